@@ -1,0 +1,85 @@
+// Package farm holds the records of a print farm: printers, plates, people,
+// jobs, and everything that happens to them.
+//
+// The model. A printer and a build plate are two things, because a fault
+// belongs to one or the other. What happens is recorded as events (first
+// layers, cleanings, probes, ...) that are never changed: a wrong one is voided
+// with a reason and replaced. Every event carries three times: when it
+// happened, when it was noted, when it arrived.
+//
+// Unknown is a value: the empty string for codes, texts and names, the zero
+// time for times, NaN for numbers (use Known), a nil slice for lists. "Empty",
+// "null" and "absent" all mean unknown.
+package farm
+
+import "math"
+
+// Kind names a sort of record. For events it is also the name of the file's
+// first column and the "kind" of an API record.
+type Kind string
+
+// Kinds of events, in the order of the bundle's files.
+const (
+	KindFirstLayer   Kind = "first_layer"
+	KindCleaning     Kind = "cleaning"
+	KindProbe        Kind = "probe"
+	KindProbeSkipped Kind = "probe_skipped"
+	KindOffsetChange Kind = "offset_change"
+	KindService      Kind = "service"
+	KindFitting      Kind = "fitting"
+	KindPlateState   Kind = "plate_state"
+	KindHold         Kind = "hold"
+)
+
+// Kinds of things that are not events: they are their own keys.
+const (
+	KindPrinter    Kind = "printer"
+	KindScrew      Kind = "screw"
+	KindPlate      Kind = "plate"
+	KindMaterial   Kind = "material"
+	KindPerson     Kind = "person"
+	KindJob        Kind = "job"
+	KindShift      Kind = "shift"
+	KindInstrument Kind = "instrument"
+	KindSetting    Kind = "setting"
+)
+
+// EventKinds lists the kinds of events in the bundle's order.
+var EventKinds = []Kind{KindFirstLayer, KindCleaning, KindProbe, KindProbeSkipped, KindOffsetChange,
+	KindService, KindFitting, KindPlateState, KindHold}
+
+// ThingKinds lists the kinds of things in the bundle's order.
+var ThingKinds = []Kind{KindPrinter, KindScrew, KindPlate, KindMaterial, KindPerson, KindJob, KindShift,
+	KindInstrument, KindSetting}
+
+// The stored codes of each closed list, in the order people read them.
+var (
+	Surfaces      = []string{"pei_textured", "pei_smooth", "glass", "garolite", "polypropylene", "other"}
+	Grades        = []string{"clean", "cosmetic", "marginal", "failed"}
+	Marks         = []string{"nozzle_low", "nozzle_high", "blobs", "dragged", "contamination", "lifting", "no_start", "under_fed", "over_fed", "striping", "moisture", "plate_mark", "debris", "other"}
+	Methods       = []string{"wipe", "wash", "deep", "coat"}
+	Roles         = []string{"operator", "manager", "admin"}
+	YesNo         = []string{"yes", "no"}
+	Sides         = []string{"a", "b"}
+	ZeroFroms     = []string{"plate", "frame"}
+	Recordings    = []string{"all", "some", "none"}
+	StartIs       = []string{"first_line", "sent"}
+	Undersides    = []string{"hidden", "shown"}
+	SeenFroms     = []string{"above_printing", "above_done", "underside"}
+	Decisions     = []string{"let_run", "nudged", "stopped"}
+	Outcomes      = []string{"finished", "restarted", "detached", "stopped", "scrapped"}
+	LookedBecause = []string{"round", "lot", "risk", "looked_bad", "asked"}
+	Extents       = []string{"full", "part", "zero"}
+	SkipReasons   = []string{"hurry", "trusted", "short_job", "broken", "told_to", "drawn_by_lot", "other"}
+	Works         = []string{"nozzle", "moved", "bed", "other"}
+	PlateStates   = []string{"in_use", "in_wash", "set_aside", "retired"}
+	SubjectKinds  = []string{"printer", "plate"}
+	Instruments   = []string{"micrometer", "caliper", "scale"}
+	CheckResults  = []string{"good", "bad"}
+)
+
+// Unknown is the number that says nothing is known.
+func Unknown() float64 { return math.NaN() }
+
+// Known tells whether a number is known.
+func Known(x float64) bool { return !math.IsNaN(x) }

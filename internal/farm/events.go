@@ -1,0 +1,180 @@
+package farm
+
+import "time"
+
+// Meta is what every event carries beside its content.
+type Meta struct {
+	NotedAt    time.Time
+	NotedBy    string
+	ArrivedAt  time.Time
+	VoidedAt   time.Time
+	VoidedBy   string
+	VoidReason string
+	Replaces   ID
+}
+
+// Zone is one cell of a bed's grid, counted from 0: Col from the left, Row
+// from the front, seen from the front and above. Zone{0, 0} is A1.
+type Zone struct{ Col, Row uint8 }
+
+// Mark is what was seen in a zone, severity 1 (slight) to 3 (strong).
+type Mark struct {
+	Zone     Zone
+	Mark     string
+	Severity uint8
+}
+
+// Reading is a thickness in mm measured in a zone on a peeled single layer: of
+// a single line or stripe, or (Patch) of a solid patch, which saturates when
+// the nozzle is low.
+type Reading struct {
+	Zone  Zone
+	MM    float64
+	Patch bool
+}
+
+// FirstLayer is one started print, judged at its first layer. Grade "" means
+// started and not graded.
+type FirstLayer struct {
+	ID             ID
+	Printer, Plate string
+	StartedAt      time.Time
+	StartIs        string
+	Grade, Grader  string
+	GradedAt       time.Time
+	Material, Lot  string
+	NozzleMM       float64
+	Job, Underside string
+	LayerHeightMM  float64
+	LineWidthMM    float64
+	LinePitchMM    float64
+	Marks          []Mark
+	Readings       []Reading
+	Instrument     string
+	Covered        []Zone
+	SeenFrom       string
+	PlateSide      string
+	PlateTurned    string
+	Probed         string
+	NudgeMM        float64
+	Decision       string
+	Outcome        string
+	LookedBecause  string
+	LookChance     float64
+	Note           string
+	Meta
+}
+
+// Cleaning is one treatment of a plate side.
+type Cleaning struct {
+	ID        ID
+	Plate     string
+	CleanedAt time.Time
+	Method    string
+	PlateSide string
+	Agent     string
+	Person    string
+	Note      string
+	Meta
+}
+
+// Probe is one measured bed mesh. HeightsMM is row-major from the front left,
+// NaN where missing; bed surface against the printer's zero, up positive.
+type Probe struct {
+	ID                     ID
+	Printer                string
+	ProbedAt               time.Time
+	Extent                 string
+	Plate                  string
+	PlateSide, PlateTurned string
+	BedTempC, SoakMinutes  float64
+	InUse                  string
+	Person                 string
+	XMinMM, XMaxMM         float64
+	YMinMM, YMaxMM         float64
+	Columns, Rows          int // 0 unknown
+	HeightsMM              []float64
+	Meta
+}
+
+// ProbeSkipped says that a probing was left out, and why.
+type ProbeSkipped struct {
+	ID           ID
+	Printer      string
+	At           time.Time
+	Reason       string
+	Person, Note string
+	Meta
+}
+
+// OffsetChange says that the printer's Z offset went from FromMM to ToMM.
+type OffsetChange struct {
+	ID             ID
+	Printer        string
+	ChangedAt      time.Time
+	FromMM, ToMM   float64
+	Person, Reason string
+	Meta
+}
+
+// Service is work that invalidates what was known of a printer.
+type Service struct {
+	ID           ID
+	Printer      string
+	DoneAt       time.Time
+	Work         string
+	Person, Note string
+	Meta
+}
+
+// Fitting says that a plate sits on a printer from FittedAt to RemovedAt.
+type Fitting struct {
+	ID                     ID
+	Plate, Printer         string
+	FittedAt, RemovedAt    time.Time
+	PlateSide, PlateTurned string
+	Person                 string
+	Meta
+}
+
+// PlateState says what a plate is kept for from At on.
+type PlateState struct {
+	ID             ID
+	Plate          string
+	At             time.Time
+	State          string
+	Person, Reason string
+	Meta
+}
+
+// Hold keeps a printer or plate from starting jobs until it is released.
+type Hold struct {
+	ID                        ID
+	SubjectKind, Subject      string
+	PlacedAt, ReleasedAt      time.Time
+	Person, Reason            string
+	ReleasedBy, ReleaseReason string
+	Meta
+}
+
+// Bundle is a whole farm in memory, as the CSV bundle holds it on disk.
+type Bundle struct {
+	Printers      []Printer
+	Screws        []Screw
+	Plates        []Plate
+	Materials     []Material
+	People        []Person
+	Jobs          []Job
+	Shifts        []Shift
+	Instruments   []Instrument
+	Settings      []Setting
+	FirstLayers   []FirstLayer
+	Cleanings     []Cleaning
+	Probes        []Probe
+	ProbesSkipped []ProbeSkipped
+	OffsetChanges []OffsetChange
+	Services      []Service
+	Fittings      []Fitting
+	PlateStates   []PlateState
+	Holds         []Hold
+}
