@@ -1,0 +1,109 @@
+package views
+
+// Shell is what every page stands in.
+type Shell struct {
+	Title       string    // the page's one h1, and the window's title
+	Nav         []NavItem // areas in their fixed order
+	Home        string    // address of the Floor
+	SignOut     string    // address the sign-out form posts to
+	Person      string    // who is signed in; "" nobody
+	Role        string    // their role, as a word
+	Clock       string    // the farm's clock, local
+	ClockISO    string    // the same for machines
+	DataThrough string    // what records reach up to, for paper
+	CSS         string
+	JS          string
+	Icon        string
+}
+
+// NavItem is one area.
+type NavItem struct {
+	Word    string
+	Href    string
+	Sign    string // name in the sprite
+	Current bool
+}
+
+// State is how a printer, plate, finding or grade stands: the stored code, the
+// word people read, the sign's name ("" for none) and the tone: "" or "calm",
+// "soon", "act".
+type State struct {
+	Code string
+	Word string
+	Sign string
+	Tone string
+}
+
+// Fact is one line of a definition list.
+type Fact struct {
+	Word  string
+	Value string
+	Href  string // "" no link
+	Note  string // second line, quieter
+}
+
+// FilterRow is one line of filters, each a link.
+type FilterRow struct {
+	Label string
+	Links []FilterLink
+}
+
+// FilterLink narrows or widens a list.
+type FilterLink struct {
+	Word    string
+	Count   string // "" not counted
+	Href    string
+	Current bool
+}
+
+// Column heads one column of a Table.
+type Column struct {
+	Word   string
+	Number bool
+}
+
+// Cell is one cell: text, an optional second line, an optional link.
+type Cell struct {
+	Text string
+	Note string
+	Href string
+}
+
+// Row is one line of a Table; its first cell is the row's head.
+type Row struct {
+	Cells  []Cell
+	Strong bool
+}
+
+// Table is a small table of words and numbers.
+type Table struct {
+	Caption string
+	Sub     string // what, when, n, coverage
+	Columns []Column
+	Rows    []Row
+}
+
+// Rate is a count before a rate: "7 of 62", "(11 %, likely 6 to 22 %)",
+// "62 of 80 layers graded".
+type Rate struct {
+	Label    string
+	Of       string
+	How      string
+	Coverage string
+}
+
+// Advice says what to do, why, how sure, and what would change it.
+type Advice struct {
+	Do      string
+	Because string
+	Sure    string
+	Change  string
+	Tone    string // "", soon, act
+}
+
+// Pager leads to the neighbouring pages of a list.
+type Pager struct {
+	Newer string
+	Older string
+	First string
+}

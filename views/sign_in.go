@@ -1,0 +1,20 @@
+package views
+
+// SignInPage asks who is there.
+type SignInPage struct {
+	Shell
+	Action  string
+	Handle  string // as typed before
+	Next    string // where to go afterwards; "" the Floor
+	Problem string // why the last try was refused; ""
+}
+
+// ProblemPage says what went wrong and what to do, in the program's own voice.
+type ProblemPage struct {
+	Shell
+	What     string // one sentence
+	Do       string // what to do now
+	Link     string // where to go; "" nowhere
+	LinkWord string
+	Ref      string // id of the request in the log; ""
+}
