@@ -1,0 +1,348 @@
+package exposure
+
+import "math"
+
+// noStart stands for the plate of a start that does not exist.
+const noStart int32 = -2
+
+// printerState is what is known of a printer at one point of the sweep.
+type printerState struct {
+	probeAt  int64
+	probeSeq int64 // the sweep's count at the last probe
+	failedAt int64 // last failed start
+
+	prints      int32 // starts since the last probe
+	fitted      int32 // index of the fitting in force
+	probePlate  int32
+	plateBefore int32 // plate of the last start before the last probe
+	lastPlate   int32 // plate of the last start
+	onePlate    int32 // first known plate started since the last probe
+
+	probeSide   Side
+	probeTurned Tri
+
+	probed       bool // ever
+	failed       bool // ever
+	manyPlates   bool // two or more known plates started since the last probe
+	serviced     bool // since the last probe
+	refitted     bool // any fitting since the last probe
+	probedNow    bool // since the last start
+	skippedNow   bool // since the last start
+	startedAlong bool // had a start
+}
+
+// plateState is what is known of a plate at one point of the sweep.
+type plateState struct {
+	cleanAt           int64
+	sinceClean        int32 // starts; None before the first cleaning
+	sinceWash         int32
+	printer           int32 // where it is fitted
+	cleanSeen, washed bool
+}
+
+type sweep struct {
+	h        *History
+	out      []Exposure
+	seq      int64
+	printers []printerState
+	plates   []plateState
+	// By printer and plate; looked up only on printers where it can matter.
+	fittedSeq map[uint64]int64
+	failedAt  map[uint64]int64
+}
+
+func newSweep(h *History, out []Exposure) *sweep {
+	s := &sweep{
+		h: h, out: out,
+		printers:  make([]printerState, len(h.RecordsAll)),
+		plates:    make([]plateState, h.Plates),
+		fittedSeq: map[uint64]int64{},
+		failedAt:  map[uint64]int64{},
+	}
+	for i := range s.printers {
+		p := &s.printers[i]
+		p.fitted, p.probePlate, p.onePlate = None, None, None
+		p.plateBefore, p.lastPlate = noStart, noStart
+	}
+	for j := range s.plates {
+		s.plates[j].printer = None
+	}
+	return s
+}
+
+func pair(printer, plate int32) uint64 { return uint64(uint32(printer))<<32 | uint64(uint32(plate)) }
+
+// removedAt is when a fitting ended by removal; one that ends before it begins
+// ends at once.
+func removedAt(f *Fitting) int64 {
+	if f.Removed == 0 {
+		return math.MaxInt64
+	}
+	return max(f.Removed, f.At)
+}
+
+// The lists of a history in the order in which they count at one instant. A
+// removal only ends its own fitting, so it may follow the fittings.
+const (
+	services = iota
+	fittings
+	removals
+	cleanings
+	skips
+	probed
+	started
+	lists
+)
+
+func (s *sweep) run(starts, probeOrder order) {
+	h := s.h
+	orders := [lists]order{
+		services:  orderOf(len(h.Services), func(i int) int64 { return h.Services[i].At }, nil),
+		fittings:  orderOf(len(h.Fittings), func(i int) int64 { return h.Fittings[i].At }, nil),
+		removals:  orderOf(len(h.Fittings), func(i int) int64 { return removedAt(&h.Fittings[i]) }, nil),
+		cleanings: orderOf(len(h.Cleanings), func(i int) int64 { return h.Cleanings[i].At }, nil),
+		skips:     orderOf(len(h.Skips), func(i int) int64 { return h.Skips[i].At }, nil),
+		probed:    probeOrder,
+		started:   starts,
+	}
+	lengths := [lists]int{len(h.Services), len(h.Fittings), len(h.Fittings), len(h.Cleanings), len(h.Skips), len(h.Probes), len(h.Starts)}
+	var next [lists]int
+	var heads [lists]int64
+	for l := range heads {
+		heads[l] = s.head(l, orders[l], lengths[l], 0)
+	}
+	for {
+		first, at := 0, heads[0]
+		for l := 1; l < lists; l++ {
+			if heads[l] < at {
+				first, at = l, heads[l]
+			}
+		}
+		if at == math.MaxInt64 {
+			return
+		}
+		i := orders[first].at(next[first])
+		s.seq++
+		switch first {
+		case services:
+			s.printers[h.Services[i].Printer].serviced = true
+		case fittings:
+			s.fit(int32(i))
+		case removals:
+			s.remove(int32(i))
+		case cleanings:
+			s.clean(&h.Cleanings[i])
+		case skips:
+			s.printers[h.Skips[i].Printer].skippedNow = true
+		case probed:
+			if p := &h.Probes[i]; p.Ends {
+				s.probe(&s.printers[p.Printer], p.At, p.Plate, p.Side, p.Turned)
+			}
+		case started:
+			s.start(&h.Starts[i], &s.out[i])
+		}
+		next[first]++
+		heads[first] = s.head(first, orders[first], lengths[first], next[first])
+	}
+}
+
+// head is the time of the k-th record of a list, or the end of time.
+func (s *sweep) head(list int, o order, n, k int) int64 {
+	if k >= n {
+		return math.MaxInt64
+	}
+	i := o.at(k)
+	switch list {
+	case services:
+		return s.h.Services[i].At
+	case fittings:
+		return s.h.Fittings[i].At
+	case removals:
+		return removedAt(&s.h.Fittings[i])
+	case cleanings:
+		return s.h.Cleanings[i].At
+	case skips:
+		return s.h.Skips[i].At
+	case probed:
+		return s.h.Probes[i].At
+	}
+	return s.out[i].At
+}
+
+func (s *sweep) fit(i int32) {
+	f := &s.h.Fittings[i]
+	s.unfit(f.Plate)
+	p := &s.printers[f.Printer]
+	if p.fitted != None {
+		s.plates[s.h.Fittings[p.fitted].Plate].printer = None
+	}
+	p.fitted = i
+	p.refitted = true
+	s.plates[f.Plate].printer = f.Printer
+	s.fittedSeq[pair(f.Printer, f.Plate)] = s.seq
+}
+
+// unfit takes a plate off the printer it is fitted to.
+func (s *sweep) unfit(plate int32) {
+	at := &s.plates[plate]
+	if at.printer != None {
+		s.printers[at.printer].fitted = None
+		at.printer = None
+	}
+}
+
+func (s *sweep) remove(i int32) {
+	f := &s.h.Fittings[i]
+	if s.printers[f.Printer].fitted == i {
+		s.unfit(f.Plate)
+	}
+}
+
+func (s *sweep) clean(c *Cleaning) {
+	j := &s.plates[c.Plate]
+	if c.Clears {
+		j.cleanSeen, j.cleanAt, j.sinceClean = true, c.At, 0
+	}
+	if c.Washes {
+		j.washed, j.sinceWash = true, 0
+	}
+}
+
+func (s *sweep) probe(p *printerState, at int64, plate int32, side Side, turned Tri) {
+	p.probed, p.probeAt, p.probeSeq = true, at, s.seq
+	p.probePlate, p.probeSide, p.probeTurned = plate, side, turned
+	p.plateBefore = p.lastPlate
+	p.prints, p.onePlate, p.manyPlates = 0, None, false
+	p.serviced, p.refitted = false, false
+	p.probedNow = true
+}
+
+// start writes the exposure of one start, then counts it.
+func (s *sweep) start(f *Start, x *Exposure) {
+	p := &s.printers[f.Printer]
+	j := f.Plate
+	if j == None && p.fitted != None {
+		j = s.h.Fittings[p.fitted].Plate
+	}
+	x.Plate = j
+	// A probe that is known of only from the start itself.
+	if f.Probed == Yes && !p.probedNow {
+		s.probe(p, x.At, j, f.Side, f.Turned)
+	}
+
+	x.Skipped = s.skipped(f, p)
+	x.PrintsSinceProbe, x.SinceProbe = None, None
+	if p.probed {
+		x.PrintsSinceProbe, x.SinceProbe = p.prints, x.At-p.probeAt
+		x.PlateSwapped = s.swapped(f, p, j)
+	}
+	x.State = stateOf(x.Skipped, x.PlateSwapped)
+	x.Restart = s.restart(f.Printer, p, j, x.At)
+	x.PrintsSinceClean, x.SinceClean, x.PrintsSinceWash = None, None, None
+	if j != None {
+		q := &s.plates[j]
+		if q.cleanSeen {
+			x.PrintsSinceClean, x.SinceClean = q.sinceClean, x.At-q.cleanAt
+		}
+		if q.washed {
+			x.PrintsSinceWash = q.sinceWash
+		}
+		q.sinceClean++
+		q.sinceWash++
+		if f.Plate != None && q.printer != f.Printer {
+			s.unfit(j) // seen here, so no longer where it was
+		}
+		if p.onePlate == None {
+			p.onePlate = j
+		} else if p.onePlate != j {
+			p.manyPlates = true
+		}
+	}
+	if f.Failed {
+		p.failed, p.failedAt = true, x.At
+		s.failedAt[pair(f.Printer, j)] = x.At
+	}
+	p.prints++
+	p.lastPlate = j
+	p.startedAlong, p.probedNow, p.skippedNow = true, false, false
+}
+
+// skipped answers skipped_probing by the first rule that applies.
+func (s *sweep) skipped(f *Start, p *printerState) Tri {
+	switch {
+	case f.Probed == Yes:
+		return No
+	case f.Probed == No:
+		return Yes
+	case p.startedAlong && p.probedNow:
+		return No
+	case p.startedAlong && p.skippedNow:
+		return Yes
+	case !s.h.RecordsAll[f.Printer], !p.probed:
+		return Unknown
+	case !p.startedAlong:
+		return No
+	}
+	return Yes
+}
+
+// swapped answers plate_swapped on a printer that was probed.
+func (s *sweep) swapped(f *Start, p *printerState, j int32) Tri {
+	yes := func(is bool) Tri {
+		if is {
+			return Yes
+		}
+		return No
+	}
+	if p.serviced {
+		return Yes
+	}
+	if p.refitted && j != None {
+		if seq, ok := s.fittedSeq[pair(f.Printer, j)]; ok && seq > p.probeSeq {
+			return Yes
+		}
+	}
+	if p.probePlate != None {
+		return yes(differ(p.probePlate, j, None) || differ(p.probeSide, f.Side, SideUnstated) ||
+			differ(p.probeTurned, f.Turned, Unknown))
+	}
+	if j != None && (p.manyPlates || differ(p.onePlate, j, None)) {
+		return Yes
+	}
+	if p.plateBefore == noStart {
+		return Unknown
+	}
+	return yes(differ(p.plateBefore, j, None))
+}
+
+// differ tells whether two values are both stated and not the same.
+func differ[T comparable](a, b, unstated T) bool { return a != b && a != unstated && b != unstated }
+
+func stateOf(skipped, swapped Tri) State {
+	switch {
+	case skipped == Yes:
+		return StateSkipped
+	case skipped == No && swapped == Yes:
+		return StateVoid
+	case skipped == No && swapped == No:
+		return StateValid
+	}
+	return StateUnknown
+}
+
+// restart tells whether a first layer failed on this printer, and on a plate
+// not known to be another, within the hour before.
+func (s *sweep) restart(printer int32, p *printerState, j int32, at int64) bool {
+	if !p.failed || at-p.failedAt > RestartWithin {
+		return false
+	}
+	if j == None {
+		return true
+	}
+	for _, plate := range [2]int32{j, None} {
+		if t, ok := s.failedAt[pair(printer, plate)]; ok && at-t <= RestartWithin {
+			return true
+		}
+	}
+	return false
+}
