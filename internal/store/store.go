@@ -1,0 +1,140 @@
+// Package store is the only room with SQL: it keeps the farm's records in
+// PostgreSQL and gives them back.
+//
+// What stands where: a file per subject. Every write goes through one function
+// (write, in write.go), which opens the transaction, notes the act (who, by
+// what, when) and gives the writer a place to note each change, so that record
+// and change are stored together or not at all. Errors are refusals
+// (*fault.Error) where somebody can do something about them; anything else is
+// internal.
+package store
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"basecourse/internal/fault"
+	"basecourse/migrations"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgxpool"
+)
+
+// Limits of one ordinary call. Long work (import, export, reading the whole
+// history) runs under its caller's context and lifts the server's limit for its
+// own transaction only.
+const (
+	callLimit    = 5 * time.Second
+	connectLimit = 3 * time.Second
+	maxConns     = 12
+)
+
+// Store is the farm's database.
+type Store struct {
+	pool *pgxpool.Pool
+	now  func() time.Time
+}
+
+// Open connects to the farm's database by URL or keyword string and checks that
+// its schema is the one this program works with (see Migrate). The pool is
+// bounded (pool_max_conns in the URL raises it); statements, waits for locks
+// and idle transactions have limits.
+func Open(ctx context.Context, url string) (*Store, error) {
+	cfg, err := poolConfig(url)
+	if err != nil {
+		return nil, err
+	}
+	pool, err := pgxpool.NewWithConfig(ctx, cfg)
+	if err != nil {
+		return nil, fmt.Errorf("store.Open: %w", err)
+	}
+	s := &Store{pool: pool, now: time.Now}
+	if err := s.Ready(ctx); err != nil {
+		pool.Close()
+		return nil, err
+	}
+	return s, nil
+}
+
+func poolConfig(url string) (*pgxpool.Config, error) {
+	cfg, err := pgxpool.ParseConfig(url)
+	if err != nil {
+		// The error quotes the address, which may hold a password.
+		return nil, fault.New(fault.Invalid, "the database address (DATABASE_URL) cannot be read: expected postgres://USER@HOST:PORT/NAME or postgres:///NAME?host=/SOCKET/FOLDER")
+	}
+	if cfg.MaxConns < maxConns {
+		cfg.MaxConns = maxConns
+	}
+	cfg.MaxConnIdleTime = 5 * time.Minute
+	cfg.HealthCheckPeriod = 5 * time.Second
+	cfg.ConnConfig.ConnectTimeout = connectLimit
+	for name, value := range map[string]string{
+		"application_name":                    "basecourse",
+		"timezone":                            "UTC",
+		"statement_timeout":                   "5s",
+		"lock_timeout":                        "3s",
+		"idle_in_transaction_session_timeout": "30s",
+		"synchronous_commit":                  "on", // what is answered as recorded is on disk
+	} {
+		cfg.ConnConfig.RuntimeParams[name] = value
+	}
+	return cfg, nil
+}
+
+// Close gives all connections back.
+func (s *Store) Close() { s.pool.Close() }
+
+// SetClock replaces the clock that says when a record arrives; for tests and
+// for replaying an invented farm.
+func (s *Store) SetClock(now func() time.Time) { s.now = now }
+
+// Now is the server's time, to the database's microsecond.
+func (s *Store) Now() time.Time { return s.now().UTC().Truncate(time.Microsecond) }
+
+// Ready tells whether the database answers and has the schema this program
+// needs; a refusal of kind Busy when it does not answer.
+func (s *Store) Ready(ctx context.Context) error {
+	ctx, cancel := context.WithTimeout(ctx, callLimit)
+	defer cancel()
+	var version int
+	err := s.pool.QueryRow(ctx, `SELECT coalesce(max(version), 0) FROM schema_done`).Scan(&version)
+	if isUndefinedTable(err) {
+		err, version = nil, 0
+	}
+	if err != nil {
+		return wrap("store.Ready", err)
+	}
+	switch {
+	case version > migrations.Latest:
+		return newerSchema(version)
+	case version < migrations.Latest:
+		return fault.New(fault.Busy, "the database has schema version %d and this program needs version %d: run `basecourse migrate`", version, migrations.Latest)
+	}
+	return nil
+}
+
+func newerSchema(version int) error {
+	return fault.New(fault.Conflict, "the database has schema version %d and this program knows versions up to %d: start the newer program, or restore a backup made before the upgrade", version, migrations.Latest)
+}
+
+// brief bounds an ordinary call.
+func brief(ctx context.Context) (context.Context, context.CancelFunc) {
+	return context.WithTimeout(ctx, callLimit)
+}
+
+// long begins a read-only transaction without the server's statement limit, at
+// one instant of the database.
+func (s *Store) long(ctx context.Context) (pgx.Tx, error) {
+	acquire, cancel := context.WithTimeout(ctx, callLimit)
+	defer cancel()
+	tx, err := s.pool.BeginTx(acquire, pgx.TxOptions{IsoLevel: pgx.RepeatableRead, AccessMode: pgx.ReadOnly})
+	if err != nil {
+		return nil, err
+	}
+	if _, err := tx.Exec(ctx, `SET LOCAL statement_timeout = 0; SET LOCAL idle_in_transaction_session_timeout = 0`); err != nil {
+		_ = tx.Rollback(ctx)
+		return nil, err
+	}
+	return tx, nil
+}
