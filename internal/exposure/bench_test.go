@@ -7,19 +7,23 @@ import (
 	"testing"
 )
 
-// bigFarm draws n starts with their probes, skips, cleanings and a few
+// bigFarm draws n starts of a farm of 1,000 printers with their probes, skips, cleanings and a few
 // services; in time order as a database gives them, or shuffled.
 func bigFarm(n int, shuffled bool) *History {
 	r := rand.New(rand.NewPCG(7, uint64(n)))
-	printers := max(n/1000, 1)
+	const printers = 1000
 	h := &History{Farm: Farm{RecordsAll: make([]bool, printers), Plates: 2 * printers, StartWindow: 45 * 60e6}}
 	for i := range h.RecordsAll {
 		h.RecordsAll[i] = true
 	}
 	at := int64(1_770_000_000_000_000)
 	for i := range n {
-		at += 1 + r.Int64N(2*5_000_000_000/int64(printers))
-		p, q := int32(r.IntN(printers)), int32(r.IntN(h.Plates))
+		at += 1 + r.Int64N(10_000_000)
+		p := int32(r.IntN(printers))
+		q := 2*p + int32(r.IntN(2))
+		if r.IntN(20) == 0 {
+			q = int32(r.IntN(h.Plates)) // plates wander
+		}
 		if r.IntN(10) < 7 {
 			h.Probes = append(h.Probes, Probe{At: at, Printer: p, Plate: q, Ends: true})
 		}
