@@ -2,6 +2,7 @@ package localdb
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"os/exec"
@@ -9,6 +10,7 @@ import (
 	"regexp"
 	"sort"
 	"strconv"
+	"strings"
 	"time"
 
 	"basecourse/internal/fault"
@@ -17,10 +19,21 @@ import (
 // oldest is the first major version that is supported.
 const oldest = 15
 
+// Programs finds the programs that a new cluster would use, without fetching
+// any, and tells their folder and full version.
+func Programs(ctx context.Context, binDir string) (dir, version string, err error) {
+	b, err := findBinaries(ctx, Options{BinDir: binDir, NoFetch: true}, home{})
+	if err != nil {
+		return "", "", err
+	}
+	return b.dir, b.version, nil
+}
+
 // binaries are PostgreSQL's programs of one version.
 type binaries struct {
-	dir   string
-	major int
+	dir     string
+	major   int
+	version string // as the programs say it
 }
 
 func (b binaries) path(program string) string { return filepath.Join(b.dir, program) }
@@ -41,6 +54,7 @@ func look(ctx context.Context, dir string) (binaries, error) {
 		if m == nil {
 			return b, fmt.Errorf("%s --version: found %s, expected a version of PostgreSQL", b.path(program), fault.Quote(string(out)))
 		}
+		b.version = strings.TrimSpace(string(out))
 		if b.major, err = strconv.Atoi(string(m[1])); err != nil {
 			return b, err
 		}
@@ -79,7 +93,10 @@ func findBinaries(ctx context.Context, o Options, h home) (binaries, error) {
 	if have == 0 && len(found) > 0 {
 		return found[0], nil
 	}
-	b, err := fetch(ctx, o, h, have)
+	b, err := binaries{}, errors.New("fetching is switched off")
+	if !o.NoFetch {
+		b, err = fetch(ctx, o, h, have)
+	}
 	if err == nil || ctx.Err() != nil {
 		return b, err
 	}

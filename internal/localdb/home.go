@@ -137,6 +137,9 @@ func (h home) command(death syscall.Signal, program string) (cmd *exec.Cmd, root
 
 // major reads the major version of the data, 0 when there is none yet.
 func (h home) major() (int, error) {
+	if h.root == "" {
+		return 0, nil // no folder yet
+	}
 	b, err := os.ReadFile(filepath.Join(h.data(), "PG_VERSION"))
 	if os.IsNotExist(err) {
 		return 0, nil

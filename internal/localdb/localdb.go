@@ -60,6 +60,8 @@ type Options struct {
 	// "" is DIR/programs, or /var/cache/basecourse where the account that runs
 	// PostgreSQL cannot enter that.
 	FetchDir string
+	// NoFetch refuses instead of fetching programs; for tests.
+	NoFetch bool
 	// Repository is the Maven repository they are fetched from; "" is the
 	// library's default.
 	Repository string
