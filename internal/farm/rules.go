@@ -14,3 +14,19 @@ const (
 	DefaultLayerHeightMM = 0.20
 	DefaultLineWidthMM   = 0.45
 )
+
+// WithDefaults gives the first layer with the bundle's defaults in the fields
+// that were left empty: start_is, layer_height_mm, line_width_mm. Records keep
+// them empty, because an empty field may still be filled once.
+func (f FirstLayer) WithDefaults() FirstLayer {
+	if f.StartIs == "" {
+		f.StartIs = "first_line"
+	}
+	if !Known(f.LayerHeightMM) {
+		f.LayerHeightMM = DefaultLayerHeightMM
+	}
+	if !Known(f.LineWidthMM) {
+		f.LineWidthMM = DefaultLineWidthMM
+	}
+	return f
+}
