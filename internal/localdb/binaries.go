@@ -84,7 +84,7 @@ func findBinaries(ctx context.Context, o Options, h home) (binaries, error) {
 	if err != nil {
 		return binaries{}, err
 	}
-	found := installed(ctx)
+	found := installed(ctx, o.searchIn)
 	for _, b := range found {
 		if b.major == have {
 			return b, nil
@@ -108,9 +108,12 @@ func findBinaries(ctx context.Context, o Options, h home) (binaries, error) {
 }
 
 // installed lists what is on this machine, best first.
-func installed(ctx context.Context) []binaries {
+func installed(ctx context.Context, patterns []string) []binaries {
+	if patterns == nil {
+		patterns = installedIn
+	}
 	var dirs []string
-	for _, pattern := range installedIn {
+	for _, pattern := range patterns {
 		m, _ := filepath.Glob(pattern) // the patterns are well formed
 		dirs = append(dirs, m...)
 	}

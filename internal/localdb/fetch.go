@@ -1,6 +1,7 @@
 package localdb
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -40,7 +41,7 @@ const (
 // its own, which would listen on TCP and cannot run as root.
 func fetch(ctx context.Context, o Options, h home, major int) (binaries, error) {
 	if major == 0 {
-		major = newestFetched
+		major = cmp.Or(o.fetchMajor, newestFetched)
 	}
 	version, ok := fetchVersions[major]
 	if !ok {
@@ -83,6 +84,9 @@ func fetch(ctx context.Context, o Options, h home, major int) (binaries, error) 
 	b, err := look(ctx, filepath.Join(fresh, "bin"))
 	if err != nil {
 		return b, fmt.Errorf("the fetched programs do not run here: %w", err)
+	}
+	if b.major != major {
+		return b, fmt.Errorf("the fetched programs are of version %d, expected %d", b.major, major)
 	}
 	if err := os.RemoveAll(place); err != nil {
 		return b, err

@@ -65,6 +65,9 @@ type Options struct {
 	// Repository is the Maven repository they are fetched from; "" is the
 	// library's default.
 	Repository string
+
+	searchIn   []string // patterns of folders with programs; nil is installedIn
+	fetchMajor int      // for a new cluster; 0 is newestFetched
 }
 
 func (o Options) log(format string, args ...any) {
