@@ -63,7 +63,7 @@ func TestAClusterIsPrivateAndDurable(t *testing.T) {
 }
 
 func TestDataOutlastsAStop(t *testing.T) {
-	dir := t.TempDir()
+	dir := madeDir(t)
 	ctx := testContext(t)
 	c := open(t, Options{Dir: dir})
 	if err := c.EnsureDatabase(ctx, "farm"); err != nil {
@@ -83,10 +83,9 @@ func TestDataOutlastsAStop(t *testing.T) {
 }
 
 func TestTheOneThatStartedWaitsForTheOthers(t *testing.T) {
-	dir := t.TempDir()
+	dir := madeDir(t)
 	said := make(chan string, 10)
 	first := open(t, Options{Dir: dir, Fast: true, Log: func(s string) { said <- s }})
-	<-said // that it makes a cluster
 	second := open(t, Options{Dir: dir, Fast: true})
 	if !second.Joined() {
 		t.Fatal("the second Open of one folder did not join")
@@ -117,7 +116,7 @@ func TestTheOneThatStartedWaitsForTheOthers(t *testing.T) {
 }
 
 func TestTheOneThatStartedStopsUnderTheOthersWhenTold(t *testing.T) {
-	dir := t.TempDir()
+	dir := madeDir(t)
 	first := open(t, Options{Dir: dir, Fast: true})
 	open(t, Options{Dir: dir, Fast: true})
 	ctx, cancel := context.WithCancel(context.Background())
@@ -154,7 +153,7 @@ func TestOfStartsAtOnceOneWinsAndTheOthersJoin(t *testing.T) {
 // round), and checks that nothing acknowledged is lost and that the next start
 // needs no help.
 func killRounds(t *testing.T, rounds int) {
-	dir := t.TempDir()
+	dir := madeDir(t)
 	data := filepath.Join(dir, "postgres", "data")
 	h := home{root: filepath.Join(dir, "postgres")}
 	for i := range rounds {
@@ -189,7 +188,7 @@ func killRounds(t *testing.T, rounds int) {
 func TestAKilledRunStartsAgainCleanly(t *testing.T) { killRounds(t, 3) }
 
 func TestAKilledServerIsStartedAgainUnderTheProgram(t *testing.T) {
-	dir := t.TempDir()
+	dir := madeDir(t)
 	c := open(t, Options{Dir: dir})
 	before := c.home.postmaster()
 	if err := syscall.Kill(before, syscall.SIGKILL); err != nil {
@@ -208,7 +207,7 @@ func TestAKilledServerIsStartedAgainUnderTheProgram(t *testing.T) {
 }
 
 func TestALockFileWhoseProcessIdWasGivenToAnotherIsNoObstacle(t *testing.T) {
-	dir := t.TempDir()
+	dir := madeDir(t)
 	c := open(t, Options{Dir: dir, Fast: true})
 	pidFile, err := os.ReadFile(c.home.pidPath())
 	if err != nil {
@@ -293,7 +292,7 @@ func TestAFolderWithALongNameGetsAShortSocket(t *testing.T) {
 }
 
 func TestResetRefusesWhileInUseAndThenStartsAnew(t *testing.T) {
-	dir := t.TempDir()
+	dir := madeDir(t)
 	ctx := testContext(t)
 	c := open(t, Options{Dir: dir, Fast: true})
 	if err := c.EnsureDatabase(ctx, "farm"); err != nil {

@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -29,7 +30,11 @@ func TestMain(m *testing.M) {
 		}
 		os.Exit(0)
 	}
-	os.Exit(m.Run())
+	code := m.Run()
+	if dir, err := made(); err == nil {
+		os.RemoveAll(dir)
+	}
+	os.Exit(code)
 }
 
 // childMain opens the cluster, says "owner" or "joined", then writes numbers
@@ -212,6 +217,33 @@ func queryText(t *testing.T, url, sql string) string {
 		t.Fatalf("%s: %v", sql, err)
 	}
 	return s
+}
+
+// made is a stopped cluster; initdb takes a second that most tests can spare.
+var made = sync.OnceValues(func() (string, error) {
+	dir, err := os.MkdirTemp("", "localdb-made-")
+	if err != nil {
+		return "", err
+	}
+	c, err := Open(context.Background(), Options{Dir: dir, Fast: true})
+	if err != nil {
+		return "", err
+	}
+	return dir, c.Close(context.Background())
+})
+
+// madeDir is a folder of the test's own with a made, stopped cluster.
+func madeDir(t *testing.T) string {
+	t.Helper()
+	from, err := made()
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	if out, err := exec.Command("cp", "-a", filepath.Join(from, "postgres"), dir).CombinedOutput(); err != nil {
+		t.Fatalf("copy: %v\n%s", err, out)
+	}
+	return dir
 }
 
 // wantNoServer fails when a PostgreSQL process is left in the folder.
