@@ -23,7 +23,7 @@ func BenjaminiHochberg(p []float64) []float64 {
 	least := 1.0
 	for k := len(order) - 1; k >= 0; k-- {
 		i := order[k]
-		least = min(least, p[i]*float64(len(order))/float64(k+1))
+		least = min(least, p[i]*(float64(len(order))/float64(k+1)))
 		q[i] = least
 	}
 	return q

@@ -100,7 +100,8 @@ type Fit struct {
 // other; not for two at once. The zero value is ready.
 type Workspace struct {
 	prob, weight, hat []float64
-	reach             Vector // largest absolute value of each column
+	four              [][4]float64 // X padded to four columns, if Cols ≤ 4
+	reach             Vector       // largest absolute value of each column
 }
 
 // point is the state of an iteration: the penalised log-likelihood and the
@@ -116,48 +117,12 @@ type point struct {
 // the rows in the workspace.
 func (l *Logit) evaluate(w *Workspace, beta *Vector) (at point) {
 	k := l.Cols
-	product, loglik := 1.0, 0.0 // of (1+e^-|eta|) of single trials: one log for many rows
-	for i, y := range l.Y {
-		x := l.X[i*k : i*k+k : i*k+k]
-		eta := 0.0
-		if l.Offset != nil {
-			eta = l.Offset[i]
-		}
-		for c, v := range x {
-			eta += v * beta[c]
-		}
-		m := 1.0
-		if l.M != nil {
-			m = l.M[i]
-		}
-		e := math.Exp(-math.Abs(eta))
-		r := 1 / (1 + e)
-		p := r
-		if eta < 0 {
-			p = e * r
-			loglik += y * eta
-		} else {
-			loglik += (y - m) * eta
-		}
-		if m == 1 {
-			if product *= 1 + e; product > 1e280 {
-				loglik -= math.Log(product)
-				product = 1
-			}
-		} else {
-			loglik -= m * math.Log1p(e)
-		}
-		v := m * e * r * r
-		w.prob[i], w.weight[i] = p, v
-		for a, xa := range x {
-			vx := v * xa
-			row := &at.info[a]
-			for b := 0; b <= a; b++ {
-				row[b] += vx * x[b]
-			}
-		}
+	var loglik float64
+	if k <= 4 {
+		loglik = l.sweepFour(w, beta, &at.info)
+	} else {
+		loglik = l.sweepAny(w, beta, &at.info)
 	}
-	loglik -= math.Log(product)
 	if l.Penalty == Ridge {
 		for c := range k {
 			at.info[c][c] += l.Precision[c]
@@ -179,37 +144,13 @@ func (l *Logit) evaluate(w *Workspace, beta *Vector) (at point) {
 // against the information of all columns; most is the largest hat value of a
 // single trial.
 func (l *Logit) score(w *Workspace, beta *Vector, inverse *Matrix) (u Vector, most float64) {
-	k := l.Cols
-	for i, y := range l.Y {
-		x := l.X[i*k : i*k+k : i*k+k]
-		m, p := 1.0, w.prob[i]
-		if l.M != nil {
-			m = l.M[i]
-		}
-		r := y - m*p
-		if l.Penalty == Firth {
-			h := 0.0
-			for a, xa := range x {
-				row := &inverse[a]
-				s := row[a] * xa / 2
-				for b := 0; b < a; b++ {
-					s += row[b] * x[b]
-				}
-				h += s * xa
-			}
-			h *= 2 * w.weight[i]
-			w.hat[i] = h
-			if m > 0 {
-				most = max(most, h/m)
-			}
-			r += h * (0.5 - p)
-		}
-		for c, v := range x {
-			u[c] += r * v
-		}
+	if l.Cols <= 4 {
+		most = l.scoreFour(w, inverse, &u)
+	} else {
+		most = l.scoreAny(w, inverse, &u)
 	}
 	if l.Penalty == Ridge {
-		for c := range k {
+		for c := range l.Cols {
 			u[c] -= l.Precision[c] * beta[c]
 		}
 	}
@@ -250,7 +191,7 @@ func (l *Logit) augmented(w *Workspace) (inverse Matrix, ok bool) {
 // Fit maximises the penalised likelihood. A nil workspace makes one.
 func (l *Logit) Fit(w *Workspace) Fit {
 	w = l.prepare(w)
-	return l.climb(w, Vector{}, -1, 1e-18)
+	return l.climb(w, Vector{}, -1, 1e-15)
 }
 
 // FitHolding maximises with one coefficient held at a value. Penalty and
@@ -260,7 +201,7 @@ func (l *Logit) FitHolding(w *Workspace, column int, value float64) Fit {
 	w = l.prepare(w)
 	var start Vector
 	start[column] = value
-	return l.climb(w, start, column, 1e-18)
+	return l.climb(w, start, column, 1e-15)
 }
 
 func (l *Logit) prepare(w *Workspace) *Workspace {
@@ -273,18 +214,32 @@ func (l *Logit) prepare(w *Workspace) *Workspace {
 		w.prob, w.weight, w.hat = w.prob[:n], w.weight[:n], w.hat[:n]
 	}
 	w.reach = Vector{}
-	for i, x := range l.X {
-		c := i % l.Cols
-		w.reach[c] = max(w.reach[c], math.Abs(x))
+	if n := len(l.Y); l.Cols <= 4 && cap(w.four) < n {
+		w.four = make([][4]float64, n)
+	}
+	w.four = w.four[:0]
+	for i := range l.Y {
+		row := l.X[i*l.Cols : (i+1)*l.Cols]
+		for c, x := range row {
+			w.reach[c] = max(w.reach[c], math.Abs(x))
+		}
+		if l.Cols <= 4 {
+			var padded [4]float64
+			copy(padded[:], row)
+			w.four = append(w.four, padded)
+		}
 	}
 	return w
 }
 
 const (
-	mostSteps = 60
+	mostSteps = 200
 	// farthest is the largest change of any row's log odds that one step may
 	// bring through one column.
 	farthest = 5.0
+	// separated is a standard error on the scale of log odds beyond which a
+	// plain fit has run off along a separated column rather than converged.
+	separated = 1e4
 )
 
 // climb runs Fisher scoring from start with steps halved until the penalised
@@ -312,7 +267,7 @@ func (l *Logit) climb(w *Workspace, start Vector, held int, tolerance float64) (
 		f.Iterations++
 		u, most := l.score(w, &beta, &inverse)
 		scaling := &inverse
-		if most > 0.02 {
+		if most > 0.1 {
 			if j, ok := l.augmented(w); ok {
 				scaling = &j
 			}
@@ -354,6 +309,9 @@ func (l *Logit) climb(w *Workspace, start Vector, held int, tolerance float64) (
 	f.Coef, f.Cov, f.LogLik = beta, inverse, at.loglik
 	for c := range k {
 		f.SE[c] = math.Sqrt(inverse[c][c])
+		if l.Penalty == Plain && f.SE[c]*w.reach[c] > separated {
+			f.Converged = false
+		}
 	}
 	return f
 }

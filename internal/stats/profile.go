@@ -21,7 +21,7 @@ func (l *Logit) Test(w *Workspace, fit *Fit, column int, value float64) RatioTes
 	if !fit.Converged {
 		return out
 	}
-	held := l.climb(w, l.along(fit, fit, column, value), column, 1e-13)
+	held := l.climb(w, l.along(fit, fit, column, value), column, 1e-12)
 	if !held.Converged {
 		return out
 	}
@@ -35,7 +35,10 @@ func (l *Logit) Test(w *Workspace, fit *Fit, column int, value float64) RatioTes
 // Limits is the profile interval of a coefficient: the values the penalised
 // likelihood-ratio test does not reject at two-sided 1 − confidence. An end is
 // infinite where the profile never falls that far, both are NaN unless the fit
-// converged.
+// converged. The profile is followed outwards from the estimate. Firth's
+// likelihood is not concave: with a handful of failures (a single exposed print
+// that failed) it can have a second ridge far out, which a test at a far value
+// may land on and the limits do not look for.
 func (l *Logit) Limits(w *Workspace, fit *Fit, column int, confidence float64) Interval {
 	w = l.prepare(w)
 	if !fit.Converged || !(fit.SE[column] > 0) {
@@ -57,7 +60,7 @@ func (l *Logit) limit(w *Workspace, fit *Fit, column int, z float64) float64 {
 	// last one.
 	root := func(distance float64) (r float64, ok bool) {
 		value := fit.Coef[column] + side*distance
-		held := l.climb(w, l.along(&last, fit, column, value), column, 1e-11)
+		held := l.climb(w, l.along(&last, fit, column, value), column, 1e-9)
 		if !held.Converged {
 			return 0, false
 		}
@@ -66,41 +69,43 @@ func (l *Logit) limit(w *Workspace, fit *Fit, column int, z float64) float64 {
 	}
 	low, rlow := 0.0, 0.0
 	high, rhigh := z*se, 0.0
+	failed := 0
 	for tries := 0; ; tries++ {
 		r, ok := root(high)
-		if ok && r >= z {
-			rhigh = r
+		switch {
+		case !ok && failed < 6: // too far for one go
+			failed++
+			high = low + (high-low)/4
+			continue
+		case !ok || tries > 60:
+			return math.Inf(int(side)) // the profile never falls that far
+		}
+		rhigh = r
+		if r >= z {
 			break
 		}
-		if !ok {
-			// The far end of a flat profile: a maximum under separation.
-			return math.Inf(int(side))
-		}
-		if tries == 30 {
-			return math.Inf(int(side))
-		}
-		ahead := 2 * (high - low)
-		if r > rlow { // as far as the secant says, and a little more
-			ahead = min(ahead*4, max((z-r)*(high-low)/(r-rlow)*1.05, 0.02*(high-low)))
+		// As far as the secant says, and a little more.
+		ahead := 4 * (high - low)
+		if r > rlow {
+			ahead = min(ahead, max((z-r)*(high-low)/(r-rlow)*1.02, 0.01*(high-low)))
 		}
 		low, rlow = high, r
 		high += ahead
 	}
+	secant := func() float64 { return low + (z-rlow)/(rhigh-rlow)*(high-low) }
+	const near = 1e-4 // from here one more secant is exact to about 1e-8
 	moved := 0
 	for range 60 {
-		if rhigh-z <= 1e-9 || high-low <= 1e-9*se {
-			return fit.Coef[column] + side*high
+		if high-low <= 1e-10*se || min(z-rlow, rhigh-z) <= near && rhigh-rlow < 0.1*z {
+			break
 		}
-		d := low + (z-rlow)/(rhigh-rlow)*(high-low)
+		d := secant()
 		if !(d > low && d < high) || moved > 2 || moved < -2 {
 			d, moved = low+(high-low)/2, 0
 		}
 		r, ok := root(d)
 		if !ok {
 			break
-		}
-		if math.Abs(r-z) <= 1e-9 {
-			return fit.Coef[column] + side*d
 		}
 		if r < z {
 			low, rlow = d, r
@@ -110,7 +115,7 @@ func (l *Logit) limit(w *Workspace, fit *Fit, column int, z float64) float64 {
 			moved = min(-1, moved-1)
 		}
 	}
-	return fit.Coef[column] + side*(low+high)/2
+	return fit.Coef[column] + side*secant()
 }
 
 // along guesses the coefficients with one moved to a value, the others going
