@@ -71,6 +71,7 @@ func TestTruthIsNothingWhereNothingIsWrong(t *testing.T) {
 func TestEveryScenarioDoesWhatItsNameSays(t *testing.T) {
 	const least, most = 0.03, 0.13 // failures as a share of graded starts
 	for _, s := range Scenarios() {
+		s.Days = 35
 		f := Run(s, 2)
 		starts, graded, failures := f.Starts()
 		perDay := float64(starts) / float64(s.Printers*s.Days)
@@ -111,7 +112,7 @@ func TestEveryScenarioDoesWhatItsNameSays(t *testing.T) {
 // as groups (Hosmer & Lemeshow 1980, without fitted parameters).
 func TestChancesAgreeWithDraws(t *testing.T) {
 	for _, s := range Scenarios() {
-		s.Days = 28
+		s.Days = 21
 		f := Run(s, 17)
 		order := make([]int, len(f.starts))
 		for n := range order {

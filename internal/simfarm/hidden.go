@@ -95,7 +95,8 @@ type risks struct {
 	p                     [causes]float64
 	heightValid, tipValid float64
 	oilClean, overClean   float64
-	height, tiltX, tiltY  float64 // mm
+	height, tiltX, tiltY  float64    // mm
+	found                 [3]float64 // zero and tilts that probing for this start found, mm
 	gap                   int
 }
 
@@ -121,6 +122,7 @@ func (w *world) step(s *start) (r risks) {
 	zero := sc.ProbeNoiseMM * d.norm(forProbe)
 	tiltX := sc.ProbeNoiseMM / 2 * d.norm(forProbeTiltX)
 	tiltY := sc.ProbeNoiseMM / 2 * d.norm(forProbeTiltY)
+	r.found = [3]float64{i.zero, i.tiltX, i.tiltY}
 	if s.probed {
 		i.zero, i.tiltX, i.tiltY = zero, tiltX, tiltY
 		i.reference = f.plates[s.probePlate].thickness

@@ -33,14 +33,24 @@ type fitting struct {
 
 // Run lets a farm happen. The same scenario and seed give the same farm.
 func Run(s Scenario, seed uint64) *Farm {
+	f := newFarm(s, seed)
+	f.happen()
+	return f
+}
+
+// newFarm deals out what printers, plates and people are like.
+func newFarm(s Scenario, seed uint64) *Farm {
 	f := &Farm{Scenario: s, Seed: seed, begin: s.Start.UnixMicro()}
 	f.end = f.begin + int64(s.Days)*dayMicros
 	f.dealTraits()
+	return f
+}
+
+func (f *Farm) happen() {
 	r := newRun(f)
 	for len(r.queue) > 0 {
 		r.next()
 	}
-	return f
 }
 
 // run is the crew at work: what is where, and who starts when.
@@ -271,13 +281,13 @@ type moment uint8
 
 const (
 	atService moment = iota
-	atFitting
+	atFitting        // after the cleaning, which is done beside the printer
 	atCleaning
 	atProbe
 )
 
 func (s *start) when(m moment) int64 {
-	share := [...]float64{0.95, 0.7, 0.55, 0.3}[m]
+	share := [...]float64{0.95, 0.7, 0.8, 0.3}[m]
 	if m == atProbe && s.probePlate != s.plate {
 		share = 0.85
 	}
