@@ -349,6 +349,26 @@ func TestUnrolledRowsEqualTheGeneralForm(t *testing.T) {
 	}
 }
 
+func TestExpNegativeEqualsTheLibrarys(t *testing.T) {
+	r := rand.New(rand.NewPCG(6, 6))
+	check := func(x float64) {
+		got, want := expNegative(x), math.Exp(x)
+		if math.Abs(got-want) > 5e-16*want {
+			t.Errorf("e^%g = %.17g, want %.17g", x, got, want)
+		}
+	}
+	for range 200_000 {
+		check(-r.ExpFloat64())
+		check(-700 * r.Float64())
+	}
+	for _, x := range []float64{0, -1e-300, -1e-17, -math.Ln2, -math.Ln2 / 64, -math.Ln2 / 128, -699.999, -700, -745, -800, math.Inf(-1)} {
+		check(x)
+	}
+	if got := expNegative(math.NaN()); !math.IsNaN(got) {
+		t.Errorf("e^NaN = %g, want NaN", got)
+	}
+}
+
 // Grouping equal rows into trials changes nothing.
 func TestGroupedRowsGiveTheSameFit(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {

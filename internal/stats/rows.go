@@ -45,7 +45,7 @@ func (s *likelihood) value() float64 { return s.log - math.Log1p(s.product) }
 // add counts y failures of m trials at log odds eta and gives the fitted
 // chance and the weight m·p(1 − p), neither of which cancels far out.
 func (s *likelihood) add(y, m, eta float64) (p, weight float64) {
-	e := math.Exp(-math.Abs(eta))
+	e := expNegative(-math.Abs(eta))
 	r := 1 / (1 + e)
 	if eta < 0 {
 		p = e * r
@@ -64,6 +64,36 @@ func (s *likelihood) add(y, m, eta float64) (p, weight float64) {
 		s.log -= m * math.Log1p(e)
 	}
 	return p, m * e * r * r
+}
+
+// roots holds 2^(j/64).
+var roots = func() (t [64]float64) {
+	for j := range t {
+		t[j] = math.Exp2(float64(j) / 64)
+	}
+	return t
+}()
+
+// expNegative is e^x for x ≤ 0, to about one unit in the last place: a table
+// of 64 roots of two and five terms of the series (Tang 1989, ACM TOMS 15:
+// 144-157). The library's took half of the time of all fits.
+func expNegative(x float64) float64 {
+	if !(x > -700) {
+		return math.Exp(x)
+	}
+	const (
+		shift  = 0x1.8p52 // adding it rounds to an integer in the low bits
+		perLn2 = 64 / math.Ln2
+		high   = 0x1.62e42fefa0000p-1 / 64 // ln 2 in two parts, the first short enough for exact products
+		low    = 0x1.cf79abc9e3b39p-40 / 64
+	)
+	t := x*perLn2 + shift
+	n := int64(math.Float64bits(t)<<13) >> 13 // shift's own low 51 bits are zero
+	k := t - shift
+	r := (x - k*high) - k*low
+	p := r + r*r*(1.0/2+r*(1.0/6+r*(1.0/24+r*(1.0/120))))
+	root := roots[n&63]
+	return (root + root*p) * math.Float64frombits(uint64(1023+(n>>6))<<52)
 }
 
 // scoreAny adds each row's part of the gradient to u.
