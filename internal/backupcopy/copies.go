@@ -1,0 +1,363 @@
+// Package backupcopy sees that a farm is never without a copy: once a day it
+// writes the export bundle into a folder, reads it back, and keeps the last
+// fourteen.
+//
+// A copy is a .zip of the bundle, named by the time it was written, so that
+// `basecourse import COPY.zip` brings the farm back. It is written under
+// another name and gets its own only after every row was read back and found
+// right: a folder never holds half a copy.
+package backupcopy
+
+import (
+	"archive/zip"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"basecourse/internal/intake"
+)
+
+const (
+	// Kept is how many copies are kept.
+	Kept = 14
+	// Every is how old the newest copy may get.
+	Every = 24 * time.Hour
+
+	retryAfter = time.Hour        // after a failure
+	lookEvery  = 10 * time.Minute // a machine may have slept through its timer
+
+	nameLayout = "2006-01-02T150405Z"
+	rowsPrefix = "rows " // the archive's comment: how many were read back
+)
+
+// Keeper writes the copies of one farm into one folder.
+type Keeper struct {
+	// Dir is the folder of the copies; it is made with mode 0700.
+	Dir string
+	// Write writes the farm's bundle into an existing, empty folder and gives
+	// the number of its rows.
+	Write func(ctx context.Context, dir string) (rows int, err error)
+	// Now is the clock.
+	Now func() time.Time
+	// Log hears of each copy and each failure; nil drops it.
+	Log func(message string)
+
+	mu      sync.Mutex
+	problem string    // why the last try failed
+	failed  time.Time // when
+}
+
+// Copy is what is known of the newest copy.
+type Copy struct {
+	WrittenAt time.Time // zero: there is none
+	Path      string
+	Rows      int    // read back from it
+	Kept      int    // copies in the folder
+	Problem   string // why the last try of this process failed; "" when it did not
+}
+
+// Run writes copies whenever they are due, until ctx ends.
+func (k *Keeper) Run(ctx context.Context) {
+	for ctx.Err() == nil {
+		wait, err := k.untilDue()
+		if err == nil && wait <= 0 {
+			if err = k.WriteOne(ctx); err == nil {
+				continue
+			}
+		}
+		if errors.Is(err, errBusy) {
+			wait, err = lookEvery, nil
+		}
+		if err != nil && ctx.Err() == nil {
+			k.fail(err)
+			wait = retryAfter
+		}
+		select {
+		case <-ctx.Done():
+		case <-time.After(min(wait, lookEvery)):
+		}
+	}
+}
+
+// fail notes a failure, and logs it when it is news.
+func (k *Keeper) fail(err error) {
+	k.mu.Lock()
+	news := k.problem != err.Error()
+	k.problem = err.Error()
+	if news || k.Now().Sub(k.failed) >= retryAfter {
+		k.failed = k.Now()
+	}
+	k.mu.Unlock()
+	if news {
+		k.log("The daily copy could not be written: %v", err)
+	}
+}
+
+func (k *Keeper) log(format string, args ...any) {
+	if k.Log != nil {
+		k.Log(fmt.Sprintf(format, args...))
+	}
+}
+
+// untilDue tells how long until the next copy is due, from what is there.
+func (k *Keeper) untilDue() (time.Duration, error) {
+	names, err := k.names()
+	if err != nil {
+		return 0, err
+	}
+	now := k.Now()
+	var wait time.Duration
+	if len(names) > 0 {
+		wait = writtenAt(names[0]).Add(Every).Sub(now)
+		// A clock that was once ahead must not stop the copies.
+		if wait > Every {
+			wait = 0
+		}
+	}
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if !k.failed.IsZero() {
+		wait = max(wait, k.failed.Add(retryAfter).Sub(now))
+	}
+	return wait, nil
+}
+
+// names lists the copies, newest first.
+func (k *Keeper) names() ([]string, error) {
+	entries, err := os.ReadDir(k.Dir)
+	if err != nil && !os.IsNotExist(err) {
+		return nil, err
+	}
+	var names []string
+	for _, e := range entries {
+		if !writtenAt(e.Name()).IsZero() {
+			names = append(names, e.Name())
+		}
+	}
+	slices.Sort(names)
+	slices.Reverse(names)
+	return names, nil
+}
+
+// writtenAt reads the time out of a copy's name; zero for other files.
+func writtenAt(name string) time.Time {
+	base, ok := strings.CutSuffix(name, ".zip")
+	if !ok {
+		return time.Time{}
+	}
+	t, err := time.Parse(nameLayout, base)
+	if err != nil {
+		return time.Time{}
+	}
+	return t
+}
+
+// Latest tells about the newest copy.
+func (k *Keeper) Latest(context.Context) (Copy, error) {
+	k.mu.Lock()
+	c := Copy{Problem: k.problem}
+	k.mu.Unlock()
+	names, err := k.names()
+	if err != nil || len(names) == 0 {
+		return c, err
+	}
+	c.WrittenAt, c.Path, c.Kept = writtenAt(names[0]), filepath.Join(k.Dir, names[0]), len(names)
+	z, err := zip.OpenReader(c.Path)
+	if err != nil {
+		return c, fmt.Errorf("%s: %w", c.Path, err)
+	}
+	defer z.Close()
+	if n, ok := strings.CutPrefix(z.Comment, rowsPrefix); ok {
+		c.Rows, err = strconv.Atoi(n)
+	}
+	return c, err
+}
+
+// errBusy: another process writes a copy into the folder just now.
+var errBusy = errors.New("another process is writing a copy into this folder")
+
+// WriteOne writes a copy now, reads it back, and removes those beyond Kept.
+func (k *Keeper) WriteOne(ctx context.Context) (err error) {
+	if err := os.MkdirAll(k.Dir, 0o700); err != nil {
+		return err
+	}
+	lock, err := os.OpenFile(filepath.Join(k.Dir, "lock"), os.O_CREATE|os.O_RDWR, 0o600)
+	if err != nil {
+		return err
+	}
+	defer lock.Close()
+	if err := unix.Flock(int(lock.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
+		return errBusy
+	}
+	stage := filepath.Join(k.Dir, "writing")
+	if err := os.RemoveAll(stage); err != nil { // of a killed run
+		return err
+	}
+	defer func() { err = errors.Join(err, os.RemoveAll(stage)) }()
+	bundle := filepath.Join(stage, "bundle")
+	if err := os.MkdirAll(bundle, 0o700); err != nil {
+		return err
+	}
+	at := k.Now().UTC()
+	rows, err := k.Write(ctx, bundle)
+	if err != nil {
+		return fmt.Errorf("export: %w", err)
+	}
+	packed := filepath.Join(stage, "copy.zip")
+	if err := pack(ctx, bundle, packed, rows); err != nil {
+		return err
+	}
+	read, err := ReadBack(ctx, packed, k.Now())
+	if err != nil {
+		return fmt.Errorf("reading the copy back: %w", err)
+	}
+	if read != rows {
+		return fmt.Errorf("reading the copy back: found %d rows, expected the %d that were written", read, rows)
+	}
+	name := at.Format(nameLayout) + ".zip"
+	if err := os.Rename(packed, filepath.Join(k.Dir, name)); err != nil {
+		return err
+	}
+	if err := syncPath(k.Dir); err != nil {
+		return err
+	}
+	k.mu.Lock()
+	k.problem, k.failed = "", time.Time{}
+	k.mu.Unlock()
+	k.log("Copy of the farm written and read back: %s, %d rows.", filepath.Join(k.Dir, name), rows)
+	return k.prune()
+}
+
+func (k *Keeper) prune() error {
+	names, err := k.names()
+	if err != nil {
+		return err
+	}
+	for i, name := range names {
+		if i >= Kept {
+			err = errors.Join(err, os.Remove(filepath.Join(k.Dir, name)))
+		}
+	}
+	return err
+}
+
+// pack writes the files of a folder into a .zip and syncs it.
+func pack(ctx context.Context, dir, to string, rows int) (err error) {
+	out, err := os.OpenFile(to, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, out.Close()) }()
+	z := zip.NewWriter(out)
+	if err := z.SetComment(rowsPrefix + strconv.Itoa(rows)); err != nil {
+		return err
+	}
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return err
+	}
+	for _, e := range entries {
+		if err := packFile(ctx, z, filepath.Join(dir, e.Name()), e.Name()); err != nil {
+			return err
+		}
+	}
+	if err := z.Close(); err != nil {
+		return err
+	}
+	return out.Sync()
+}
+
+func packFile(ctx context.Context, z *zip.Writer, path, name string) error {
+	in, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	w, err := z.Create(name)
+	if err != nil {
+		return err
+	}
+	_, err = io.Copy(w, readerWith{ctx, in})
+	return err
+}
+
+// readerWith ends reading when ctx ends.
+type readerWith struct {
+	ctx context.Context
+	r   io.Reader
+}
+
+// Read reads unless ctx has ended.
+func (r readerWith) Read(p []byte) (int, error) {
+	if err := r.ctx.Err(); err != nil {
+		return 0, err
+	}
+	return r.r.Read(p)
+}
+
+func syncPath(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	return d.Sync()
+}
+
+// ReadBack reads every row of a bundle as an import would and counts them; the
+// first thing that is wrong is an error.
+func ReadBack(ctx context.Context, path string, now time.Time) (rows int, err error) {
+	source, closer, err := intake.OpenSource(path)
+	if err != nil {
+		return 0, err
+	}
+	defer closer.Close()
+	tables, _, problems := intake.Arrange(source)
+	if len(problems) > 0 {
+		return 0, errors.New(problems[0].String())
+	}
+	for _, t := range tables {
+		n, err := readTable(ctx, source, t, now)
+		rows += n
+		if err != nil {
+			return rows, err
+		}
+	}
+	return rows, nil
+}
+
+func readTable(ctx context.Context, source intake.Source, t *intake.Table, now time.Time) (rows int, err error) {
+	f, err := source.Open(t.File)
+	if err != nil {
+		return 0, err
+	}
+	defer f.Close()
+	r, err := intake.NewReader(t, readerWith{ctx, f}, now)
+	if err != nil {
+		return 0, err
+	}
+	if _, problems := r.Header(); len(problems) > 0 {
+		return 0, errors.New(problems[0].String())
+	}
+	rec, row := t.New(), intake.Row{}
+	for {
+		more, err := r.Next(&row, rec)
+		if err != nil || !more {
+			return rows, err
+		}
+		if len(row.Problems) > 0 {
+			return rows, errors.New(row.Problems[0].String())
+		}
+		rows++
+	}
+}
