@@ -96,16 +96,16 @@ func (f *Farm) demoTraits() {
 	printer := func(n int) *printer { return &f.printers[n-1] }
 	plate := func(n int) *plate { return &f.plates[n-1] }
 	// True: the zero wanders or jumps, and probing is skipped often enough.
-	for n, mm := range map[int]float64{14: 0.030, 23: 0.024, 47: 0.027} {
-		printer(n).wander, printer(n).wanders, printer(n).skip = mm, true, logit(0.3)
+	for n, mm := range map[int]float64{14: 0.022, 23: 0.018, 47: 0.020} {
+		printer(n).wander, printer(n).skip = mm, logit(0.28)
 	}
-	printer(38).jump, printer(38).wanders, printer(38).skip = 0.10, true, logit(0.4)
+	printer(38).jump, printer(38).skip = 0.10, logit(0.4)
 	// True: plates that take oil badly, and two printers whose beds run cold.
-	for n, risk := range map[int]float64{3: 0.40, 33: 0.30, 62: 0.36, 88: 0.28} {
+	for n, risk := range map[int]float64{3: 0.30, 33: 0.20, 62: 0.24, 88: 0.18} {
 		plate(n).oil, plate(n).habit = risk, 13
 	}
-	for n, risk := range map[int]float64{19: 0.16, 42: 0.20} {
-		printer(n).oil, printer(n).greasy = risk, true
+	for n, risk := range map[int]float64{19: 0.11, 42: 0.13} {
+		printer(n).oil = risk
 	}
 	// Decoys: rough printers that are probed least of all, worn plates that
 	// are cleaned least, a row of hard materials that skips more.

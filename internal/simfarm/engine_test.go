@@ -198,7 +198,7 @@ func TestColumnsGiveTheExposuresThatHappened(t *testing.T) {
 func TestSwitchingOneEffectOnLeavesTheOtherTraits(t *testing.T) {
 	a, b := Run(small(t, "oily_plates", 2), 9), Run(small(t, "both", 2), 9)
 	for i := range a.printers {
-		b.printers[i].wander, b.printers[i].jump, b.printers[i].wanders = a.printers[i].wander, a.printers[i].jump, a.printers[i].wanders
+		b.printers[i].wander, b.printers[i].jump = a.printers[i].wander, a.printers[i].jump
 	}
 	if !reflect.DeepEqual(a.printers, b.printers) || !reflect.DeepEqual(a.plates, b.plates) {
 		t.Error("wandering zeros changed other traits")

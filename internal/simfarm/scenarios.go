@@ -19,7 +19,7 @@ func Scenarios() []Scenario {
 	add("both", "wandering zeros and oily plates", wanders, oilyPlates)
 	add("strict_night", "a strict night crew that also skips probing; nothing else wrong", strictNight)
 	add("strict_night_all", "a strict night crew that also skips, with wandering zeros and oily plates", strictNight, wanders, oilyPlates)
-	add("reactive", "plates cleaned because a layer failed, failures in bursts, some plates oily", reactive, oilyPlates)
+	add("reactive", "plates cleaned because a layer failed, failures in bursts, some plates oily beyond a threshold", reactive, oilyPlates, threshold)
 	add("worn_rough_hard", "worn plates, rough printers, hard materials skipped more; zeros wander", wornRoughHard, wanders)
 	add("cold_spell", "a cold spell in which the crew skips more and cleans less; zeros wander, plates oily", coldSpell, wanders, oilyPlates)
 	add("over_bonding", "fresh plates and blobs from probing do harm: the reverse", overBonding)
@@ -41,7 +41,7 @@ func Named(name string) (Scenario, bool) {
 }
 
 func wanders(s *Scenario) {
-	s.Wander = Spread{0.08, 0.009, 0.027}
+	s.Wander = Spread{0.09, 0.012, 0.027}
 	s.JumpMM, s.JumpChance = Spread{0.04, 0.04, 0.10}, 0.04
 }
 
@@ -49,6 +49,8 @@ func oilyPlates(s *Scenario) {
 	s.OilPlates = Spread{0.10, 0.02, 0.26}
 	s.OilForm = OilSaturating
 }
+
+func threshold(s *Scenario) { s.OilForm = OilThreshold }
 
 func oilyPrinters(s *Scenario) {
 	s.OilPrinters = Spread{0.10, 0.015, 0.12}

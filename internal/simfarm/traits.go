@@ -26,16 +26,15 @@ var feedstocks = []feedstock{
 
 // printer is what one machine is like; nobody on the farm knows it.
 type printer struct {
-	bay             int
-	interval        float64 // mean minutes between starts
-	wander, jump    float64 // mm
-	frame           bool
-	oil, cook, tip  float64
-	rough, extra    float64
-	drift           float64
-	skip            float64 // log-odds
-	material        uint8
-	wanders, greasy bool
+	bay            int
+	interval       float64 // mean minutes between starts
+	wander, jump   float64 // mm
+	frame          bool
+	oil, cook, tip float64
+	rough, extra   float64
+	drift          float64
+	skip           float64 // log-odds
+	material       uint8
 }
 
 // plate is what one plate is like.
@@ -72,11 +71,9 @@ func (f *Farm) dealTraits() {
 		p.material = pickMaterial(base.Float64())
 		p.drift = s.DriftSD * base.NormFloat64()
 		p.wander = s.Wander.strength(wander)
-		p.wanders = p.wander > 0
 		p.wander = math.Max(p.wander, s.WanderOrdinaryMM*math.Exp(0.3*wander.NormFloat64()))
 		p.jump = s.JumpMM.strength(jump)
 		p.oil = s.OilPrinters.strength(oil)
-		p.greasy = p.oil > 0
 		p.cook = math.Max(1, s.Cookers.strength(cook))
 		p.tip = s.TipBlobs.strength(tip)
 		p.rough = lognormal(rough, s.RoughMean, s.RoughSD)
