@@ -238,3 +238,11 @@ func BenchmarkTruthOf20Replays(b *testing.B) {
 		f.Truth(20)
 	}
 }
+
+func TestLargeFarmHasAboutAsManyFirstLayersAsAskedFor(t *testing.T) {
+	s := Large(200, 10000)
+	starts, _, _ := Run(s, 1).Starts()
+	if starts < 8000 || starts > 12000 {
+		t.Errorf("got %d first layers, want about 10000", starts)
+	}
+}

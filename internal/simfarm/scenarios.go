@@ -87,3 +87,15 @@ func drift(s *Scenario) {
 	s.DriftSD, s.DriftSkip, s.DriftClean = 0.6, 0.9, 0.5
 	s.RoughMean = 0.014
 }
+
+// Large is a farm for benchmarks with about so many first layers, two plates a
+// printer and a little of what goes wrong: wandering zeros and oily plates.
+func Large(printers, firstLayers int) Scenario {
+	s := Default()
+	s.Name, s.About = "large", "for benchmarks"
+	s.Printers, s.Plates, s.Bays = printers, 2*printers, max(1, printers/12)
+	wanders(&s)
+	oilyPlates(&s)
+	s.Days = max(1, int(float64(firstLayers)/float64(printers)/((s.StartsLow+s.StartsMax)/2)+0.5))
+	return s
+}
