@@ -12,4 +12,4 @@ import "embed"
 var FS embed.FS
 
 // Latest is the number of the newest migration: the schema this program needs.
-const Latest = 1
+const Latest = 2

@@ -1,0 +1,200 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"basecourse/internal/farm"
+	"basecourse/internal/fault"
+
+	"github.com/jackc/pgx/v5"
+)
+
+// Account is a person who may sign in: somebody with a password who is not
+// disabled.
+type Account struct {
+	Person    int32  `db:"id"`
+	Handle    string `db:"person"`
+	Name      string
+	Role      string
+	Hash      string    // of the password, in the hash's own text form
+	ChangedAt time.Time // when the password was set: older sessions are void
+}
+
+const accountColumns = `p.id, p.person, coalesce(p.name, '') AS name, p.role::text AS role, w.hash, w.changed_at
+	FROM people p JOIN passwords w ON w.person = p.id WHERE p.disabled_at IS NULL`
+
+// AccountByHandle gives the account of a handle, compared byte for byte;
+// NotFound when nobody by that handle may sign in.
+func (s *Store) AccountByHandle(ctx context.Context, handle string) (Account, error) {
+	return s.account(ctx, `SELECT `+accountColumns+` AND p.person = $1`, handle)
+}
+
+// AccountByPerson gives the account of a person by the database's key.
+func (s *Store) AccountByPerson(ctx context.Context, person int32) (Account, error) {
+	return s.account(ctx, `SELECT `+accountColumns+` AND p.id = $1`, person)
+}
+
+func (s *Store) account(ctx context.Context, query string, key any) (Account, error) {
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	rows, err := s.pool.Query(ctx, query, key)
+	if err != nil {
+		return Account{}, wrap("store.Account", err)
+	}
+	a, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByName[Account])
+	if errors.Is(err, pgx.ErrNoRows) {
+		return Account{}, fault.New(fault.NotFound, "nobody by that handle may sign in")
+	}
+	return a, wrap("store.Account", err)
+}
+
+// Token is a key of a machine or script.
+type Token struct {
+	ID   int32
+	Name string
+	Role string
+}
+
+// tokenSeen is how fine the time of last use is kept: one write a minute at
+// most.
+const tokenSeen = time.Minute
+
+// TokenByHash gives the token with a SHA-256 hash that has neither run out nor
+// been revoked, and notes that it was used; NotFound otherwise.
+func (s *Store) TokenByHash(ctx context.Context, hash [32]byte) (Token, error) {
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	now := s.Now()
+	var t Token
+	var used *time.Time
+	err := s.pool.QueryRow(ctx, `
+		SELECT id, name, role::text, last_used_at FROM tokens
+		WHERE hash = $1 AND revoked_at IS NULL AND (expires_at IS NULL OR expires_at > $2)`, hash[:], now).Scan(&t.ID, &t.Name, &t.Role, &used)
+	if errors.Is(err, pgx.ErrNoRows) {
+		return Token{}, fault.New(fault.NotFound, "no such token")
+	}
+	if err != nil {
+		return Token{}, wrap("store.TokenByHash", err)
+	}
+	if used == nil || now.Sub(*used) > tokenSeen {
+		// A full disk must not end reading, so a failure here is let go.
+		_, _ = s.pool.Exec(ctx, `UPDATE tokens SET last_used_at = $2 WHERE id = $1 AND (last_used_at IS NULL OR last_used_at < $2)`, t.ID, now)
+	}
+	return t, nil
+}
+
+// AddAccount lets a person sign in with a password of that hash. Somebody known
+// by handle alone gets the role and the password; a handle that has a password
+// already is a Conflict.
+func (s *Store) AddAccount(ctx context.Context, act Act, handle, role, hash string) error {
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	err := s.write(ctx, act, func(w *writer) error {
+		var id int32
+		var was string
+		err := w.tx.QueryRow(ctx, `SELECT id, role::text FROM people WHERE person = $1 FOR UPDATE`, handle).Scan(&id, &was)
+		switch {
+		case errors.Is(err, pgx.ErrNoRows):
+			if err := w.tx.QueryRow(ctx, `INSERT INTO people (person, role) VALUES ($1, $2) RETURNING id`, handle, role).Scan(&id); err != nil {
+				return err
+			}
+			w.changedThing(farm.KindPerson, handle, "person", "", handle)
+			w.changedThing(farm.KindPerson, handle, "role", "", role)
+		case err != nil:
+			return err
+		case was != role:
+			if _, err := w.tx.Exec(ctx, `UPDATE people SET role = $2 WHERE id = $1`, id, role); err != nil {
+				return err
+			}
+			w.changedThing(farm.KindPerson, handle, "role", was, role)
+		}
+		tag, err := w.tx.Exec(ctx, `INSERT INTO passwords (person, hash, changed_at) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING`, id, hash, w.at)
+		if err != nil {
+			return err
+		}
+		if tag.RowsAffected() == 0 {
+			return fault.New(fault.Conflict, "%s may sign in already", handle)
+		}
+		// That there is a password is kept, never what it is.
+		w.changedThing(farm.KindPerson, handle, "password", "", "set")
+		return nil
+	})
+	if isUniqueViolation(err) {
+		return fault.Wrap(fault.Conflict, err, "somebody was adding %s at the same moment", handle)
+	}
+	return wrap("store.AddAccount", err)
+}
+
+// AddToken keeps a token's hash; expires zero: it does not run out. A name that
+// is taken is a Conflict.
+func (s *Store) AddToken(ctx context.Context, act Act, name, role string, hash [32]byte, expires time.Time) error {
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	var until *time.Time
+	if !expires.IsZero() {
+		until = &expires
+	}
+	err := s.write(ctx, act, func(w *writer) error {
+		tag, err := w.tx.Exec(ctx, `INSERT INTO tokens (name, role, hash, created_at, expires_at) VALUES ($1, $2, $3, $4, $5) ON CONFLICT (name) DO NOTHING`,
+			name, role, hash[:], w.at, until)
+		if err != nil {
+			return err
+		}
+		if tag.RowsAffected() == 0 {
+			return fault.New(fault.Conflict, "there is a token %s already", fault.Quote(name))
+		}
+		w.changedThing("token", name, "role", "", role)
+		return nil
+	})
+	return wrap("store.AddToken", err)
+}
+
+// RevokeToken ends a token; NotFound when there is none by that name.
+func (s *Store) RevokeToken(ctx context.Context, act Act, name string) error {
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	err := s.write(ctx, act, func(w *writer) error {
+		tag, err := w.tx.Exec(ctx, `UPDATE tokens SET revoked_at = coalesce(revoked_at, $2) WHERE name = $1`, name, w.at)
+		if err != nil {
+			return err
+		}
+		if tag.RowsAffected() == 0 {
+			return fault.New(fault.NotFound, "there is no token %s", fault.Quote(name))
+		}
+		w.changedThing("token", name, "revoked_at", "", w.at.Format(time.RFC3339))
+		return nil
+	})
+	return wrap("store.RevokeToken", err)
+}
+
+// SetPassword gives a person another password, which ends their sessions;
+// NotFound when they may not sign in.
+func (s *Store) SetPassword(ctx context.Context, act Act, handle, hash string) error {
+	return s.changeAccount(ctx, act, "store.SetPassword", handle, "password", "changed", `UPDATE passwords w SET hash = $3, changed_at = $2 FROM people p
+		WHERE p.id = w.person AND p.person = $1 AND p.disabled_at IS NULL`, hash)
+}
+
+// DisableAccount ends a person's right to sign in, and their sessions with it.
+func (s *Store) DisableAccount(ctx context.Context, act Act, handle string) error {
+	return s.changeAccount(ctx, act, "store.DisableAccount", handle, "disabled_at", "now", `UPDATE people SET disabled_at = coalesce(disabled_at, $2) WHERE person = $1`)
+}
+
+// changeAccount runs an update whose $1 is the handle and $2 the instant.
+func (s *Store) changeAccount(ctx context.Context, act Act, name, handle, field, became, query string, args ...any) error {
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	err := s.write(ctx, act, func(w *writer) error {
+		tag, err := w.tx.Exec(ctx, query, append([]any{handle, w.at}, args...)...)
+		if err != nil {
+			return err
+		}
+		if tag.RowsAffected() == 0 {
+			return fault.New(fault.NotFound, "nobody by the handle %s may sign in", fault.Quote(handle))
+		}
+		w.changedThing(farm.KindPerson, handle, field, "", became)
+		return nil
+	})
+	return wrap(name, err)
+}

@@ -1,0 +1,191 @@
+package web
+
+import (
+	"errors"
+	"io"
+	"log/slog"
+	"mime"
+	"net/http"
+	"slices"
+	"strconv"
+
+	"basecourse/internal/fault"
+	"basecourse/internal/intake"
+	"basecourse/internal/store"
+
+	"github.com/labstack/echo/v4"
+)
+
+// recordResult tells what became of one record, in the order sent.
+type recordResult struct {
+	ID     string   `json:"id"`  // UUID; as sent where it could not be read
+	Ref    *string  `json:"ref"` // the id's text where it is no UUID
+	Result string   `json:"result"`
+	Error  *Problem `json:"error,omitempty"`
+}
+
+// postRecords takes 1 to 500 records, each in a transaction of its own: what is
+// answered recorded is durable, and a bad record hides no good one.
+func (s *Server) postRecords() echo.HandlerFunc {
+	return func(c echo.Context) error {
+		body, err := readJSONBody(c)
+		if err != nil {
+			return err
+		}
+		items, err := intake.ParseRecords(body, s.store.Now())
+		if err != nil {
+			return unreadable(err)
+		}
+		who := identity(c)
+		act := store.Act{Via: "api", Person: who.Handle, Token: int(who.Token)}
+		results := make([]recordResult, len(items))
+		for i := range items {
+			result, err := s.record(c, act, who, &items[i])
+			if broken(err) {
+				// The rest would fail alike. What was recorded so far is safe to send
+				// again, so the sender keeps the whole batch.
+				return err
+			}
+			results[i] = s.resultOf(c, i, &items[i], result, err)
+		}
+		return writeJSON(c, http.StatusOK, map[string]any{"results": results})
+	}
+}
+
+func (s *Server) record(c echo.Context, act store.Act, who Identity, item *intake.Item) (store.Result, error) {
+	if item.Err == nil {
+		if refusal := fieldRights(who, item); refusal != nil {
+			return store.Result{ID: item.ID}, refusal
+		}
+		defaultNames(who, item)
+	}
+	return s.store.Record(c.Request().Context(), act, *item)
+}
+
+// broken tells whether the whole body has to be sent again.
+func broken(err error) bool {
+	return err != nil && (fault.Is(err, fault.Busy) || errors.Is(err, store.ErrUnknownOutcome))
+}
+
+func (s *Server) resultOf(c echo.Context, i int, item *intake.Item, result store.Result, err error) recordResult {
+	id := result.ID
+	if id.IsZero() {
+		id = item.ID
+	}
+	out := recordResult{ID: item.Sent, Result: string(result.Outcome)}
+	if !id.IsZero() {
+		out.ID = id.UUID.String()
+		if id.Ref != "" {
+			out.Ref = &id.Ref
+		}
+	}
+	if err != nil {
+		out.Result = "refused"
+		if fault.Is(err, fault.Internal) {
+			s.log.LogAttrs(c.Request().Context(), slog.LevelError, "record not stored", slog.String("request", requestID(c)), slog.String("error", err.Error()))
+		}
+		p := problemOf(err, requestID(c))
+		if p.Status == fault.NotFound.Status() {
+			p.Status = fault.Invalid.Status()
+		}
+		p.Problems = pointed(p.Problems, "/records/"+strconv.Itoa(i))
+		if p.Detail == "" && len(p.Problems) > 0 {
+			p.Detail = sentence(p.Problems[0].String())
+		}
+		out.Error = &p
+	}
+	return out
+}
+
+// pointed gives problems that name a field their place in the body.
+func pointed(list []fault.Problem, record string) []fault.Problem {
+	list = slices.Clone(list)
+	for i := range list {
+		if list[i].Pointer == "" {
+			list[i].Pointer = record
+			if list[i].Column != "" {
+				list[i].Pointer += "/" + list[i].Column
+			}
+			list[i].Column = ""
+		}
+	}
+	return list
+}
+
+// unreadable makes a refusal of the whole body 400, whatever it says.
+func unreadable(err error) error {
+	var e *fault.Error
+	if !errors.As(err, &e) || e.Kind != fault.Invalid {
+		return err
+	}
+	if e.Detail == "" && len(e.Problems) > 0 {
+		e.Detail = e.Problems[0].String()
+	}
+	return malformed{e}
+}
+
+// readJSONBody reads a whole body of type application/json.
+func readJSONBody(c echo.Context) ([]byte, error) {
+	kind, params, err := mime.ParseMediaType(c.Request().Header.Get(echo.HeaderContentType))
+	if err != nil || kind != "application/json" || params["charset"] != "" && params["charset"] != "utf-8" && params["charset"] != "UTF-8" {
+		return nil, echo.NewHTTPError(http.StatusUnsupportedMediaType, "Send the body as application/json.")
+	}
+	body, err := io.ReadAll(c.Request().Body)
+	if n := new(http.MaxBytesError); errors.As(err, &n) {
+		return nil, tooLarge(n.Limit)
+	}
+	if err != nil {
+		return nil, malformed{fault.Wrap(fault.Invalid, err, "The body ended early.")}
+	}
+	return body, nil
+}
+
+// Fields that name a person, and fields only the server writes.
+var (
+	personFields = []string{"grader", "person", "released_by", "noted_by", "voided_by"}
+	serverFields = []string{"arrived_at"}
+)
+
+// fieldRights refuses fields the sender may not set: another person's name from
+// an operator's session, and the time of arrival from anybody.
+func fieldRights(who Identity, item *intake.Item) *fault.Error {
+	var problems []fault.Problem
+	for _, name := range item.Fields {
+		value := fieldText(item, name)
+		switch {
+		case slices.Contains(serverFields, name):
+			problems = append(problems, fault.Problem{Column: name, Found: value, Expected: "no value: the server sets it"})
+		case slices.Contains(personFields, name) && !who.anyPerson() && value != who.Handle:
+			problems = append(problems, fault.Problem{Column: name, Found: value, Expected: "yourself, " + who.Handle + ": only a manager or a token records for others"})
+		}
+	}
+	if len(problems) == 0 {
+		return nil
+	}
+	return &fault.Error{Kind: fault.Forbidden, Detail: "The sender may not set " + problems[0].Column + " to this.", Problems: problems}
+}
+
+// fieldText is a field of a parsed record as text.
+func fieldText(item *intake.Item, name string) string {
+	if v, ok := item.Rec.(*intake.Void); ok {
+		if name == "voided_by" {
+			return v.VoidedBy
+		}
+		return ""
+	}
+	t := intake.TableOf(item.Kind)
+	if t == nil || t.Field(name) < 0 {
+		return ""
+	}
+	return t.Fields[t.Field(name)].Text(item.Rec)
+}
+
+// defaultNames notes who voided a record when the sender is a person and says
+// nothing; other names stay as sent, because an absent field says nothing and a
+// repeat must stay a repeat.
+func defaultNames(who Identity, item *intake.Item) {
+	if v, ok := item.Rec.(*intake.Void); ok && v.VoidedBy == "" && who.Person != 0 {
+		v.VoidedBy = who.Handle
+	}
+}
+

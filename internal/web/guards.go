@@ -1,0 +1,259 @@
+package web
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"runtime/debug"
+	"strings"
+	"sync"
+	"time"
+
+	"basecourse/internal/fault"
+
+	"github.com/labstack/echo/v4"
+	"golang.org/x/time/rate"
+)
+
+// How much is let in at once.
+const (
+	workersAtOnce     = 64              // requests at the database's door
+	workersPatience   = 2 * time.Second // how long one waits for a place
+	requestsPerSecond = 400             // of one sender
+	requestsBurst     = 1200            // of one sender
+	sendersKept       = 4096            // addresses remembered
+	retryAfter        = "2"             // seconds, with 503
+	retryRate         = "1"             // seconds, with 429
+)
+
+// policy lets the browser load our own files and nothing else.
+const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; connect-src 'self'; " +
+	"worker-src 'self'; manifest-src 'self'; font-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'; object-src 'none'"
+
+// withHeaders sets the security headers of every answer, errors too.
+func (s *Server) withHeaders(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		h := c.Response().Header()
+		h.Set("Content-Security-Policy", policy)
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("Referrer-Policy", "same-origin")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Permissions-Policy", "camera=(self), geolocation=(), microphone=(), payment=(), usb=()")
+		h.Set("Cache-Control", "no-store")
+		if s.secure {
+			h.Set("Strict-Transport-Security", "max-age=31536000")
+		}
+		return next(c)
+	}
+}
+
+// withLog writes one line a request: id, who, pattern, status, time. Never an
+// address with its parameters, a header or a body.
+func (s *Server) withLog(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		var raw [8]byte
+		_, _ = rand.Read(raw[:])
+		id := hex.EncodeToString(raw[:])
+		c.Set(keyRequest, id)
+		c.Response().Header().Set(echo.HeaderXRequestID, id)
+		began := time.Now()
+		err := next(c)
+		if err != nil {
+			c.Error(err) // answer now, so that the status is known
+		}
+		status := c.Response().Status
+		level := slog.LevelInfo
+		if status >= 500 {
+			level = slog.LevelError
+		}
+		attrs := []slog.Attr{
+			slog.String("request", id), slog.String("method", c.Request().Method), slog.String("route", pattern(c)),
+			slog.Int("status", status), slog.Int64("micros", time.Since(began).Microseconds()), slog.Int64("bytes", c.Response().Size),
+			slog.String("from", c.RealIP()),
+		}
+		if who := identity(c); who.Role != roleAnyone {
+			attrs = append(attrs, slog.String("who", who.label()))
+		}
+		if err != nil && status >= 500 {
+			attrs = append(attrs, slog.String("error", err.Error()))
+		}
+		s.log.LogAttrs(c.Request().Context(), level, "request", attrs...)
+		return nil
+	}
+}
+
+// pattern is the route's pattern; a path nobody serves has none.
+func pattern(c echo.Context) string {
+	if p := c.Path(); p != "" {
+		return p
+	}
+	return "none"
+}
+
+// withRecovery turns a panic into an internal error.
+func (s *Server) withRecovery(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) (err error) {
+		defer func() {
+			if r := recover(); r != nil {
+				if r == http.ErrAbortHandler {
+					panic(r)
+				}
+				s.log.Error("panic", "request", requestID(c), "route", pattern(c), "found", fmt.Sprint(r), "stack", string(debug.Stack()))
+				err = errors.New("a defect ended this request")
+			}
+		}()
+		return next(c)
+	}
+}
+
+// withRoute looks the guard up; an address that is not in the table ends here
+// as 404 or 405, whoever asks.
+func (s *Server) withRoute(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		r, ok := s.guards[c.Request().Method+" "+c.Path()]
+		if !ok {
+			// echo's own handler for what it does not know says which it is.
+			return next(c)
+		}
+		c.Set(keyRoute, r)
+		return next(c)
+	}
+}
+
+func route(c echo.Context) (Route, bool) {
+	r, ok := c.Get(keyRoute).(Route)
+	return r, ok
+}
+
+// withOrigin refuses state changes that another site's page asked for.
+func (s *Server) withOrigin(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		if err := s.origin.Check(c.Request()); err != nil {
+			return fault.Wrap(fault.Forbidden, err, "This came from another site's page and was not done.")
+		}
+		return next(c)
+	}
+}
+
+// withLoadLimit sheds load before the pool or the memory runs out: 429 for a
+// sender that asks too fast, 503 when too many wait.
+func (s *Server) withLoadLimit(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		r, ok := route(c)
+		if !ok || r.open {
+			return next(c)
+		}
+		if !s.senders.allow(c.RealIP(), time.Now()) {
+			c.Response().Header().Set(echo.HeaderRetryAfter, retryRate)
+			return echo.NewHTTPError(http.StatusTooManyRequests, "Too many requests at once. Wait a second and send again.")
+		}
+		wait := time.NewTimer(workersPatience)
+		defer wait.Stop()
+		select {
+		case s.working <- struct{}{}:
+			defer func() { <-s.working }()
+		case <-wait.C:
+			return fault.New(fault.Busy, "Too much is going on at once. Try again in a moment.")
+		case <-c.Request().Context().Done():
+			return fault.Wrap(fault.Busy, c.Request().Context().Err(), "The sender went away.")
+		}
+		return next(c)
+	}
+}
+
+// withRole refuses whoever may not enter, before anything they sent is read.
+func (s *Server) withRole(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		r, ok := route(c)
+		if !ok {
+			return next(c)
+		}
+		who := identity(c)
+		switch {
+		case roleRank(who.Role) >= roleRank(r.Role):
+			return next(c)
+		case who.Role == roleAnyone:
+			return fault.New(fault.Unauthenticated, "Sign in to see this.")
+		default:
+			return fault.New(fault.Forbidden, "This is for a %s. You are signed in as %s.", roleWords[r.Role], roleWords[who.Role])
+		}
+	}
+}
+
+// withBody bounds the body; beyond the limit reading it gives 413.
+func (s *Server) withBody(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		r, ok := route(c)
+		req := c.Request()
+		if !ok || req.Body == nil || req.Body == http.NoBody {
+			return next(c)
+		}
+		if enc := req.Header.Get(echo.HeaderContentEncoding); enc != "" && !strings.EqualFold(enc, "identity") {
+			return echo.NewHTTPError(http.StatusUnsupportedMediaType, "Send the body as it is, without Content-Encoding.")
+		}
+		if req.ContentLength > r.body {
+			return tooLarge(r.body)
+		}
+		req.Body = http.MaxBytesReader(c.Response().Writer, req.Body, r.body)
+		return next(c)
+	}
+}
+
+func tooLarge(limit int64) error {
+	if limit == 0 {
+		return fault.New(fault.TooLarge, "This address takes no body.")
+	}
+	return fault.New(fault.TooLarge, "The body may have at most %d kB.", limit>>10)
+}
+
+// withDeadline bounds the whole answer, waiting for the database included.
+func (s *Server) withDeadline(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		patience := usual
+		if r, ok := route(c); ok {
+			patience = r.patience
+		}
+		ctx, cancel := context.WithTimeout(c.Request().Context(), patience)
+		defer cancel()
+		c.SetRequest(c.Request().WithContext(ctx))
+		return next(c)
+	}
+}
+
+// senders is a rate limiter for each address, the first wall of a process.
+type senders struct {
+	mu    sync.Mutex
+	rate  rate.Limit
+	burst int
+	by    map[string]*rate.Limiter
+}
+
+func newSenders(r rate.Limit, burst int) *senders {
+	return &senders{rate: r, burst: burst, by: map[string]*rate.Limiter{}}
+}
+
+func (x *senders) allow(address string, now time.Time) bool {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	l := x.by[address]
+	if l == nil {
+		if len(x.by) >= sendersKept {
+			for a, old := range x.by {
+				if old.TokensAt(now) >= float64(x.burst) {
+					delete(x.by, a)
+				}
+			}
+			if len(x.by) >= sendersKept {
+				clear(x.by)
+			}
+		}
+		l = rate.NewLimiter(x.rate, x.burst)
+		x.by[address] = l
+	}
+	return l.AllowN(now, 1)
+}

@@ -1,0 +1,89 @@
+package web
+
+import (
+	"bytes"
+	"net/http"
+	"strconv"
+	"time"
+
+	"basecourse/views"
+
+	"github.com/a-h/templ"
+	"github.com/labstack/echo/v4"
+)
+
+// render writes a page whole or not at all: into a buffer, then the status,
+// then the body.
+func render(c echo.Context, status int, page templ.Component) error {
+	var buf bytes.Buffer
+	if err := page.Render(c.Request().Context(), &buf); err != nil {
+		return err
+	}
+	return writeHTML(c, status, buf.Bytes())
+}
+
+func writeHTML(c echo.Context, status int, body []byte) error {
+	h := c.Response().Header()
+	h.Set(echo.HeaderContentType, "text/html; charset=utf-8")
+	return writeBody(c, status, body)
+}
+
+// writeBody sends a body, compressed where that pays and the sender takes it.
+func writeBody(c echo.Context, status int, body []byte) error {
+	h := c.Response().Header()
+	h.Add(echo.HeaderVary, echo.HeaderAcceptEncoding)
+	if len(body) > compressFrom && takesGzip(c.Request().Header.Get(echo.HeaderAcceptEncoding)) {
+		packed, err := gzipped(body)
+		if err != nil {
+			return err
+		}
+		body = packed
+		h.Set(echo.HeaderContentEncoding, "gzip")
+	}
+	h.Set(echo.HeaderContentLength, strconv.Itoa(len(body)))
+	c.Response().WriteHeader(status)
+	if c.Request().Method == http.MethodHead {
+		return nil
+	}
+	_, err := c.Response().Write(body)
+	return err
+}
+
+// areas are the parts of the program in their fixed order; each says who sees
+// it.
+var areas = []struct{ word, path, sign, role string }{
+	{"Floor", "/floor", "floor", roleOperator},
+	{"Findings", "/findings", "findings", roleOperator},
+	{"Setup", "/setup", "setup", roleManager},
+}
+
+// shell fills what every page stands in. area is the current area's path.
+func (s *Server) shell(c echo.Context, title, area string) views.Shell {
+	who := identity(c)
+	sh := views.Shell{
+		Title: title, Home: s.url("/floor"), SignOut: s.url("/sign-out"),
+		CSS: s.asset("app.css"), JS: s.asset("app.js"), Icon: s.asset("icon.svg"),
+	}
+	if who.Role == roleAnyone {
+		return sh
+	}
+	sh.Person, sh.Role = who.Name, roleWords[who.Role]
+	if sh.Person == "" {
+		sh.Person = who.Handle
+	}
+	for _, a := range areas {
+		if roleRank(who.Role) >= roleRank(a.role) {
+			sh.Nav = append(sh.Nav, views.NavItem{Word: a.word, Href: s.url(a.path), Sign: a.sign, Current: a.path == area})
+		}
+	}
+	return sh
+}
+
+// withClock adds the farm's clock.
+func withClock(sh views.Shell, now time.Time, zone *time.Location) views.Shell {
+	sh.Clock, sh.ClockISO = now.In(zone).Format("Mon 2006-01-02 15:04"), iso(now)
+	return sh
+}
+
+// asset gives the address of an embedded file.
+func (s *Server) asset(plain string) string { return s.url("/static/" + s.assets.Name(plain)) }

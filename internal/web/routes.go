@@ -1,0 +1,94 @@
+package web
+
+import (
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/labstack/echo/v4"
+)
+
+// Route is one address and who may enter. The table below is the only list of
+// addresses: it registers them, guards them, and is what `basecourse routes`
+// prints.
+type Route struct {
+	Method string `json:"method"`
+	Path   string `json:"path"` // echo's form, without the base path
+	Role   string `json:"role"` // the least that may enter
+
+	handle   func(*Server) echo.HandlerFunc
+	body     int64         // largest body in bytes; 0: none is read
+	patience time.Duration // how long an answer may take
+	open     bool          // no session, no load limit: files and health checks
+}
+
+// Body limits and patience.
+const (
+	formBody    = 64 << 10
+	recordsBody = 2 << 20
+
+	usual  = 5 * time.Second  // reading and writing records
+	slower = 30 * time.Second // computing findings for a large farm
+	batch  = 25 * time.Second // 500 records, each its own transaction
+)
+
+// Roles from least to most.
+const (
+	roleAnyone   = "anyone"
+	roleTablet   = "tablet"
+	roleOperator = "operator"
+	roleManager  = "manager"
+	roleAdmin    = "admin"
+)
+
+func roleRank(role string) int {
+	return slices.Index([]string{roleAnyone, roleTablet, roleOperator, roleManager, roleAdmin}, role)
+}
+
+// routes is the table. A page's GET also answers HEAD.
+var routes = withHeads([]Route{
+	{Method: "GET", Path: "/healthz", Role: roleAnyone, handle: (*Server).getHealth, open: true, patience: usual},
+	{Method: "GET", Path: "/readyz", Role: roleAnyone, handle: (*Server).getReady, open: true, patience: usual},
+	{Method: "GET", Path: "/static/:file", Role: roleAnyone, handle: (*Server).getFile, open: true, patience: usual},
+	{Method: "GET", Path: "/favicon.ico", Role: roleAnyone, handle: (*Server).getFavicon, open: true, patience: usual},
+
+	{Method: "GET", Path: "/sign-in", Role: roleAnyone, handle: (*Server).getSignIn, patience: usual},
+	{Method: "POST", Path: "/sign-in", Role: roleAnyone, handle: (*Server).postSignIn, body: formBody, patience: usual},
+	{Method: "POST", Path: "/sign-out", Role: roleAnyone, handle: (*Server).postSignOut, body: formBody, patience: usual},
+
+	{Method: "GET", Path: "/", Role: roleAnyone, handle: (*Server).getRoot, open: true, patience: usual},
+	{Method: "GET", Path: "/floor", Role: roleOperator, handle: (*Server).getFloor, patience: slower},
+	{Method: "GET", Path: "/findings", Role: roleOperator, handle: (*Server).getFindings, patience: slower},
+	{Method: "GET", Path: "/findings/:kind/:tag/:cause", Role: roleOperator, handle: (*Server).getFinding, patience: slower},
+	{Method: "GET", Path: "/printers/:tag", Role: roleOperator, handle: (*Server).getPrinter, patience: slower},
+	{Method: "GET", Path: "/plates/:tag", Role: roleOperator, handle: (*Server).getPlate, patience: slower},
+	{Method: "GET", Path: "/first-layers/:id", Role: roleOperator, handle: (*Server).getFirstLayer, patience: usual},
+	{Method: "GET", Path: "/setup", Role: roleManager, handle: (*Server).getSetup, patience: usual},
+
+	{Method: "POST", Path: "/api/v1/records", Role: roleOperator, handle: (*Server).postRecords, body: recordsBody, patience: batch},
+	{Method: "GET", Path: "/api/v1/printers", Role: roleOperator, handle: (*Server).apiPrinters, patience: usual},
+	{Method: "GET", Path: "/api/v1/plates", Role: roleOperator, handle: (*Server).apiPlates, patience: usual},
+	{Method: "GET", Path: "/api/v1/first-layers", Role: roleOperator, handle: (*Server).apiFirstLayers, patience: usual},
+	{Method: "GET", Path: "/api/v1/findings", Role: roleOperator, handle: (*Server).apiFindings, patience: slower},
+})
+
+func withHeads(list []Route) []Route {
+	out := slices.Clone(list)
+	for _, r := range list {
+		if r.Method == http.MethodGet {
+			r.Method = http.MethodHead
+			out = append(out, r)
+		}
+	}
+	slices.SortFunc(out, func(a, b Route) int {
+		if c := strings.Compare(a.Path, b.Path); c != 0 {
+			return c
+		}
+		return strings.Compare(a.Method, b.Method)
+	})
+	return out
+}
+
+// Routes gives the table, by path and method.
+func Routes() []Route { return slices.Clone(routes) }

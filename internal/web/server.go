@@ -1,0 +1,280 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"net/netip"
+	"net/url"
+	"strings"
+	"time"
+
+	"basecourse/internal/store"
+	"basecourse/static"
+
+	"github.com/alexedwards/scs/v2"
+	"github.com/labstack/echo/v4"
+	"golang.org/x/time/rate"
+)
+
+// Config is what a server is made from.
+type Config struct {
+	Store    *store.Store
+	Findings Findings
+	Copies   Copies // daily copies of the farm; nil: none are written by this process
+	Log      *slog.Logger
+
+	// BasePath is where the program lives behind a proxy ("/bc"), whether the
+	// proxy keeps or strips it; "" is the root.
+	BasePath string
+	// PublicURL is the address people type ("https://farm.example/bc"); https
+	// makes cookies Secure and sends HSTS. "" is plain http on this machine.
+	PublicURL string
+	// TrustedProxies may say who the sender is in X-Forwarded-For: addresses or
+	// networks (10.0.0.0/8). Nobody else may.
+	TrustedProxies []string
+
+	Now func() time.Time // the clock of pages; nil is the store's
+}
+
+// Copies tells about the daily copies of the farm.
+type Copies interface {
+	Latest(ctx context.Context) (Copy, error)
+}
+
+// Copy is the latest daily copy.
+type Copy struct {
+	WrittenAt time.Time // zero: none yet
+	Folder    string
+	Kept      int    // how many are kept
+	Rows      int    // records read back from it
+	Problem   string // why the last try failed; ""
+}
+
+// Limits of the HTTP server. A sender that needs longer is dropped.
+const (
+	readHeaderLimit = 10 * time.Second
+	bodyLimit       = 30 * time.Second
+	writeLimit      = 60 * time.Second
+	idleLimit       = 2 * time.Minute
+	headerBytes     = 64 << 10
+	drainLimit      = 10 * time.Second
+)
+
+// Server answers requests.
+type Server struct {
+	cfg      Config
+	store    *store.Store
+	log      *slog.Logger
+	now      func() time.Time
+	base     string
+	secure   bool // reached by https
+	proxies  []netip.Prefix
+	assets   *static.Set
+	echo     *echo.Echo
+	sessions *scs.SessionManager
+	origin   *http.CrossOriginProtection
+	hashing  chan struct{} // one place for each password that is being checked
+	working  chan struct{} // one place for each request that may touch the database
+	senders  *senders
+	guards   map[string]Route // by method and pattern
+	handler  http.Handler
+}
+
+// New makes a server. Wrong settings, and routes without an entry in the table,
+// are errors here rather than surprises later.
+func New(cfg Config) (*Server, error) {
+	if cfg.Store == nil || cfg.Findings == nil {
+		return nil, errors.New("web.New: a store and findings are needed")
+	}
+	s := &Server{
+		cfg: cfg, store: cfg.Store, log: cfg.Log, now: cfg.Now,
+		hashing: make(chan struct{}, hashesAtOnce),
+		working: make(chan struct{}, workersAtOnce),
+		senders: newSenders(rate.Limit(requestsPerSecond), requestsBurst),
+	}
+	if s.log == nil {
+		s.log = slog.New(slog.DiscardHandler)
+	}
+	if s.now == nil {
+		s.now = cfg.Store.Now
+	}
+	var err error
+	if s.base, err = cleanBase(cfg.BasePath); err != nil {
+		return nil, err
+	}
+	s.origin = http.NewCrossOriginProtection()
+	if cfg.PublicURL != "" {
+		u, err := url.Parse(cfg.PublicURL)
+		if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
+			return nil, fmt.Errorf("BASECOURSE_PUBLIC_URL: found %q, expected an address such as https://farm.example", cfg.PublicURL)
+		}
+		s.secure = u.Scheme == "https"
+		if err := s.origin.AddTrustedOrigin(u.Scheme + "://" + u.Host); err != nil {
+			return nil, fmt.Errorf("BASECOURSE_PUBLIC_URL: %w", err)
+		}
+	}
+	if s.proxies, err = proxyRanges(cfg.TrustedProxies); err != nil {
+		return nil, err
+	}
+	if s.assets, err = static.Load(); err != nil {
+		return nil, fmt.Errorf("web.New: %w", err)
+	}
+	s.sessions = s.newSessions()
+	if err := s.build(); err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+// build sets up echo: guards in their order, then every route of the table.
+func (s *Server) build() error {
+	e := echo.New()
+	e.HideBanner, e.HidePort = true, true
+	e.HTTPErrorHandler = s.answerError
+	e.IPExtractor = s.sender
+	s.echo = e
+	// From the outside in. The order matters: what is refused early costs least.
+	e.Use(s.withHeaders, s.withLog, s.withRecovery, s.withRoute, s.withOrigin, s.withLoadLimit, s.withDeadline, s.withIdentity, s.withRole, s.withBody)
+	s.guards = map[string]Route{}
+	for _, r := range routes {
+		if r.handle == nil || roleRank(r.Role) < 0 {
+			return fmt.Errorf("web.New: route %s %s has no handler or no role", r.Method, r.Path)
+		}
+		e.Add(r.Method, r.Path, r.handle(s))
+		s.guards[r.Method+" "+r.Path] = r
+	}
+	for _, r := range e.Routes() {
+		if _, ok := s.guards[r.Method+" "+r.Path]; !ok {
+			return fmt.Errorf("web.New: route %s %s is not in the table of routes", r.Method, r.Path)
+		}
+	}
+	s.handler = s.underBase(e)
+	return nil
+}
+
+// ServeHTTP answers one request.
+func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.handler.ServeHTTP(w, r) }
+
+// Serve answers on a listener until the context ends, then lets running
+// requests finish for ten seconds. The listener is closed in any case.
+func (s *Server) Serve(ctx context.Context, l net.Listener) error {
+	srv := &http.Server{
+		Handler:           s,
+		ReadHeaderTimeout: readHeaderLimit,
+		ReadTimeout:       bodyLimit,
+		WriteTimeout:      writeLimit,
+		IdleTimeout:       idleLimit,
+		MaxHeaderBytes:    headerBytes,
+		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
+	}
+	ended := make(chan error, 1)
+	go func() { ended <- srv.Serve(l) }()
+	select {
+	case err := <-ended:
+		return fmt.Errorf("web.Serve: %w", err)
+	case <-ctx.Done():
+	}
+	drain, cancel := context.WithTimeout(context.WithoutCancel(ctx), drainLimit)
+	defer cancel()
+	if err := srv.Shutdown(drain); err != nil {
+		_ = srv.Close()
+		return fmt.Errorf("web.Serve: requests still running after %s: %w", drainLimit, err)
+	}
+	return nil
+}
+
+// underBase takes the base path off where the proxy kept it.
+func (s *Server) underBase(next http.Handler) http.Handler {
+	if s.base == "" {
+		return next
+	}
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if p, ok := strings.CutPrefix(r.URL.Path, s.base); ok && (p == "" || p[0] == '/') {
+			u := *r.URL
+			u.Path = "/" + strings.TrimPrefix(p, "/")
+			u.RawPath = ""
+			if raw, ok := strings.CutPrefix(r.URL.RawPath, s.base); ok && raw != "" {
+				u.RawPath = "/" + strings.TrimPrefix(raw, "/")
+			}
+			r2 := r.Clone(r.Context())
+			r2.URL = &u
+			r = r2
+		}
+		next.ServeHTTP(w, r)
+	})
+}
+
+func cleanBase(p string) (string, error) {
+	p = strings.TrimSuffix(p, "/")
+	if p == "" {
+		return "", nil
+	}
+	if !strings.HasPrefix(p, "/") || strings.ContainsAny(p, "?#\"'<>\\ ") || strings.Contains(p, "//") || strings.Contains(p, "..") {
+		return "", fmt.Errorf("BASECOURSE_BASE_PATH: found %q, expected a path such as /bc", p)
+	}
+	return p, nil
+}
+
+func proxyRanges(list []string) ([]netip.Prefix, error) {
+	var out []netip.Prefix
+	for _, text := range list {
+		text = strings.TrimSpace(text)
+		if text == "" {
+			continue
+		}
+		if a, err := netip.ParseAddr(text); err == nil {
+			out = append(out, netip.PrefixFrom(a, a.BitLen()))
+			continue
+		}
+		p, err := netip.ParsePrefix(text)
+		if err != nil {
+			return nil, fmt.Errorf("BASECOURSE_TRUSTED_PROXIES: found %q, expected an address or a network such as 10.0.0.0/8", text)
+		}
+		out = append(out, p.Masked())
+	}
+	return out, nil
+}
+
+// sender is the address a request comes from: the last one in X-Forwarded-For
+// that is no trusted proxy, when the connection itself comes from one.
+func (s *Server) sender(r *http.Request) string {
+	host, _, err := net.SplitHostPort(r.RemoteAddr)
+	if err != nil {
+		host = r.RemoteAddr
+	}
+	if !s.trusted(host) {
+		return host
+	}
+	hops := strings.Split(strings.Join(r.Header.Values("X-Forwarded-For"), ","), ",")
+	for i := len(hops) - 1; i >= 0; i-- {
+		hop := strings.TrimSpace(hops[i])
+		if _, err := netip.ParseAddr(hop); err != nil {
+			break
+		}
+		host = hop
+		if !s.trusted(hop) {
+			break
+		}
+	}
+	return host
+}
+
+func (s *Server) trusted(host string) bool {
+	a, err := netip.ParseAddr(host)
+	if err != nil {
+		return false
+	}
+	for _, p := range s.proxies {
+		if p.Contains(a.Unmap()) {
+			return true
+		}
+	}
+	return false
+}
+
+// url gives an address of ours with the base path.
+func (s *Server) url(path string) string { return s.base + path }
