@@ -69,11 +69,15 @@ func Quote(s string) string {
 	if s == "" {
 		return "nothing"
 	}
-	r := []rune(s)
-	if len(r) > 80 {
-		s = string(r[:79]) + "…"
+	return strconv.Quote(Shorten(s))
+}
+
+// Shorten cuts a found value to 80 runes.
+func Shorten(s string) string {
+	if r := []rune(s); len(r) > 80 {
+		return string(r[:79]) + "…"
 	}
-	return strconv.Quote(s)
+	return s
 }
 
 // Error is a refusal.

@@ -1,0 +1,249 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"basecourse/internal/farm"
+	"basecourse/internal/fault"
+	"basecourse/internal/intake"
+)
+
+// ImportOptions say how a bundle goes in.
+type ImportOptions struct {
+	Partial    bool   // store the good rows although some are refused
+	RefusedDir string // Partial: where the refused rows go, as a bundle, with problems.json
+	Update     bool   // change printers, plates, people … that are already there
+	Progress   func(ImportProgress)
+}
+
+// ImportProgress tells how far an import is.
+type ImportProgress struct {
+	File        string
+	Done, Total int64 // bytes of all files
+}
+
+// FileReport counts the rows of one file.
+type FileReport struct {
+	File            string `json:"file"`
+	Rows            int    `json:"rows"`
+	Recorded        int    `json:"recorded"`
+	AlreadyRecorded int    `json:"already_recorded"`
+	Refused         int    `json:"refused"`
+}
+
+// Report tells what became of a bundle; its JSON is what the command prints.
+type Report struct {
+	Files         []FileReport    `json:"files"`
+	Created       []Created       `json:"created"`
+	Problems      []fault.Problem `json:"problems"` // the first mostProblems
+	ProblemsTotal int             `json:"problems_total"`
+	Stored        bool            `json:"-"` // whether the good rows are in the farm now
+}
+
+// mostProblems bounds a report: the first thousand tell what is wrong.
+const mostProblems = 1000
+
+// Import takes a bundle into the farm in one transaction. Without Partial one
+// refused row means that nothing is stored (Report.Stored false); the report
+// then says what is wrong, and the error is nil. The error is of reading the
+// source or of the database; then nothing is stored either.
+//
+// The files are read, checked and turned into the database's own binary form
+// here, while the database takes the rows before; memory does not grow with the
+// bundle.
+func (s *Store) Import(ctx context.Context, act Act, source intake.Source, opt ImportOptions) (Report, error) {
+	report := Report{Files: []FileReport{}, Created: []Created{}, Problems: []fault.Problem{}}
+	im := &importer{opt: opt, report: &report, now: s.Now()}
+	var err error
+	if im.refuse, err = newRefusedBundle(opt); err != nil {
+		return report, err
+	}
+	defer im.refuse.close()
+	err = s.write(ctx, act, func(w *writer) error {
+		im.writer = w
+		w.at = im.now
+		return im.run(ctx, source)
+	})
+	switch {
+	case errors.Is(err, errNothingStored):
+		for i := range report.Files {
+			report.Files[i].Recorded = 0
+		}
+		return report, nil
+	case isUniqueViolation(err):
+		return report, fault.Wrap(fault.Busy, err, "somebody recorded the same things at the same moment: import again")
+	case err != nil:
+		return report, wrap("store.Import", err)
+	}
+	report.Stored = true
+	report.Created = append(report.Created, im.created...)
+	return report, im.refuse.finish(&report)
+}
+
+// ImportFarm takes a farm in memory in, the same way as a bundle on disk.
+func (s *Store) ImportFarm(ctx context.Context, act Act, b *farm.Bundle, opt ImportOptions) (Report, error) {
+	return s.Import(ctx, act, intake.Memory(b), opt)
+}
+
+var errNothingStored = errors.New("something was refused, nothing is stored")
+
+type importer struct {
+	*writer
+	opt    ImportOptions
+	now    time.Time
+	report *Report
+	refuse *refusedBundle
+	copier *copier
+	things *thingLoader
+	listed map[farm.Kind]bool // kinds whose file is in the bundle
+	seen   *seenIDs
+	fresh  bool // no record was in the farm before
+}
+
+func (im *importer) run(ctx context.Context, source intake.Source) error {
+	tables, sizes, problems := intake.Arrange(source)
+	if len(problems) > 0 {
+		// Not even --partial makes a bundle of something else.
+		im.problems(problems)
+		return errNothingStored
+	}
+	// One import at a time: the second one sees what the first one stored. The
+	// server's limits are for ordinary calls.
+	if _, err := im.tx.Exec(ctx, `SET LOCAL statement_timeout = 0; SET LOCAL lock_timeout = 0;
+		SET LOCAL idle_in_transaction_session_timeout = 0; SET LOCAL work_mem = '64MB'`); err != nil {
+		return err
+	}
+	if _, err := im.tx.Exec(ctx, `SELECT pg_advisory_xact_lock($1, 3)`, lockClass); err != nil {
+		return err
+	}
+	if err := im.tx.QueryRow(ctx, `SELECT NOT EXISTS (SELECT FROM records)`).Scan(&im.fresh); err != nil {
+		return err
+	}
+	if err := im.loadThings(ctx); err != nil {
+		return err
+	}
+	im.listed = map[farm.Kind]bool{}
+	total := int64(0)
+	for i, t := range tables {
+		im.listed[t.Kind] = true
+		total += sizes[i]
+		im.report.Files = append(im.report.Files, FileReport{File: t.File})
+	}
+	im.seen = newSeenIDs(total / 60)
+	im.things = &thingLoader{importer: im}
+	im.copier = startCopier(ctx, im.tx.Conn().PgConn())
+	defer im.copier.stop()
+
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	reader := startReading(ctx, source, tables, im.now)
+	defer reader.stop()
+	done := int64(0)
+	for c := range reader.chunks {
+		if err := im.chunk(ctx, c); err != nil {
+			return err
+		}
+		done += c.bytes
+		if im.opt.Progress != nil {
+			im.opt.Progress(ImportProgress{c.table.File, min(done, total), total})
+		}
+		reader.free(c)
+	}
+	if err := reader.err; err != nil {
+		return err
+	}
+	if err := im.copier.wait(); err != nil {
+		return err
+	}
+	if im.report.ProblemsTotal > 0 && !im.opt.Partial {
+		return errNothingStored
+	}
+	return nil
+}
+
+func (im *importer) chunk(ctx context.Context, c *chunk) error {
+	file := &im.report.Files[c.file]
+	if c.first {
+		im.problems(c.headerProblems)
+		if err := im.refuse.open(c.table, c.header); err != nil {
+			return err
+		}
+	}
+	file.Rows += c.n
+	if c.headerBad {
+		for i := range c.n {
+			file.Refused++
+			if err := im.refuse.row(c.rows[i].Raw); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	if c.table.Event {
+		return im.events(ctx, c, file)
+	}
+	return im.things.load(ctx, c, file)
+}
+
+// refused counts a refused row and keeps it for the refused bundle.
+func (im *importer) refused(file *FileReport, row *intake.Row, problems []fault.Problem) error {
+	file.Refused++
+	for i := range problems {
+		problems[i].File, problems[i].Line = file.File, row.Line
+	}
+	im.problems(problems)
+	return im.refuse.row(row.Raw)
+}
+
+func (im *importer) problems(list []fault.Problem) {
+	im.report.ProblemsTotal += len(list)
+	im.refuse.problems(list)
+	if room := mostProblems - len(im.report.Problems); room > 0 {
+		im.report.Problems = append(im.report.Problems, list[:min(room, len(list))]...)
+	}
+}
+
+// refusal gives the problems of a row from an error that refuses it; other
+// errors end the import.
+func refusal(err error) ([]fault.Problem, error) {
+	var f *fault.Error
+	if errors.As(err, &f) && (f.Kind == fault.Invalid || f.Kind == fault.Conflict) && len(f.Problems) > 0 {
+		return f.Problems, nil
+	}
+	return nil, err
+}
+
+// Text is the report as the command prints it.
+func (r Report) Text() string {
+	var b strings.Builder
+	width := len("file")
+	for _, f := range r.Files {
+		width = max(width, len(f.File))
+	}
+	fmt.Fprintf(&b, "%-*s %10s %10s %17s %10s\n", width, "file", "rows", "recorded", "already recorded", "refused")
+	for _, f := range r.Files {
+		fmt.Fprintf(&b, "%-*s %10d %10d %17d %10d\n", width, f.File, f.Rows, f.Recorded, f.AlreadyRecorded, f.Refused)
+	}
+	for _, c := range r.Created {
+		fmt.Fprintf(&b, "created %s %s\n", c.Kind, c.Name)
+	}
+	for _, p := range r.Problems {
+		fmt.Fprintln(&b, p.String())
+	}
+	if more := r.ProblemsTotal - len(r.Problems); more > 0 {
+		fmt.Fprintf(&b, "and %d more problems\n", more)
+	}
+	switch {
+	case !r.Stored:
+		b.WriteString("Something was refused: nothing was stored.\n")
+	case r.ProblemsTotal > 0:
+		b.WriteString("The good rows are in the farm now; the refused ones are not.\n")
+	default:
+		b.WriteString("Everything is in the farm now.\n")
+	}
+	return b.String()
+}

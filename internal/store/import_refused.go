@@ -1,0 +1,117 @@
+package store
+
+import (
+	"bufio"
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"basecourse/internal/fault"
+	"basecourse/internal/intake"
+)
+
+// refusedBundle writes the rows that were refused, as they stood, under their
+// own headers: put right, the folder goes in as a bundle. nil keeps nothing.
+type refusedBundle struct {
+	dir   string
+	file  *os.File
+	out   *bufio.Writer
+	list  []fault.Problem
+	total int
+}
+
+// mostRefusedProblems bounds problems.json; the rows themselves are all there.
+const mostRefusedProblems = 1_000_000
+
+func newRefusedBundle(opt ImportOptions) (*refusedBundle, error) {
+	if !opt.Partial || opt.RefusedDir == "" {
+		return nil, nil
+	}
+	if err := os.MkdirAll(opt.RefusedDir, 0o755); err != nil {
+		return nil, fault.Wrap(fault.Invalid, err, "the folder for refused rows cannot be made")
+	}
+	entries, err := os.ReadDir(opt.RefusedDir)
+	if err != nil {
+		return nil, fault.Wrap(fault.Invalid, err, "the folder for refused rows cannot be read")
+	}
+	if len(entries) > 0 {
+		return nil, fault.New(fault.Invalid, "the folder for refused rows, %s, is not empty: name a new one", opt.RefusedDir)
+	}
+	return &refusedBundle{dir: opt.RefusedDir}, nil
+}
+
+func (r *refusedBundle) open(t *intake.Table, header string) error {
+	if r == nil {
+		return nil
+	}
+	if err := r.closeFile(); err != nil {
+		return err
+	}
+	file, err := os.Create(filepath.Join(r.dir, t.File))
+	if err != nil {
+		return fmt.Errorf("refused rows: %w", err)
+	}
+	r.file, r.out = file, bufio.NewWriter(file)
+	return r.row(header)
+}
+
+func (r *refusedBundle) row(raw string) error {
+	if r == nil {
+		return nil
+	}
+	_, err := r.out.WriteString(raw)
+	if err == nil && !strings.HasSuffix(raw, "\n") {
+		_, err = r.out.WriteString("\r\n")
+	}
+	return err
+}
+
+func (r *refusedBundle) problems(list []fault.Problem) {
+	if r == nil {
+		return
+	}
+	r.total += len(list)
+	if len(r.list) < mostRefusedProblems {
+		r.list = append(r.list, list...)
+	}
+}
+
+func (r *refusedBundle) closeFile() error {
+	if r.file == nil {
+		return nil
+	}
+	err := r.out.Flush()
+	if e := r.file.Close(); err == nil {
+		err = e
+	}
+	r.file = nil
+	return err
+}
+
+func (r *refusedBundle) finish(report *Report) error {
+	if r == nil {
+		return nil
+	}
+	if err := r.closeFile(); err != nil {
+		return fmt.Errorf("refused rows: %w", err)
+	}
+	if r.list == nil {
+		r.list = []fault.Problem{}
+	}
+	b, err := json.MarshalIndent(struct {
+		Problems []fault.Problem `json:"problems"`
+		Total    int             `json:"problems_total"`
+	}{r.list, r.total}, "", " ")
+	if err != nil {
+		return err
+	}
+	return os.WriteFile(filepath.Join(r.dir, "problems.json"), append(b, '\n'), 0o644)
+}
+
+func (r *refusedBundle) close() {
+	if r != nil {
+		_ = r.closeFile()
+	}
+}

@@ -1,0 +1,299 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"basecourse/internal/farm"
+	"basecourse/internal/fault"
+	"basecourse/internal/intake"
+)
+
+// thingLoader stores printers, plates, people … : they are their own keys and
+// may be changed, but only where the caller says so.
+type thingLoader struct {
+	*importer
+	table  *intake.Table
+	known  map[string]any    // by key
+	byFold map[string]string // key by its lower case
+}
+
+// keyOf is what a thing is known by; a screw is known by its printer and name.
+func keyOf(t *intake.Table, rec any) string {
+	if s, ok := rec.(*farm.Screw); ok {
+		return s.Printer + "\x00" + s.Screw
+	}
+	return *t.Fields[0].At(rec).(*string)
+}
+
+// keyColumns are the columns of keyOf.
+func keyColumns(t *intake.Table) int {
+	if t.Kind == farm.KindScrew {
+		return 2
+	}
+	return 1
+}
+
+func (tl *thingLoader) load(ctx context.Context, c *chunk, file *FileReport) error {
+	l := layouts[c.table.Kind]
+	if tl.table != c.table {
+		if err := tl.begin(ctx, l); err != nil {
+			return err
+		}
+	}
+	for i := range c.n {
+		row, rec := &c.rows[i], c.recs[i]
+		problems := row.Problems
+		if len(problems) == 0 {
+			outcome, err := tl.one(ctx, l, rec)
+			if err != nil {
+				if problems, err = refusal(err); err != nil {
+					return err
+				}
+			}
+			switch outcome {
+			case Recorded:
+				file.Recorded++
+			case AlreadyRecorded:
+				file.AlreadyRecorded++
+			}
+		}
+		if len(problems) > 0 {
+			if err := tl.refused(file, row, problems); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func (tl *thingLoader) begin(ctx context.Context, l *layout) error {
+	tl.table, tl.known, tl.byFold = l.Table, map[string]any{}, map[string]string{}
+	rows, err := tl.tx.Query(ctx, `SELECT `+l.readNames+` FROM `+l.Name+` t`)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		rec := l.New()
+		if err := l.takeRow(rows.RawValues(), rows.FieldDescriptions(), rec, nil); err != nil {
+			return err
+		}
+		tl.remember(keyOf(l.Table, rec), rec)
+	}
+	return rows.Err()
+}
+
+func (tl *thingLoader) remember(key string, rec any) {
+	tl.known[key] = rec
+	tl.byFold[strings.ToLower(key)] = key
+}
+
+func (tl *thingLoader) one(ctx context.Context, l *layout, rec any) (Outcome, error) {
+	key := keyOf(l.Table, rec)
+	old := tl.known[key]
+	if old == nil {
+		if other, clash := tl.byFold[strings.ToLower(key)]; clash && (l.Kind == farm.KindPrinter || l.Kind == farm.KindPlate) {
+			return "", fault.At(fault.Problem{Column: l.Fields[0].Name, Found: key, Expected: "a tag that differs from " + other + " by more than case"})
+		}
+		return Recorded, tl.insert(ctx, l, key, rec)
+	}
+	var changed []int
+	var problems []fault.Problem
+	for i := range l.Fields {
+		f := &l.Fields[i]
+		if f.Empty(rec) || f.Same(old, rec) {
+			continue
+		}
+		changed = append(changed, i)
+		problems = append(problems, fault.Problem{Column: f.Name, Found: f.Text(rec), Expected: orNothing(f.Text(old)) + ", as known here; --update changes it"})
+	}
+	if len(changed) == 0 {
+		return AlreadyRecorded, nil
+	}
+	if !tl.opt.Update {
+		return "", fault.At(problems...)
+	}
+	return Recorded, tl.update(ctx, l, key, old, rec, changed)
+}
+
+func orNothing(s string) string {
+	if s == "" {
+		return "nothing"
+	}
+	return fault.Shorten(s)
+}
+
+// numbers finds, and where allowed creates, the things a thing names.
+func (tl *thingLoader) numbers(ctx context.Context, l *layout, rec any) ([]int32, error) {
+	numbers := make([]int32, len(l.Fields))
+	pending, problems, err := tl.resolve(ctx, l, rec, numbers, tl.listed)
+	if err != nil {
+		return nil, err
+	}
+	if len(problems) > 0 {
+		return nil, fault.At(problems...)
+	}
+	return numbers, tl.createPending(ctx, l, rec, numbers, pending)
+}
+
+// value is a field as a parameter of a statement.
+func value(f *intake.Field, rec any, number int32) any {
+	switch p := f.At(rec).(type) {
+	case *string:
+		if f.Ref != "" {
+			return number
+		}
+		return *p
+	case *float64:
+		return *p
+	case *int:
+		return *p
+	case *time.Time:
+		return *p
+	}
+	return nil
+}
+
+func (tl *thingLoader) insert(ctx context.Context, l *layout, key string, rec any) error {
+	numbers, err := tl.numbers(ctx, l, rec)
+	if err != nil {
+		return err
+	}
+	var columns, places []string
+	var args []any
+	for i := range l.Fields {
+		if f := &l.Fields[i]; !f.Empty(rec) {
+			args = append(args, value(f, rec, numbers[i]))
+			columns = append(columns, f.Name)
+			places = append(places, fmt.Sprintf("$%d", len(args)))
+		}
+	}
+	sql := fmt.Sprintf(`INSERT INTO %s (%s) VALUES (%s)`, l.Name, strings.Join(columns, ", "), strings.Join(places, ", "))
+	if _, numbered := thingColumn[l.Kind]; numbered {
+		var id int32
+		if err := tl.tx.QueryRow(ctx, sql+` RETURNING id`, args...).Scan(&id); err != nil {
+			return err
+		}
+		tl.ids[thingKey{l.Kind, key}] = id
+		tl.note(id, rec)
+	} else if _, err := tl.tx.Exec(ctx, sql, args...); err != nil {
+		return err
+	}
+	kept := l.New()
+	for i := range l.Fields {
+		l.Fields[i].Copy(kept, rec)
+	}
+	withDefaults(kept)
+	tl.remember(key, kept)
+	tl.changedThing(l.Kind, strings.ReplaceAll(key, "\x00", " "), l.Fields[0].Name, "", l.Fields[0].Text(rec))
+	return nil
+}
+
+// note keeps what events are checked and completed with.
+func (tl *thingLoader) note(id int32, rec any) {
+	switch r := rec.(type) {
+	case *farm.Printer:
+		g := grid{farm.DefaultZones, farm.DefaultZones}
+		if r.ZoneCols > 0 {
+			g.cols = r.ZoneCols
+		}
+		if r.ZoneRows > 0 {
+			g.rows = r.ZoneRows
+		}
+		tl.grids[id] = g
+	case *farm.Job:
+		tl.undersides[id] = r.Underside
+	}
+}
+
+// withDefaults sets what the database sets where a new thing's column is empty.
+func withDefaults(rec any) {
+	switch r := rec.(type) {
+	case *farm.Printer:
+		if r.ZoneCols == 0 {
+			r.ZoneCols = farm.DefaultZones
+		}
+		if r.ZoneRows == 0 {
+			r.ZoneRows = farm.DefaultZones
+		}
+		if !farm.Known(r.ZStepMM) {
+			r.ZStepMM = farm.DefaultZStepMM
+		}
+		if r.ProbingRecorded == "" {
+			r.ProbingRecorded = "all"
+		}
+	case *farm.Person:
+		if r.Role == "" {
+			r.Role = "operator"
+		}
+	}
+}
+
+func (tl *thingLoader) update(ctx context.Context, l *layout, key string, old, rec any, changed []int) error {
+	merged := l.New()
+	for i := range l.Fields {
+		l.Fields[i].Copy(merged, old)
+	}
+	for _, i := range changed {
+		l.Fields[i].Copy(merged, rec)
+	}
+	if problems := l.Problems(merged); len(problems) > 0 {
+		return fault.At(problems...)
+	}
+	numbers, err := tl.numbers(ctx, l, merged)
+	if err != nil {
+		return err
+	}
+	if p, ok := merged.(*farm.Printer); ok {
+		if err := tl.zonesStay(ctx, p, tl.ids[thingKey{l.Kind, key}]); err != nil {
+			return err
+		}
+	}
+	var sets []string
+	var args []any
+	for _, i := range changed {
+		f := &l.Fields[i]
+		args = append(args, value(f, merged, numbers[i]))
+		sets = append(sets, fmt.Sprintf("%s = $%d", f.Name, len(args)))
+		tl.changedThing(l.Kind, strings.ReplaceAll(key, "\x00", " "), f.Name, f.Text(old), f.Text(merged))
+	}
+	var where []string
+	for i := range keyColumns(l.Table) {
+		f := &l.Fields[i]
+		args = append(args, value(f, merged, numbers[i]))
+		where = append(where, fmt.Sprintf("%s = $%d", f.Name, len(args)))
+	}
+	if _, err := tl.tx.Exec(ctx, fmt.Sprintf(`UPDATE %s SET %s WHERE %s`, l.Name, strings.Join(sets, ", "), strings.Join(where, " AND ")), args...); err != nil {
+		return err
+	}
+	tl.remember(key, merged)
+	if id := tl.ids[thingKey{l.Kind, key}]; id != 0 {
+		tl.note(id, merged)
+	}
+	return nil
+}
+
+// zonesStay refuses a smaller zone grid while first layers speak of zones that
+// would be outside: they would name zones that are not there.
+func (tl *thingLoader) zonesStay(ctx context.Context, p *farm.Printer, id int32) error {
+	g := tl.grids[id]
+	if p.ZoneCols >= g.cols && p.ZoneRows >= g.rows {
+		return nil
+	}
+	var zone *string
+	err := tl.tx.QueryRow(ctx, `SELECT max(z[1]) FROM first_layers t,
+		regexp_matches(concat_ws(' ', t.marks, t.readings, t.covered), '([A-I][1-9])', 'g') AS z
+		WHERE t.printer = $1 AND (ascii(z[1]) - 64 > $2 OR right(z[1], 1)::int > $3)`, id, p.ZoneCols, p.ZoneRows).Scan(&zone)
+	if err != nil || zone == nil {
+		return err
+	}
+	column, found := "zone_cols", p.ZoneCols
+	if p.ZoneCols >= g.cols {
+		column, found = "zone_rows", p.ZoneRows
+	}
+	return fault.At(fault.Problem{Column: column, Found: fmt.Sprint(found),
+		Expected: fmt.Sprintf("a grid that has zone %s, of which first layers of %s speak", *zone, p.Tag)})
+}
