@@ -3,6 +3,7 @@ package store_test
 import (
 	"context"
 	"testing"
+	"time"
 
 	"basecourse/internal/intake"
 	"basecourse/internal/store"
@@ -15,6 +16,7 @@ func open(t *testing.T) *store.Store {
 	if err != nil {
 		t.Fatal(err)
 	}
+	s.SetClock(func() time.Time { return clock })
 	t.Cleanup(s.Close)
 	return s
 }

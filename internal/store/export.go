@@ -1,0 +1,184 @@
+package store
+
+import (
+	"bufio"
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"sort"
+	"time"
+
+	"basecourse/internal/farm"
+	"basecourse/internal/fault"
+	"basecourse/internal/intake"
+
+	"github.com/jackc/pgx/v5"
+)
+
+// ExportReport counts the rows an export wrote.
+type ExportReport struct {
+	Files []ExportedFile `json:"files"`
+}
+
+// ExportedFile is one file of an export.
+type ExportedFile struct {
+	File string `json:"file"`
+	Rows int    `json:"rows"`
+}
+
+// Export writes the whole farm as a bundle into a folder, which is made where it
+// is missing and must hold no .csv file yet: every file, voided records too,
+// CRLF, UTF-8, UTC, rows by time then id (things by name). It is the farm at one
+// instant, and it goes back in without loss: importing it into an empty farm and
+// exporting that gives the same bytes. Files are on disk when it returns.
+func (s *Store) Export(ctx context.Context, dir string) (ExportReport, error) {
+	var report ExportReport
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return report, fault.Wrap(fault.Invalid, err, "the folder %s cannot be made", dir)
+	}
+	if old, _ := filepath.Glob(filepath.Join(dir, "*.csv")); len(old) > 0 {
+		return report, fault.New(fault.Invalid, "%s holds a bundle already (%s): name an empty folder", dir, filepath.Base(old[0]))
+	}
+	tx, err := s.long(ctx)
+	if err != nil {
+		return report, wrap("store.Export", err)
+	}
+	defer func() { _ = tx.Rollback(context.WithoutCancel(ctx)) }()
+	names, err := thingNames(ctx, tx)
+	if err != nil {
+		return report, wrap("store.Export", err)
+	}
+	for _, t := range intake.Tables {
+		rows, err := exportFile(ctx, tx, filepath.Join(dir, t.File), layouts[t.Kind], names)
+		if err != nil {
+			return report, wrap("store.Export", fmt.Errorf("%s: %w", t.File, err))
+		}
+		report.Files = append(report.Files, ExportedFile{t.File, rows})
+	}
+	return report, syncDir(dir)
+}
+
+// thingNames reads the names of all things by their numbers.
+func thingNames(ctx context.Context, tx pgx.Tx) (func(farm.Kind, int32) string, error) {
+	names := map[farm.Kind]map[int32]string{}
+	for kind, where := range thingColumn {
+		rows, err := tx.Query(ctx, fmt.Sprintf(`SELECT id, %s FROM %s`, where[1], where[0]))
+		if err != nil {
+			return nil, err
+		}
+		m := map[int32]string{}
+		var id int32
+		var name string
+		if _, err := pgx.ForEachRow(rows, []any{&id, &name}, func() error { m[id] = name; return nil }); err != nil {
+			return nil, err
+		}
+		names[kind] = m
+	}
+	return func(kind farm.Kind, id int32) string { return names[kind][id] }, nil
+}
+
+func exportFile(ctx context.Context, tx pgx.Tx, path string, l *layout, nameOf func(farm.Kind, int32) string) (n int, err error) {
+	file, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o644)
+	if err != nil {
+		return 0, err
+	}
+	defer func() {
+		if e := file.Close(); err == nil {
+			err = e
+		}
+	}()
+	out := bufio.NewWriterSize(file, 1<<20)
+	if _, err := out.WriteString(l.HeaderLine()); err != nil {
+		return 0, err
+	}
+	n, err = writeRows(ctx, tx, out, l, nameOf)
+	if err != nil {
+		return n, err
+	}
+	if err := out.Flush(); err != nil {
+		return n, err
+	}
+	return n, file.Sync()
+}
+
+// writeRows streams a table. The database orders by time alone, by its index;
+// ties are ordered here by the id as its recorder wrote it, which only the rows
+// of one instant need.
+func writeRows(ctx context.Context, tx pgx.Tx, out *bufio.Writer, l *layout, nameOf func(farm.Kind, int32) string) (int, error) {
+	columns, order := l.readIDs, "t."+l.whenColumnOr()
+	if !l.Event {
+		columns = l.readNames
+		order = l.keySelect() + ` COLLATE "C"`
+	}
+	rows, err := tx.Query(ctx, `SELECT `+columns+` FROM `+l.Name+` t ORDER BY `+order)
+	if err != nil {
+		return 0, err
+	}
+	defer rows.Close()
+	n := 0
+	var buf []byte
+	rec := l.New()
+	type tied struct{ id, line string }
+	var ties []tied
+	var last time.Time
+	flush := func() error {
+		sort.SliceStable(ties, func(i, j int) bool { return ties[i].id < ties[j].id })
+		for _, t := range ties {
+			if _, err := out.WriteString(t.line); err != nil {
+				return err
+			}
+		}
+		ties = ties[:0]
+		return nil
+	}
+	for rows.Next() {
+		l.Reset(rec)
+		if err := l.takeRow(rows.RawValues(), rows.FieldDescriptions(), rec, nameOf); err != nil {
+			return n, err
+		}
+		n++
+		buf = l.AppendRecord(buf[:0], rec)
+		if !l.Event {
+			if _, err := out.Write(buf); err != nil {
+				return n, err
+			}
+			continue
+		}
+		if at := *l.Fields[l.When].At(rec).(*time.Time); !at.Equal(last) {
+			if err := flush(); err != nil {
+				return n, err
+			}
+			last = at
+		}
+		ties = append(ties, tied{l.Fields[0].At(rec).(*farm.ID).Text(), string(buf)})
+	}
+	if err := rows.Err(); err != nil {
+		return n, err
+	}
+	return n, flush()
+}
+
+func (l *layout) whenColumnOr() string {
+	if l.Event {
+		return l.whenColumn()
+	}
+	return ""
+}
+
+// keySelect is the text a thing is ordered by.
+func (l *layout) keySelect() string {
+	if l.Kind == farm.KindScrew {
+		return `(SELECT printer FROM printers WHERE id = t.printer) COLLATE "C", t.screw`
+	}
+	return "t." + l.Fields[0].Name
+}
+
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = d.Close() }()
+	return d.Sync()
+}
