@@ -1,0 +1,150 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"path/filepath"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	"basecourse/internal/backupcopy"
+	"basecourse/internal/store"
+	"basecourse/internal/web"
+)
+
+type serveCmd struct{}
+
+// Help is shown by --help.
+func (serveCmd) Help() string {
+	return `Uses the database named by DATABASE_URL, or a private one in the data folder. Once a day it writes the farm as a bundle into copies/ in the data folder, reads it back and keeps the last 14.
+
+Example:
+
+    basecourse serve --listen 0.0.0.0:8080 --public-url https://farm.example`
+}
+
+// Run serves until it is told to stop.
+func (serveCmd) Run(a *app) error {
+	l, err := a.listen()
+	if err != nil {
+		return err
+	}
+	defer l.Close()
+	return a.withStore(true, func(st *store.Store) error {
+		copies := a.copies(st, a.set.Data)
+		var work sync.WaitGroup
+		defer work.Wait()
+		ctx, cancel := context.WithCancel(a.ctx)
+		defer cancel()
+		work.Go(func() { copies.Run(ctx) })
+		return a.serve(ctx, st, l, copies, func() { a.say("Serving on %s", address(l)) })
+	})
+}
+
+// listen takes the address before anything else is started: a taken one is the
+// most likely refusal.
+func (a *app) listen() (net.Listener, error) {
+	l, err := net.Listen("tcp", a.set.Listen)
+	if err != nil {
+		return nil, fmt.Errorf("BASECOURSE_LISTEN (--listen): cannot serve on %s: %w", a.set.Listen, err)
+	}
+	return l, nil
+}
+
+// address is what to type into a browser on this machine.
+func address(l net.Listener) string {
+	host, port, err := net.SplitHostPort(l.Addr().String())
+	if err != nil {
+		return "http://" + l.Addr().String() + "/"
+	}
+	if ip := net.ParseIP(host); ip != nil && ip.IsUnspecified() {
+		host = "127.0.0.1"
+	}
+	return "http://" + net.JoinHostPort(host, port) + "/"
+}
+
+// serve answers on l until ctx ends; ready is called once it does.
+func (a *app) serve(ctx context.Context, st *store.Store, l net.Listener, copies *backupcopy.Keeper, ready func()) error {
+	log := slog.New(slog.NewJSONHandler(a.stderr, nil))
+	cfg := web.Config{
+		Store: st, Findings: newFindings(st), Log: log,
+		BasePath: a.set.BasePath, PublicURL: a.set.PublicURL, TrustedProxies: a.set.proxies(),
+	}
+	if copies != nil {
+		cfg.Copies = copiesForPages{copies}
+	}
+	server, err := web.New(cfg)
+	if err != nil {
+		return err
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	ended := make(chan error, 2)
+	running := 1
+	if a.set.MetricsListen != "" {
+		m, err := net.Listen("tcp", a.set.MetricsListen)
+		if err != nil {
+			return fmt.Errorf("BASECOURSE_METRICS_LISTEN (--metrics-listen): cannot serve on %s: %w", a.set.MetricsListen, err)
+		}
+		a.say("Metrics on %smetrics", address(m))
+		running++
+		go func() { ended <- serveMetrics(ctx, m) }()
+	}
+	go func() { ended <- server.Serve(ctx, l) }()
+	ready()
+	err = nil
+	for range running {
+		err = errors.Join(err, <-ended)
+		cancel() // when one ends, so does the other
+	}
+	return err
+}
+
+// serveMetrics answers /metrics alone, on an address of its own.
+func serveMetrics(ctx context.Context, l net.Listener) error {
+	registry := prometheus.NewRegistry()
+	registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	mux := http.NewServeMux()
+	mux.Handle("GET /metrics", promhttp.HandlerFor(registry, promhttp.HandlerOpts{EnableOpenMetrics: true}))
+	srv := &http.Server{Handler: mux, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 30 * time.Second, WriteTimeout: 30 * time.Second}
+	stop := context.AfterFunc(ctx, func() {
+		drain, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+		defer cancel()
+		srv.Shutdown(drain)
+	})
+	defer stop()
+	if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+		return err
+	}
+	return nil
+}
+
+// copies keeps the farm's daily copies under a data folder.
+func (a *app) copies(st *store.Store, data string) *backupcopy.Keeper {
+	return &backupcopy.Keeper{
+		Dir: filepath.Join(data, "copies"),
+		Write: func(ctx context.Context, dir string) (int, error) {
+			return exportBundle(ctx, st, dir)
+		},
+		Now: time.Now,
+		Log: func(s string) { a.say("%s", s) },
+	}
+}
+
+// copiesForPages tells Setup about the copies.
+type copiesForPages struct{ keeper *backupcopy.Keeper }
+
+// Latest gives the newest copy.
+func (c copiesForPages) Latest(ctx context.Context) (web.Copy, error) {
+	k, err := c.keeper.Latest(ctx)
+	return web.Copy{WrittenAt: k.WrittenAt, Folder: strings.TrimSuffix(c.keeper.Dir, "/"), Kept: k.Kept, Rows: k.Rows, Problem: k.Problem}, err
+}

@@ -1,0 +1,151 @@
+package main
+
+import (
+	"net"
+	"net/netip"
+	"net/url"
+	"os"
+	"path/filepath"
+	"slices"
+	"sort"
+	"strconv"
+	"strings"
+
+	"github.com/alecthomas/kong"
+
+	"basecourse/internal/fault"
+)
+
+// settings are the flags every command takes. The tag "setting" names the
+// variable of the environment that stands in for a flag that is not given.
+type settings struct {
+	Data           string `setting:"BASECOURSE_DATA" group:"Settings" placeholder:"DIR" help:"Data folder (BASECOURSE_DATA; default $XDG_DATA_HOME/basecourse, else ~/.local/share/basecourse)."`
+	Listen         string `setting:"BASECOURSE_LISTEN" group:"Settings" default:"127.0.0.1:8080" placeholder:"HOST:PORT" help:"Address to serve on (BASECOURSE_LISTEN; default 127.0.0.1:8080)."`
+	PostgresBin    string `setting:"BASECOURSE_POSTGRES_BIN" group:"Settings" placeholder:"DIR" help:"Folder with PostgreSQL's programs for the private database (BASECOURSE_POSTGRES_BIN; default: the newest installed)."`
+	PublicURL      string `name:"public-url" setting:"BASECOURSE_PUBLIC_URL" group:"Settings" placeholder:"URL" help:"Address people type (BASECOURSE_PUBLIC_URL)."`
+	BasePath       string `setting:"BASECOURSE_BASE_PATH" group:"Settings" placeholder:"/PATH" help:"Path under which a proxy shows the program (BASECOURSE_BASE_PATH)."`
+	TrustedProxies string `setting:"BASECOURSE_TRUSTED_PROXIES" group:"Settings" placeholder:"NET,..." help:"Proxies whose X-Forwarded-For is believed: addresses or networks (BASECOURSE_TRUSTED_PROXIES)."`
+	MetricsListen  string `setting:"BASECOURSE_METRICS_LISTEN" group:"Settings" placeholder:"HOST:PORT" help:"Separate address for /metrics (BASECOURSE_METRICS_LISTEN)."`
+}
+
+// databaseURL is an environment variable only: an address may hold a password,
+// and arguments are seen by every account of the machine.
+const databaseURL = "DATABASE_URL"
+
+// knownNames are the BASECOURSE_ names that may be set. The last one is of the
+// tests: whoever runs them may start the program from the same shell.
+var knownNames = []string{
+	"BASECOURSE_DATA", "BASECOURSE_LISTEN", "BASECOURSE_POSTGRES_BIN", "BASECOURSE_PUBLIC_URL", "BASECOURSE_BASE_PATH",
+	"BASECOURSE_TRUSTED_PROXIES", "BASECOURSE_METRICS_LISTEN", "BASECOURSE_BROWSER_TESTS",
+}
+
+func environment(environ []string) map[string]string {
+	m := map[string]string{}
+	for _, e := range environ {
+		if name, value, ok := strings.Cut(e, "="); ok {
+			m[name] = value
+		}
+	}
+	return m
+}
+
+// fromEnvironment resolves flags that were not given from the environment this
+// run was handed; an empty variable says nothing.
+func (a *app) fromEnvironment() kong.Resolver {
+	return kong.ResolverFunc(func(_ *kong.Context, _ *kong.Path, flag *kong.Flag) (any, error) {
+		name := flag.Tag.Get("setting")
+		if v := a.env[name]; name != "" && v != "" {
+			return v, nil
+		}
+		return nil, nil
+	})
+}
+
+// check refuses unknown names and wrong values before anything is done, all at
+// once, and fills in the data folder.
+func (s *settings) check(env map[string]string) error {
+	var wrong []string
+	bad := func(name, found, expected string) {
+		wrong = append(wrong, name+": found "+fault.Quote(found)+", expected "+expected)
+	}
+	for name := range env {
+		if strings.HasPrefix(name, "BASECOURSE_") && !slices.Contains(knownNames, name) {
+			wrong = append(wrong, name+": no such setting; there are "+strings.Join(knownNames[:len(knownNames)-1], ", "))
+		}
+	}
+	if v := env[databaseURL]; v != "" {
+		if u, err := url.Parse(v); err != nil || u.Scheme != "postgres" && u.Scheme != "postgresql" && !strings.Contains(v, "=") {
+			// What was found is not shown: it may hold a password.
+			wrong = append(wrong, databaseURL+": cannot be read, expected postgres://USER@HOST:PORT/NAME")
+		}
+	}
+	for name, v := range map[string]string{"BASECOURSE_LISTEN (--listen)": s.Listen, "BASECOURSE_METRICS_LISTEN (--metrics-listen)": s.MetricsListen} {
+		if v != "" && !validAddress(v) {
+			bad(name, v, "HOST:PORT, such as 127.0.0.1:8080")
+		}
+	}
+	if v := s.PublicURL; v != "" {
+		if u, err := url.Parse(v); err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
+			bad("BASECOURSE_PUBLIC_URL (--public-url)", v, "an address such as https://farm.example")
+		}
+	}
+	if v := s.BasePath; v != "" && (!strings.HasPrefix(v, "/") || strings.ContainsAny(v, "?#\"'<>\\ ") || strings.Contains(v, "//") || strings.Contains(v, "..")) {
+		bad("BASECOURSE_BASE_PATH (--base-path)", v, "a path such as /bc")
+	}
+	for _, v := range s.proxies() {
+		if _, err := netip.ParseAddr(v); err == nil {
+			continue
+		}
+		if _, err := netip.ParsePrefix(v); err != nil {
+			bad("BASECOURSE_TRUSTED_PROXIES (--trusted-proxies)", v, "addresses or networks such as 10.0.0.0/8, with commas between")
+		}
+	}
+	if v := s.PostgresBin; v != "" {
+		if fi, err := os.Stat(v); err != nil || !fi.IsDir() {
+			bad("BASECOURSE_POSTGRES_BIN (--postgres-bin)", v, "a folder with PostgreSQL's programs")
+		}
+	}
+	if s.Data == "" {
+		s.Data = standardData(env)
+	}
+	if fi, err := os.Stat(s.Data); s.Data == "" || err == nil && !fi.IsDir() {
+		bad("BASECOURSE_DATA (--data)", s.Data, "a folder")
+	}
+	if len(wrong) == 0 {
+		return nil
+	}
+	sort.Strings(wrong) // the environment's order is not ours to repeat
+	return fault.Misused("wrong settings\n  %s", strings.Join(wrong, "\n  "))
+}
+
+// proxies splits the list of trusted proxies.
+func (s *settings) proxies() []string {
+	var list []string
+	for v := range strings.SplitSeq(s.TrustedProxies, ",") {
+		if v = strings.TrimSpace(v); v != "" {
+			list = append(list, v)
+		}
+	}
+	return list
+}
+
+// standardData follows the XDG base directory specification, which says to
+// ignore a value that is not absolute.
+func standardData(env map[string]string) string {
+	if v := env["XDG_DATA_HOME"]; filepath.IsAbs(v) {
+		return filepath.Join(v, "basecourse")
+	}
+	if v := env["HOME"]; filepath.IsAbs(v) {
+		return filepath.Join(v, ".local", "share", "basecourse")
+	}
+	return ""
+}
+
+func validAddress(v string) bool {
+	_, port, err := net.SplitHostPort(v)
+	if err != nil {
+		return false
+	}
+	n, err := strconv.Atoi(port)
+	return err == nil && n >= 0 && n <= 65535
+}
