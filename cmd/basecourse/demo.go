@@ -44,6 +44,9 @@ func (c demoCmd) Run(a *app) (err error) {
 	if a.env[databaseURL] != "" {
 		a.say("The demo does not use %s: it has a private database of its own.", databaseURL)
 	}
+	ctx, cancel := withGoRun(a.ctx)
+	defer cancel()
+	a.ctx = ctx
 	l, err := a.listen()
 	if err != nil {
 		return err

@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"text/tabwriter"
 
 	"basecourse/internal/store"
 )
@@ -38,12 +37,11 @@ func (c exportCmd) Run(a *app) error {
 			_, err = fmt.Fprintf(a.stdout, "%s\n", b)
 			return err
 		}
-		t := tabwriter.NewWriter(a.stdout, 0, 0, 2, ' ', tabwriter.AlignRight)
-		fmt.Fprintln(t, "rows\t  file\t")
+		fmt.Fprintf(a.stdout, "%-20s %10s\n", "file", "rows")
 		for _, f := range report.Files {
-			fmt.Fprintf(t, "%d\t  %s\t\n", f.Rows, f.File)
+			fmt.Fprintf(a.stdout, "%-20s %10d\n", f.File, f.Rows)
 		}
-		return t.Flush()
+		return nil
 	})
 }
 

@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"text/tabwriter"
 
 	"basecourse/internal/fault"
 	"basecourse/internal/intake"
@@ -81,13 +80,9 @@ func (c importCmd) print(w io.Writer, r store.Report) error {
 		_, err = fmt.Fprintf(w, "%s\n", b)
 		return err
 	}
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(t, "rows\trecorded\talready_recorded\trefused\t  file\t")
+	fmt.Fprintf(w, "%-20s %10s %10s %17s %9s\n", "file", "rows", "recorded", "already_recorded", "refused")
 	for _, f := range r.Files {
-		fmt.Fprintf(t, "%d\t%d\t%d\t%d\t  %s\t\n", f.Rows, f.Recorded, f.AlreadyRecorded, f.Refused, f.File)
-	}
-	if err := t.Flush(); err != nil {
-		return err
+		fmt.Fprintf(w, "%-20s %10d %10d %17d %9d\n", f.File, f.Rows, f.Recorded, f.AlreadyRecorded, f.Refused)
 	}
 	for _, made := range r.Created {
 		fmt.Fprintf(w, "created by name alone: %s %s\n", made.Kind, fault.Quote(made.Name))
