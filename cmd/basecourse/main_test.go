@@ -201,11 +201,10 @@ func (s *stream) String() string {
 
 // running is a program that serves.
 type running struct {
-	t           *testing.T
-	out, errs   *stream
-	stop        context.CancelFunc
-	ended       chan int
-	environment []string
+	t         *testing.T
+	out, errs *stream
+	stop      context.CancelFunc
+	ended     chan int
 }
 
 func start(t *testing.T, env []string, args ...string) *running {
