@@ -15,6 +15,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"basecourse/internal/testdb"
 )
 
 // asProgram makes the test binary play the program, so that it can be killed.
@@ -25,6 +27,8 @@ func TestMain(m *testing.M) {
 		os.Unsetenv(asProgram)
 		main()
 	}
+	// Private clusters of the tests: t.TempDir follows TMPDIR.
+	os.Setenv("TMPDIR", testdb.MemoryDisk())
 	os.Exit(m.Run())
 }
 

@@ -191,8 +191,12 @@ func (c *Cluster) ensureRole(ctx context.Context) error {
 		return fmt.Errorf("localdb: making the role: %w", err)
 	}
 	defer conn.Close(ctx)
-	_, err = conn.Exec(ctx, "CREATE ROLE "+appRole+" LOGIN")
-	if err != nil && !hasCode(err, "42710") { // duplicate_object
+	var exists bool
+	err = conn.QueryRow(ctx, "SELECT EXISTS (SELECT FROM pg_roles WHERE rolname = $1)", appRole).Scan(&exists)
+	if err == nil && !exists {
+		_, err = conn.Exec(ctx, "CREATE ROLE "+appRole+" LOGIN")
+	}
+	if err != nil {
 		return fmt.Errorf("localdb: making the role: %w", err)
 	}
 	return nil

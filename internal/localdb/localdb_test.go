@@ -69,7 +69,6 @@ func TestDataOutlastsAStop(t *testing.T) {
 	if err := c.EnsureDatabase(ctx, "farm"); err != nil {
 		t.Fatal(err)
 	}
-	queryText(t, c.URL("farm"), "WITH x AS (SELECT 1) SELECT set_config('a.b', 'c', false) FROM x")
 	if err := c.Close(ctx); err != nil {
 		t.Fatalf("Close: %v", err)
 	}

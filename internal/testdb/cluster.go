@@ -41,7 +41,7 @@ func startCluster() (*cluster, error) {
 	if err != nil {
 		return nil, err
 	}
-	root, err := privateDir(memoryDisk())
+	root, err := privateDir(MemoryDisk())
 	if err != nil {
 		return nil, err
 	}
@@ -124,8 +124,9 @@ func schemaKey(version string) (string, error) {
 	return hex.EncodeToString(sum.Sum(nil)[:8]), err
 }
 
-// memoryDisk is where a cluster that need not outlast the tests is fastest.
-func memoryDisk() string {
+// MemoryDisk is the folder where a cluster that need not outlast the tests is
+// fastest: a memory disk with room, or the temp folder.
+func MemoryDisk() string {
 	const shm = "/dev/shm"
 	var st unix.Statfs_t
 	if unix.Statfs(shm, &st) == nil && st.Bavail*uint64(st.Bsize) > 2<<30 && unix.Access(shm, unix.W_OK) == nil {
