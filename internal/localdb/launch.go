@@ -116,7 +116,9 @@ func (s *supervisor) settings() []string {
 	}
 	if s.opts.Fast {
 		return append(all, "fsync=off", "synchronous_commit=off", "full_page_writes=off", "shared_buffers=64MB",
-			"wal_level=minimal", "max_wal_senders=0", "max_wal_size=256MB", "autovacuum_naptime=10min")
+			"wal_level=minimal", "max_wal_senders=0", "max_wal_size=256MB", "autovacuum_naptime=10min",
+			// In the folder, so that a killed server leaves nothing outside it.
+			"dynamic_shared_memory_type=mmap")
 	}
 	return append(all, "fsync=on", "synchronous_commit=on", "full_page_writes=on", "shared_buffers=256MB", "max_wal_size=2GB")
 }
