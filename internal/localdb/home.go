@@ -198,6 +198,10 @@ func (h home) initialise(ctx context.Context, bin binaries, o Options) error {
 		<-p.done
 		return ctx.Err()
 	}
+	if p.err != nil && strings.Contains(out.String(), "could not look up effective user ID") {
+		return fault.New(fault.NotFound, "the account %d has no name on this machine, and PostgreSQL's initdb needs one; "+
+			"add the account (useradd), run as another, or use a PostgreSQL server with DATABASE_URL", h.account.uid)
+	}
 	if p.err != nil {
 		return fmt.Errorf("localdb: initdb failed: %w\n%s", p.err, strings.TrimSpace(out.String()))
 	}

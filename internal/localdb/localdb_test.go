@@ -5,6 +5,7 @@ import (
 	"errors"
 	"os"
 	"os/exec"
+	"os/user"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -359,5 +360,27 @@ func TestAFolderThatCannotBeMadeIsRefused(t *testing.T) {
 		if _, err := Open(testContext(t), Options{Dir: dir}); fault.KindOf(err) == fault.Internal || err == nil {
 			t.Errorf("Open(%q): %v, want a refusal that names the folder", dir, err)
 		}
+	}
+}
+
+func TestAnAccountWithoutANameIsToldSo(t *testing.T) {
+	if os.Geteuid() != 0 {
+		return // only root can be somebody else
+	}
+	const uid = 54321
+	if _, err := user.LookupId(strconv.Itoa(uid)); err == nil {
+		return // this machine knows the account
+	}
+	dir := filepath.Join(openTempDir(t), "farm")
+	if err := os.Mkdir(dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Chown(dir, uid, uid); err != nil {
+		t.Fatal(err)
+	}
+	// Root runs PostgreSQL as the owner of the folder.
+	_, err := Open(testContext(t), Options{Dir: dir, Fast: true})
+	if !fault.Is(err, fault.NotFound) || !strings.Contains(err.Error(), "DATABASE_URL") {
+		t.Errorf("Open as account %d: %v, want advice", uid, err)
 	}
 }
