@@ -51,6 +51,10 @@ type FloorPrinter struct {
 // failureSQL is the contract's definition of a failure over one first layer f.
 const failureSQL = `(f.grade = 'failed' OR f.underside = 'shown' AND f.grade = 'marginal')`
 
+// ties is how many records of one printer or plate at one instant are put in
+// order by id: enough, and read without sorting the whole history.
+const ties = "4"
+
 // Frame is what every page starts from: the farm's settings, and where its
 // records end.
 type Frame struct {
@@ -93,11 +97,23 @@ func (s *Store) Floor(ctx context.Context, from, at time.Time, sentWindow time.D
 	ctx, cancel := brief(ctx)
 	defer cancel()
 	batch := &pgx.Batch{}
+	// Each printer's last rows lie at the end of an index. Right after an import
+	// the planner has no statistics and would read and sort all of them instead,
+	// and think that worth compiling.
+	batch.Queue(`BEGIN READ ONLY`)
+	batch.Queue(`SET LOCAL enable_bitmapscan = off`)
+	batch.Queue(`SET LOCAL jit = off`)
 	batch.Queue(floorPrintersSQL, from, at, sentWindow, printer)
 	batch.Queue(floorPlatesSQL, from, at)
 	batch.Queue(floorHoldsSQL, at)
+	batch.Queue(`COMMIT`)
 	r := s.pool.SendBatch(ctx, batch)
 	defer func() { _ = r.Close() }()
+	for range 3 {
+		if _, err := r.Exec(); err != nil {
+			return nil, wrap("store.Floor", err)
+		}
+	}
 
 	rows, err := r.Query()
 	if err != nil {
@@ -163,8 +179,9 @@ func scanFloorPrinter(row pgx.CollectableRow) (FloorPrinter, error) {
 
 // $1 from, $2 at, $3 window of sent starts, $4 one printer or ”.
 const floorPrintersSQL = `
-WITH counts AS (
-	SELECT f.printer, count(*)::int AS started, count(f.grade)::int AS graded, (count(*) FILTER (WHERE ` + failureSQL + `))::int AS failures
+WITH counts AS MATERIALIZED (
+	SELECT f.printer, count(*)::int AS started, count(f.grade)::int AS graded, (count(*) FILTER (WHERE ` + failureSQL + `))::int AS failures,
+		max(f.started_at) FILTER (WHERE f.probed = 'yes') AS stated_probe
 	FROM first_layers f
 	WHERE f.started_at > $1 AND f.started_at <= $2 AND f.voided_at IS NULL
 		AND ($4 = '' OR f.printer = (SELECT id FROM printers WHERE printer = $4))
@@ -177,18 +194,16 @@ SELECT p.id, p.printer, coalesce(p.name, ''), coalesce(p.bay, ''), p.probing_rec
 FROM printers p
 	LEFT JOIN counts c ON c.printer = p.id
 	LEFT JOIN LATERAL (
-		SELECT f.id, f.started_at, f.grade, f.underside, f.material FROM first_layers f
-		WHERE f.printer = p.id AND f.started_at <= $2 AND f.voided_at IS NULL
-		ORDER BY f.started_at DESC, f.id DESC LIMIT 1) l ON true
+		SELECT n.* FROM (SELECT f.id, f.started_at, f.grade, f.underside, f.material FROM first_layers f
+			WHERE f.printer = p.id AND f.started_at <= $2 AND f.voided_at IS NULL ORDER BY f.started_at DESC LIMIT ` + ties + `) n
+		ORDER BY n.started_at DESC, n.id DESC LIMIT 1) l ON true
 	LEFT JOIN materials m ON m.id = l.material
 	LEFT JOIN LATERAL (
 		SELECT greatest(
 			(SELECT x.probed_at FROM probes x
 				WHERE x.printer = p.id AND x.probed_at <= $2 AND x.voided_at IS NULL AND x.extent IS DISTINCT FROM 'zero'
 				ORDER BY x.probed_at DESC LIMIT 1),
-			(SELECT f.started_at FROM first_layers f
-				WHERE f.printer = p.id AND f.started_at <= $2 AND f.started_at > $1 AND f.voided_at IS NULL AND f.probed = 'yes'
-				ORDER BY f.started_at DESC LIMIT 1)) AS probed_at) pr ON true
+			c.stated_probe) AS probed_at) pr ON true
 	LEFT JOIN LATERAL (
 		SELECT count(*)::int AS since FROM first_layers f
 		WHERE f.printer = p.id AND f.started_at <= $2 AND f.voided_at IS NULL
@@ -223,16 +238,16 @@ WITH seen AS (
 	SELECT l.id AS plate, s.printer, s.at, s.gone
 	FROM plates l
 		CROSS JOIN LATERAL (
-			(SELECT t.printer, t.fitted_at AS at, coalesce(t.removed_at <= $2, false) AS gone FROM fittings t
-				WHERE t.plate = l.id AND t.fitted_at <= $2 AND t.voided_at IS NULL ORDER BY t.fitted_at DESC, t.id DESC LIMIT 1)
+			(SELECT t.printer, t.fitted_at AS at, coalesce(t.removed_at <= $2, false) AS gone, t.id FROM fittings t
+				WHERE t.plate = l.id AND t.fitted_at <= $2 AND t.voided_at IS NULL ORDER BY t.fitted_at DESC LIMIT ` + ties + `)
 			UNION ALL
-			(SELECT f.printer, f.started_at, false FROM first_layers f
-				WHERE f.plate = l.id AND f.started_at <= $2 AND f.voided_at IS NULL ORDER BY f.started_at DESC, f.id DESC LIMIT 1)
-			ORDER BY at DESC, gone LIMIT 1) s
+			(SELECT f.printer, f.started_at, false, f.id FROM first_layers f
+				WHERE f.plate = l.id AND f.started_at <= $2 AND f.voided_at IS NULL ORDER BY f.started_at DESC LIMIT ` + ties + `)
+			ORDER BY at DESC, gone, id DESC LIMIT 1) s
 	WHERE l.retired_at IS NULL OR l.retired_at > $2
 ), there AS (
 	SELECT DISTINCT ON (printer) printer, plate, at, gone FROM seen ORDER BY printer, at DESC, gone
-), counts AS (
+), counts AS MATERIALIZED (
 	SELECT f.plate, count(*)::int AS started, count(f.grade)::int AS graded, (count(*) FILTER (WHERE ` + failureSQL + `))::int AS failures
 	FROM first_layers f
 	WHERE f.started_at > $1 AND f.started_at <= $2 AND f.voided_at IS NULL AND f.plate IS NOT NULL

@@ -233,12 +233,12 @@ FROM plates l
 		WHERE f.plate = l.id AND f.started_at >= c.cleaned_at AND f.started_at <= $3 AND f.voided_at IS NULL) n ON c.cleaned_at IS NOT NULL
 	LEFT JOIN LATERAL (
 		SELECT CASE WHEN s.gone THEN NULL ELSE p.printer END AS printer
-		FROM ((SELECT t.printer, t.fitted_at AS at, coalesce(t.removed_at <= $3, false) AS gone FROM fittings t
-				WHERE t.plate = l.id AND t.fitted_at <= $3 AND t.voided_at IS NULL ORDER BY t.fitted_at DESC, t.id DESC LIMIT 1)
+		FROM ((SELECT t.printer, t.fitted_at AS at, coalesce(t.removed_at <= $3, false) AS gone, t.id FROM fittings t
+				WHERE t.plate = l.id AND t.fitted_at <= $3 AND t.voided_at IS NULL ORDER BY t.fitted_at DESC LIMIT ` + ties + `)
 			UNION ALL
-			(SELECT f.printer, f.started_at, false FROM first_layers f
-				WHERE f.plate = l.id AND f.started_at <= $3 AND f.voided_at IS NULL ORDER BY f.started_at DESC, f.id DESC LIMIT 1)
-			ORDER BY at DESC, gone LIMIT 1) s JOIN printers p ON p.id = s.printer) seen ON true
+			(SELECT f.printer, f.started_at, false, f.id FROM first_layers f
+				WHERE f.plate = l.id AND f.started_at <= $3 AND f.voided_at IS NULL ORDER BY f.started_at DESC LIMIT ` + ties + `)
+			ORDER BY at DESC, gone, id DESC LIMIT 1) s JOIN printers p ON p.id = s.printer) seen ON true
 	LEFT JOIN LATERAL (
 		SELECT x.placed_at, x.reason FROM holds x
 		WHERE x.plate = l.id AND x.placed_at <= $3 AND (x.released_at IS NULL OR x.released_at > $3) AND x.voided_at IS NULL
@@ -270,7 +270,8 @@ func (s *Store) FarmFacts(ctx context.Context, at time.Time) (FarmFacts, error) 
 			(SELECT count(*)::int FROM people WHERE disabled_at IS NULL) AS people,
 			(SELECT count(*)::int FROM passwords w JOIN people p ON p.id = w.person WHERE p.disabled_at IS NULL) AS may_sign_in,
 			(SELECT count(*)::int FROM tokens WHERE revoked_at IS NULL AND (expires_at IS NULL OR expires_at > $1)) AS tokens,
-			(SELECT greatest(reltuples, 0)::int FROM pg_class WHERE oid = 'first_layers'::regclass) AS first_layers,
+			(SELECT CASE WHEN reltuples > 0 THEN reltuples::int ELSE (SELECT count(*)::int FROM (SELECT 1 FROM first_layers LIMIT 1000000) l) END
+				FROM pg_class WHERE oid = 'first_layers'::regclass) AS first_layers,
 			(SELECT started_at FROM first_layers WHERE voided_at IS NULL ORDER BY started_at LIMIT 1) AS first_start,
 			(SELECT started_at FROM first_layers WHERE voided_at IS NULL ORDER BY started_at DESC LIMIT 1) AS last_start,
 			(SELECT max(at) FROM acts WHERE id = (SELECT max(id) FROM acts)) AS last_arrival,

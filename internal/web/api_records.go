@@ -188,4 +188,3 @@ func defaultNames(who Identity, item *intake.Item) {
 		v.VoidedBy = who.Handle
 	}
 }
-

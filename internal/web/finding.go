@@ -8,6 +8,7 @@ import (
 	"sort"
 	"time"
 
+	"basecourse/internal/farm"
 	"basecourse/internal/fault"
 	"basecourse/internal/stats"
 	"basecourse/views"
@@ -20,7 +21,11 @@ func (s *Server) getFinding() echo.HandlerFunc {
 		if err := onlyParams(c); err != nil {
 			return err
 		}
-		kind, tag, cause := c.Param("kind"), pathParam(c, "tag"), c.Param("cause")
+		kind, cause := c.Param("kind"), c.Param("cause")
+		tag, err := tagParam(c, "tag")
+		if err != nil {
+			return err
+		}
 		if kind != "printer" && kind != "plate" || cause != "skipped_probing" && cause != "cleaning_gap" || kind == "plate" && cause == "skipped_probing" {
 			return fault.New(fault.NotFound, "There is no such question: printers are asked about skipped_probing and cleaning_gap, plates about cleaning_gap.")
 		}
@@ -121,7 +126,10 @@ func adviceFor(e *Evidence) views.Advice {
 	}
 	a.Sure = sureWords(e)
 	if e.State == "raised" {
-		a.Change = "a test with the probe (or the washed plate) drawn by lot for the next starts."
+		a.Change = "a test: for the next starts, a lot decides which get a washed plate."
+		if probing {
+			a.Change = "a test: for the next starts, a lot decides which are probed."
+		}
 	}
 	return a
 }
@@ -257,14 +265,17 @@ func marksTable(e *Evidence) (views.Table, string) {
 	return t, line
 }
 
-// pathParam gives a path parameter as the sender meant it: tags may hold
-// characters that are escaped in an address.
-func pathParam(c echo.Context, name string) string {
+// tagParam gives the tag or id in an address as the sender meant it: they may
+// hold characters that are escaped there. What cannot be one is not found.
+func tagParam(c echo.Context, name string) (string, error) {
 	v := c.Param(name)
 	if c.Request().URL.RawPath != "" {
 		if plain, err := url.PathUnescape(v); err == nil {
-			return plain
+			v = plain
 		}
 	}
-	return v
+	if !farm.ValidKey(v, 64) {
+		return "", fault.New(fault.NotFound, "There is no page at this address.")
+	}
+	return v, nil
 }

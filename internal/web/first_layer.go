@@ -19,7 +19,10 @@ func (s *Server) getFirstLayer() echo.HandlerFunc {
 		if err := onlyParams(c); err != nil {
 			return err
 		}
-		text := pathParam(c, "id")
+		text, err := tagParam(c, "id")
+		if err != nil {
+			return err
+		}
 		id, err := farm.NewID(farm.KindFirstLayer, text)
 		if err != nil || id.IsZero() {
 			return fault.New(fault.NotFound, "There is no first layer %s.", fault.Quote(text))

@@ -239,9 +239,9 @@ func (s *Server) floorRow(x *stand) views.FloorRow {
 		r.PlateHref = s.url("/plates/" + url.PathEscape(f.Plate))
 	}
 	if f.Started > 0 {
-		r.Figures = fmt.Sprintf("%s of %s failed, %s.", count(f.Failures), count(f.Graded), coverage(f.Graded, f.Started))
+		r.Figures = fmt.Sprintf("%s of %s failed; %s", count(f.Failures), count(f.Graded), coverage(f.Graded, f.Started))
 		if f.Graded == 0 {
-			r.Figures = sentence(coverage(f.Graded, f.Started))
+			r.Figures = coverage(f.Graded, f.Started)
 		}
 	}
 	return r

@@ -34,7 +34,11 @@ func (s *Server) getPrinter() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
-		tag, ctx, now := pathParam(c, "tag"), c.Request().Context(), s.now()
+		tag, err := tagParam(c, "tag")
+		if err != nil {
+			return err
+		}
+		ctx, now := c.Request().Context(), s.now()
 		frame, err := s.store.Frame(ctx, now)
 		if err != nil {
 			return err
@@ -153,7 +157,11 @@ func (s *Server) getPlate() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
-		tag, ctx, now := pathParam(c, "tag"), c.Request().Context(), s.now()
+		tag, err := tagParam(c, "tag")
+		if err != nil {
+			return err
+		}
+		ctx, now := c.Request().Context(), s.now()
 		frame, err := s.store.Frame(ctx, now)
 		if err != nil {
 			return err

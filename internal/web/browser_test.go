@@ -1,0 +1,75 @@
+package web_test
+
+import (
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"basecourse/internal/webtest"
+
+	"github.com/chromedp/chromedp"
+)
+
+// pages are looked at by the accessibility checker in every view.
+var pages = []struct{ name, path string }{
+	{"floor", "/floor"}, {"floor-walking", "/floor?order=walking&bay=Bay+1"}, {"findings", "/findings"},
+	{"finding-probing", "/findings/printer/P-001/skipped_probing"}, {"finding-gap", "/findings/plate/L-002/cleaning_gap"},
+	{"finding-little", "/findings/printer/P-003/skipped_probing"},
+	{"printer", "/printers/P-001"}, {"plate", "/plates/L-002"}, {"setup", "/setup"}, {"missing", "/printers/NONE"},
+}
+
+func TestEveryPageInTheBrowserIsAccessibleAndFits(t *testing.T) {
+	if !webtest.BrowserTests() {
+		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
+		return
+	}
+	site := demoSite(t)
+	amara := site.As("amara", "admin")
+	layer := strings.TrimPrefix(webtest.Attr(amara.Page("/printers/P-001").All(".history a")[0], "href"), site.URL)
+	for _, v := range webtest.Views {
+		t.Run(v.Name, func(t *testing.T) {
+			tab := site.Tab(t, amara, v)
+			for _, p := range append(pages, struct{ name, path string }{"first-layer", layer}) {
+				tab.Open(p.path)
+				tab.Expect("404")
+				if *shots != "" {
+					tab.Shot(filepath.Join(*shots, p.name+"-"+v.Name+".png"), false)
+					tab.Shot(filepath.Join(*shots, p.name+"-"+v.Name+"-whole.png"), true)
+				}
+				tab.Fits()
+				tab.Accessible()
+			}
+			out := site.Tab(t, nil, v)
+			out.Open("/sign-in")
+			out.Fits()
+			out.Accessible()
+			if *shots != "" {
+				out.Shot(filepath.Join(*shots, "sign-in-"+v.Name+".png"), false)
+			}
+		})
+	}
+}
+
+func TestSigningInInTheBrowser(t *testing.T) {
+	if !webtest.BrowserTests() {
+		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
+		return
+	}
+	site := demoSite(t)
+	site.As("amara", "operator")
+	for _, v := range []webtest.View{{Name: "with script", Width: 820, Height: 1180}, {Name: "without script", Width: 820, Height: 1180, NoScript: true}} {
+		t.Run(v.Name, func(t *testing.T) {
+			tab := site.Tab(t, nil, v)
+			tab.Do(chromedp.Navigate(site.URL+"/findings"), chromedp.WaitReady(chromedp.CSS("#handle")),
+				chromedp.SendKeys(chromedp.CSS("#handle"), "amara"), chromedp.SendKeys(chromedp.CSS("#password"), webtest.Password),
+				chromedp.Click(chromedp.CSS("button.main")), chromedp.WaitReady(chromedp.CSS("nav.areas")))
+			if got := tab.Path(); got != "/findings" {
+				t.Errorf("after signing in: got %s, want the page that was asked for, /findings", got)
+			}
+			tab.Do(chromedp.Click(chromedp.CSS(`a.open[href$="/P-001/skipped_probing"]`)), chromedp.WaitReady(chromedp.CSS(".advice")))
+			if got := tab.Path(); got != "/findings/printer/P-001/skipped_probing" {
+				t.Errorf("opening a finding: got %s", got)
+			}
+		})
+	}
+}

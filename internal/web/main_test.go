@@ -1,0 +1,46 @@
+package web_test
+
+import (
+	"context"
+	"flag"
+	"testing"
+	"time"
+
+	"basecourse/internal/farm"
+	"basecourse/internal/simfarm"
+	"basecourse/internal/store"
+	"basecourse/internal/web"
+	"basecourse/internal/webtest"
+)
+
+// at is a fixed present for tests whose pages show times.
+var at = time.Date(2026, 3, 9, 14, 0, 0, 0, time.UTC)
+
+// shots is a folder for pictures of the pages, to be looked at.
+var shots = flag.String("shots", "", "write pictures of the pages to this folder")
+
+func TestMain(m *testing.M) { webtest.Main(m) }
+
+func stored(t testing.TB, site *webtest.Site, b *farm.Bundle) {
+	t.Helper()
+	report, err := site.Store.ImportFarm(context.Background(), store.Act{Via: "import"}, b, store.ImportOptions{})
+	if err != nil {
+		t.Fatalf("import: %v\n%+v", err, report)
+	}
+}
+
+// demoSite is a server over the demo's farm at its last day.
+func demoSite(t testing.TB) *webtest.Site {
+	t.Helper()
+	site := webtest.New(t, func(c *web.Config) {
+		c.Now = func() time.Time { return at }
+		c.Findings = webtest.SampleFindings(at)
+		c.Copies = copies{web.Copy{WrittenAt: at.Add(-11 * time.Hour), Folder: "/var/lib/basecourse/copies", Kept: 14, Rows: 81234}}
+	})
+	stored(t, site, simfarm.Demo(at, 1))
+	return site
+}
+
+type copies struct{ web.Copy }
+
+func (c copies) Latest(context.Context) (web.Copy, error) { return c.Copy, nil }

@@ -1,0 +1,273 @@
+package web_test
+
+import (
+	"encoding/json"
+	"errors"
+	"net/http"
+	"net/http/httptest"
+	"net/url"
+	"strings"
+	"testing"
+	"time"
+
+	"basecourse/internal/web"
+	"basecourse/internal/webtest"
+)
+
+func TestEveryAnswerCarriesTheSecurityHeaders(t *testing.T) {
+	site := webtest.New(t)
+	c := site.As("amara", "admin")
+	paths := []string{"/none", "/api/v1/none", "/printers/%00", "/floor?x=1"}
+	for _, r := range web.Routes() {
+		paths = append(paths, strings.NewReplacer(":file", "none.css", ":kind", "printer", ":tag", "NONE", ":cause", "skipped_probing", ":id", "NONE").Replace(r.Path))
+	}
+	for _, path := range paths {
+		for _, a := range []webtest.Answer{site.Nobody().Get(path), c.Get(path), site.Nobody().Do("POST", path, "text/plain", "x"), c.Do("PUT", path, "", "")} {
+			for name, want := range map[string]string{
+				"Content-Security-Policy": "default-src 'none'", "X-Content-Type-Options": "nosniff", "Referrer-Policy": "same-origin",
+				"Cross-Origin-Opener-Policy": "same-origin",
+			} {
+				if got := a.Header.Get(name); !strings.Contains(got, want) {
+					t.Errorf("%s (status %d): header %s is %q, want %q in it", path, a.Status, name, got, want)
+				}
+			}
+			csp := a.Header.Get("Content-Security-Policy")
+			if strings.Contains(csp, "unsafe") {
+				t.Errorf("%s: policy has unsafe parts: %s", path, csp)
+			}
+			for _, part := range []string{"object-src 'none'", "base-uri 'none'", "frame-ancestors 'none'", "form-action 'self'"} {
+				if !strings.Contains(csp, part) {
+					t.Errorf("%s: policy lacks %s", path, part)
+				}
+			}
+			if !strings.HasPrefix(path, "/static/") && a.Header.Get("Cache-Control") != "no-store" {
+				t.Errorf("%s: Cache-Control is %q, want no-store", path, a.Header.Get("Cache-Control"))
+			}
+		}
+	}
+}
+
+func TestOtherSitesChangeNothing(t *testing.T) {
+	site := webtest.New(t)
+	c := site.As("amara", "admin")
+	for name, change := range map[string]func(*http.Request){
+		"another origin":             func(r *http.Request) { r.Header.Set("Origin", "https://evil.example") },
+		"no origin at all":           func(r *http.Request) { r.Header.Set("Origin", "null") },
+		"cross-site by the browser":  func(r *http.Request) { r.Header.Set("Sec-Fetch-Site", "cross-site") },
+		"same-site by the browser":   func(r *http.Request) { r.Header.Set("Sec-Fetch-Site", "same-site") },
+		"another port of this place": func(r *http.Request) { r.Header.Set("Origin", "http://127.0.0.1:1") },
+	} {
+		for _, r := range web.Routes() {
+			if r.Method != http.MethodPost {
+				continue
+			}
+			if a := c.Do("POST", r.Path, "application/x-www-form-urlencoded", "", change); a.Status != http.StatusForbidden {
+				t.Errorf("POST %s, %s: got status %d, want 403", r.Path, name, a.Status)
+			}
+		}
+	}
+	if a := c.Get("/floor"); a.Status != http.StatusOK {
+		t.Errorf("afterwards: got status %d, want to be signed in still", a.Status)
+	}
+	if a := c.Do("POST", "/sign-out", "application/x-www-form-urlencoded", "", func(r *http.Request) { r.Header.Set("Origin", site.URL) }); a.Status != http.StatusSeeOther {
+		t.Errorf("from our own page: got status %d, want 303", a.Status)
+	}
+}
+
+func TestBodiesHaveLimits(t *testing.T) {
+	site := webtest.New(t)
+	token := site.WithToken("gateway", "admin")
+	big := strings.Repeat("x", 3<<20)
+	for _, x := range []struct {
+		name, path, kind, body string
+		want                   int
+	}{
+		{"a form of 3 MB", "/sign-in", "application/x-www-form-urlencoded", "handle=" + big, 413},
+		{"records of 3 MB", "/api/v1/records", "application/json", `{"records":["` + big + `"]}`, 413},
+		{"another type for records", "/api/v1/records", "text/plain", `{"records":[]}`, 415},
+		{"no type for records", "/api/v1/records", "", `{"records":[]}`, 415},
+		{"another type for a form", "/sign-in", "application/json", `{}`, 415},
+		{"a field nobody knows", "/sign-in", "application/x-www-form-urlencoded", "handle=a&password=b&role=admin", 400},
+		{"a field twice", "/sign-in", "application/x-www-form-urlencoded", "handle=a&handle=b&password=b", 400},
+	} {
+		c := token
+		if x.path == "/sign-in" {
+			c = site.Nobody()
+		}
+		if a := c.Do("POST", x.path, x.kind, x.body); a.Status != x.want {
+			t.Errorf("%s: got status %d, want %d: %.200s", x.name, a.Status, x.want, a.Body)
+		}
+		// Without a length the body is counted while it is read.
+		a := c.Do("POST", x.path, x.kind, x.body, func(r *http.Request) { r.ContentLength = -1 })
+		if a.Status != x.want {
+			t.Errorf("%s, in chunks: got status %d, want %d", x.name, a.Status, x.want)
+		}
+	}
+	if a := token.Do("POST", "/api/v1/records", "application/json", "x", func(r *http.Request) { r.Header.Set("Content-Encoding", "gzip") }); a.Status != 415 {
+		t.Errorf("a packed body: got status %d, want 415", a.Status)
+	}
+	if a := token.Do("GET", "/api/v1/printers", "application/json", "x"); a.Status != 413 {
+		t.Errorf("a body where none is taken: got status %d, want 413", a.Status)
+	}
+}
+
+func TestHostileAddressesAreRefusedCalmly(t *testing.T) {
+	site := demoSite(t)
+	c := site.As("amara", "admin")
+	for _, evil := range []string{"'", `"`, "<script>", "../../etc/passwd", "%00", "%ff", "\u202e", "1 OR 1=1", strings.Repeat("A", 2000), "{{7*7}}", "-1", "9999999999999999999.x"} {
+		value := url.QueryEscape(evil)
+		if strings.HasPrefix(evil, "%") {
+			value = evil
+		}
+		for _, path := range []string{
+			"/floor?bay=", "/floor?state=", "/floor?order=", "/findings?state=", "/findings?kind=", "/printers/P-001?before=", "/plates/L-102?before=",
+			"/printers/", "/plates/", "/first-layers/", "/findings/printer/", "/api/v1/printers?cursor=", "/api/v1/printers?limit=", "/api/v1/first-layers?printer=",
+			"/api/v1/first-layers?since=", "/api/v1/first-layers?cursor=", "/api/v1/findings?at=", "/sign-in?next=", "/static/",
+		} {
+			a := c.Get(path + value)
+			if a.Status >= 500 {
+				t.Errorf("GET %s%s: got status %d", path, value, a.Status)
+			}
+			if strings.Contains(a.Body, "<script>"+"alert") || strings.Contains(a.Body, evil) && strings.Contains(evil, "<") {
+				t.Errorf("GET %s%s: the answer holds the text as markup", path, value)
+			}
+		}
+	}
+}
+
+func TestUnderABasePathEveryLinkStaysBelowIt(t *testing.T) {
+	site := webtest.New(t, func(c *web.Config) { c.BasePath = "/bc/"; c.Findings = webtest.SampleFindings(at) })
+	c := site.As("amara", "admin")
+	for _, prefix := range []string{"", "/bc"} { // stripped and kept by the proxy
+		for _, path := range []string{"/floor", "/findings", "/findings/printer/P-001/skipped_probing", "/setup", "/none"} {
+			p := c.Do("GET", prefix+path, "", "", func(r *http.Request) {
+				for _, k := range c.All() {
+					r.AddCookie(k)
+				}
+			}).Page(t)
+			links := 0
+			for selector, attribute := range map[string]string{"a[href]": "href", "link[href]": "href", "script[src]": "src", "form[action]": "action"} {
+				for _, n := range p.All(selector) {
+					v := webtest.Attr(n, attribute)
+					links++
+					if !strings.HasPrefix(v, "/bc/") && !strings.HasPrefix(v, "#") {
+						t.Errorf("%s%s: %s leads to %q, want it below /bc/", prefix, path, selector, v)
+					}
+				}
+			}
+			if links < 4 {
+				t.Errorf("%s%s: %d links were found, the test shows nothing", prefix, path, links)
+			}
+		}
+	}
+	if a := site.Nobody().Get("/bc/"); a.Header.Get("Location") != "/bc/floor" {
+		t.Errorf("/bc/ leads to %q, want /bc/floor", a.Header.Get("Location"))
+	}
+}
+
+func TestOnlyListedProxiesSayWhoTheSenderIs(t *testing.T) {
+	for _, x := range []struct {
+		name    string
+		proxies []string
+		header  string
+		want    string
+	}{
+		{"nobody is trusted", nil, "203.0.113.9", `"from":"127.0.0.1"`},
+		{"this machine is trusted", []string{"127.0.0.1"}, "203.0.113.9", `"from":"203.0.113.9"`},
+		{"the nearest untrusted counts", []string{"127.0.0.0/8", "10.0.0.0/8"}, "198.51.100.1, 203.0.113.9, 10.1.2.3", `"from":"203.0.113.9"`},
+		{"nonsense is no address", []string{"127.0.0.1"}, "203.0.113.9, <script>", `"from":"127.0.0.1"`},
+	} {
+		t.Run(x.name, func(t *testing.T) {
+			site := webtest.New(t, func(c *web.Config) { c.TrustedProxies = x.proxies })
+			site.Nobody().Do("GET", "/sign-in", "", "", func(r *http.Request) { r.Header.Set("X-Forwarded-For", x.header) })
+			if log := site.Log.String(); !strings.Contains(log, x.want) {
+				t.Errorf("log: want %s in it:\n%s", x.want, log)
+			}
+		})
+	}
+}
+
+func TestWrongSettingsAreNamedAtStart(t *testing.T) {
+	site := webtest.New(t)
+	for name, change := range map[string]func(*web.Config){
+		"BASECOURSE_BASE_PATH":       func(c *web.Config) { c.BasePath = "bc" },
+		"BASECOURSE_PUBLIC_URL":      func(c *web.Config) { c.PublicURL = "farm.example" },
+		"BASECOURSE_TRUSTED_PROXIES": func(c *web.Config) { c.TrustedProxies = []string{"proxy.example"} },
+	} {
+		cfg := web.Config{Store: site.Store, Findings: &webtest.Findings{}}
+		change(&cfg)
+		if _, err := web.New(cfg); err == nil || !strings.Contains(err.Error(), name) {
+			t.Errorf("%s wrong: got %v, want an error that names it", name, err)
+		}
+	}
+}
+
+func TestWithoutTheDatabase(t *testing.T) {
+	site := webtest.New(t)
+	c, token := site.As("amara", "admin"), site.WithToken("gateway", "operator")
+	site.Store.Close()
+	for path, want := range map[string]int{"/healthz": 200, "/readyz": 503, "/floor": 503, "/sign-in": 503, "/api/v1/printers": 503, "/static/none": 404} {
+		began := time.Now()
+		a := c.Get(path)
+		if a.Status != want {
+			t.Errorf("GET %s without a database: got status %d, want %d", path, a.Status, want)
+		}
+		if a.Status == 503 && a.Header.Get("Retry-After") == "" {
+			t.Errorf("GET %s: 503 without Retry-After", path)
+		}
+		if took := time.Since(began); took > 6*time.Second {
+			t.Errorf("GET %s took %s, want under 6 s", path, took)
+		}
+	}
+	if h := c.Get("/floor").Page(t).Text("h1"); h != "Not just now" {
+		t.Errorf("heading without a database: got %q", h)
+	}
+	problem(t, token.Get("/api/v1/printers"), 503, "busy")
+}
+
+func TestWhatBrokeStaysInside(t *testing.T) {
+	site := webtest.New(t, func(c *web.Config) {
+		c.Findings = &webtest.Findings{Err: errors.New("SELECT secret FROM /etc/passwd")}
+	})
+	c, token := site.As("amara", "admin"), site.WithToken("gateway", "operator")
+	a := c.Get("/findings")
+	if a.Status != 500 || strings.Contains(a.Body, "SELECT") || strings.Contains(a.Body, "passwd") {
+		t.Errorf("a page that broke: got status %d and %s", a.Status, a.Body)
+	}
+	id := a.Header.Get("X-Request-Id")
+	if id == "" || !strings.Contains(a.Body, id) || !strings.Contains(site.Log.String(), id) {
+		t.Errorf("the page and the log lack the request's number %q", id)
+	}
+	b := token.Get("/api/v1/findings")
+	problem(t, b, 500, "internal")
+	if strings.Contains(b.Body, "SELECT") {
+		t.Errorf("the API shows the inner error: %s", b.Body)
+	}
+}
+
+// problem checks that an answer is an RFC 9457 problem of a kind.
+func problem(t *testing.T, a webtest.Answer, status int, kind string) web.Problem {
+	t.Helper()
+	var p web.Problem
+	if err := json.Unmarshal([]byte(a.Body), &p); err != nil {
+		t.Fatalf("not a problem: %v: %s", err, a.Body)
+	}
+	if a.Status != status || p.Status != status || p.Type != "urn:basecourse:problem:"+kind || p.Title == "" || a.Header.Get("Content-Type") != "application/problem+json" {
+		t.Errorf("got status %d, %q: %+v; want a %d problem of kind %s", a.Status, a.Header.Get("Content-Type"), p, status, kind)
+	}
+	return p
+}
+
+func TestAPanicIsAnswered(t *testing.T) {
+	site := webtest.New(t, func(c *web.Config) { c.Now = func() time.Time { panic("planted") } })
+	c := site.As("amara", "admin")
+	a := c.Get("/floor")
+	if a.Status != 500 || strings.Contains(a.Body, "planted") || !strings.Contains(site.Log.String(), "planted") {
+		t.Errorf("a panic: got status %d, want 500, the reason in the log and not on the page", a.Status)
+	}
+	rec := httptest.NewRecorder()
+	site.Server.ServeHTTP(rec, httptest.NewRequest("GET", "/healthz", nil))
+	if rec.Code != 200 {
+		t.Errorf("afterwards: got status %d, want 200", rec.Code)
+	}
+}

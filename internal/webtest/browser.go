@@ -1,0 +1,262 @@
+package webtest
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/cdproto/page"
+	"github.com/chromedp/chromedp"
+)
+
+// BrowserTests tells whether tests in a browser are asked for.
+func BrowserTests() bool { return os.Getenv("BASECOURSE_BROWSER_TESTS") == "1" }
+
+var browser struct {
+	once  sync.Once
+	ctx   context.Context
+	close func()
+	err   error
+}
+
+// Main runs a binary's tests and closes the browser they shared.
+func Main(m *testing.M) {
+	code := m.Run()
+	if browser.close != nil {
+		browser.close()
+	}
+	os.Exit(code)
+}
+
+// startBrowser starts the one browser of this test binary.
+func startBrowser() {
+	var path string
+	for _, name := range []string{"chromium", "chromium-browser", "google-chrome", "chrome"} {
+		if p, err := exec.LookPath(name); err == nil {
+			path = p
+			break
+		}
+	}
+	if path == "" {
+		browser.err = fmt.Errorf("no Chromium in PATH")
+		return
+	}
+	dir, err := os.MkdirTemp("", "basecourse-browser-")
+	if err != nil {
+		browser.err = err
+		return
+	}
+	opts := append(chromedp.DefaultExecAllocatorOptions[:],
+		chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.UserDataDir(dir),
+		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true))
+	alloc, cancelAlloc := chromedp.NewExecAllocator(context.Background(), opts...)
+	ctx, cancel := chromedp.NewContext(alloc)
+	browser.ctx = ctx
+	browser.close = func() {
+		cancel()
+		cancelAlloc()
+		_ = os.RemoveAll(dir)
+	}
+	browser.err = chromedp.Do(ctx)
+}
+
+// View is the size and colours a page is looked at in.
+type View struct {
+	Name          string
+	Width, Height int64
+	Dark          bool
+	NoScript      bool
+}
+
+// Views are the sizes pages must work in, light and dark.
+var Views = []View{
+	{Name: "tablet-light", Width: 820, Height: 1180}, {Name: "tablet-dark", Width: 820, Height: 1180, Dark: true},
+	{Name: "desk-light", Width: 1440, Height: 900}, {Name: "desk-dark", Width: 1440, Height: 900, Dark: true},
+	{Name: "phone-light", Width: 360, Height: 780}, {Name: "phone-dark", Width: 360, Height: 780, Dark: true},
+}
+
+// Tab is one page in the browser, with its own cookies.
+type Tab struct {
+	ctx      context.Context
+	site     *Site
+	t        testing.TB
+	mu       sync.Mutex
+	problems []string
+}
+
+// Tab opens a tab that is signed in as a client (nil: nobody). What the console
+// or the content security policy has to say fails the test at its end.
+func (s *Site) Tab(t testing.TB, as *Client, v View) *Tab {
+	t.Helper()
+	browser.once.Do(startBrowser)
+	if browser.err != nil {
+		t.Fatalf("webtest: this test needs a browser: %v", browser.err)
+	}
+	ctx, cancel := chromedp.NewContext(browser.ctx, chromedp.WithNewBrowserContext())
+	t.Cleanup(cancel)
+	ctx, stop := context.WithTimeout(ctx, 90*time.Second)
+	t.Cleanup(stop)
+	tab := &Tab{ctx: ctx, site: s, t: t}
+	if err := chromedp.Do(ctx, chromedp.EmulateViewport(v.Width, v.Height)); err != nil {
+		t.Fatal(err)
+	}
+	colours := "light"
+	if v.Dark {
+		colours = "dark"
+	}
+	_, err := chromedp.Call(ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{
+		{Name: "prefers-color-scheme", Value: colours}, {Name: "prefers-reduced-motion", Value: "reduce"}}})
+	if err == nil && v.NoScript {
+		_, err = chromedp.Call(ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
+	}
+	if err == nil {
+		_, err = chromedp.Call(ctx, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{Source: `
+			addEventListener("securitypolicyviolation", e => console.error("policy violation: " + e.violatedDirective + " " + e.blockedURI))`})
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	if as != nil {
+		for _, k := range as.Cookies() {
+			if _, err := chromedp.Call(ctx, network.SetCookie, network.SetCookieParams{Name: k.Name, Value: k.Value, URL: s.URL, HTTPOnly: new(true)}); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	messages := chromedp.Console(ctx)
+	go func() {
+		for m, err := range messages {
+			if err != nil {
+				return
+			}
+			if m.Type == chromedp.ConsoleError || m.Type == chromedp.ConsoleException || m.Type == chromedp.ConsoleWarning {
+				tab.note(m.String())
+			}
+		}
+	}()
+	t.Cleanup(func() {
+		tab.mu.Lock()
+		defer tab.mu.Unlock()
+		for _, p := range tab.problems {
+			t.Errorf("%s: the browser says: %s", v.Name, p)
+		}
+	})
+	return tab
+}
+
+func (b *Tab) note(problem string) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.problems = append(b.problems, problem)
+}
+
+// Expect takes back a message of the console that the test provoked.
+func (b *Tab) Expect(part string) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	kept := b.problems[:0]
+	for _, p := range b.problems {
+		if !strings.Contains(p, part) {
+			kept = append(kept, p)
+		}
+	}
+	b.problems = kept
+}
+
+// Do runs steps and fails the test when one does not work.
+func (b *Tab) Do(steps ...chromedp.Action[chromedp.Void]) {
+	b.t.Helper()
+	if err := chromedp.Do(b.ctx, steps...); err != nil {
+		b.t.Fatal(err)
+	}
+}
+
+// Open goes to a page and waits until it says it is ready.
+func (b *Tab) Open(path string) {
+	b.t.Helper()
+	b.Do(chromedp.Navigate(b.site.URL+path), chromedp.WaitReady(chromedp.CSS("html[data-ready]")))
+}
+
+// Eval gives what a JavaScript expression says.
+func Eval[T any](b *Tab, expression string) T {
+	b.t.Helper()
+	v, err := chromedp.Run(b.ctx, chromedp.Evaluate[T](expression, chromedp.EvalAwaitPromise))
+	if err != nil {
+		b.t.Fatalf("%s: %v", expression, err)
+	}
+	return v
+}
+
+// Path is where the tab is.
+func (b *Tab) Path() string {
+	b.t.Helper()
+	at, err := chromedp.Run(b.ctx, chromedp.Location())
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	return strings.TrimPrefix(at, b.site.URL)
+}
+
+// Shot writes a picture of the whole page, or of what a screen shows.
+func (b *Tab) Shot(file string, whole bool) {
+	b.t.Helper()
+	take := chromedp.CaptureScreenshot()
+	if whole {
+		take = chromedp.FullScreenshot(100)
+	}
+	png, err := chromedp.Run(b.ctx, take)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	if err := os.WriteFile(file, png, 0o644); err != nil {
+		b.t.Fatal(err)
+	}
+}
+
+// axeSource is the accessibility checker, from testdata.
+var axeSource = sync.OnceValues(func() (string, error) {
+	_, here, _, _ := runtime.Caller(0)
+	b, err := os.ReadFile(filepath.Join(filepath.Dir(here), "..", "..", "testdata", "vendor", "axe-core@4.14.1", "axe.min.js"))
+	return string(b), err
+})
+
+// Accessible fails the test for everything axe finds wrong with the page (WCAG
+// 2.2 A and AA, and best practices).
+func (b *Tab) Accessible() {
+	b.t.Helper()
+	source, err := axeSource()
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	Eval[any](b, source+"; null")
+	found := Eval[string](b, `axe.run(document, {resultTypes: ["violations"]}).then(r => JSON.stringify(r.violations.map(v => ({
+		id: v.id, help: v.help, nodes: v.nodes.slice(0, 4).map(n => n.html.slice(0, 200) + " | " + n.failureSummary)}))))`)
+	var violations []struct {
+		ID, Help string
+		Nodes    []string
+	}
+	if err := json.Unmarshal([]byte(found), &violations); err != nil {
+		b.t.Fatal(err)
+	}
+	for _, v := range violations {
+		b.t.Errorf("%s: %s: %s\n%s", b.Path(), v.ID, v.Help, strings.Join(v.Nodes, "\n"))
+	}
+}
+
+// Fits fails the test when the page is wider than its screen.
+func (b *Tab) Fits() {
+	b.t.Helper()
+	if over := Eval[int](b, "document.documentElement.scrollWidth - document.documentElement.clientWidth"); over > 0 {
+		b.t.Errorf("%s is %d px wider than the screen", b.Path(), over)
+	}
+}

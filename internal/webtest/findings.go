@@ -1,0 +1,42 @@
+package webtest
+
+import (
+	"context"
+	"time"
+
+	"basecourse/internal/fault"
+	"basecourse/internal/web"
+)
+
+// Findings answers what a test put there; its zero value is a farm without
+// findings.
+type Findings struct {
+	List      web.FindingList
+	Evidences []web.Evidence
+	JSON      string
+	Err       error
+}
+
+// Latest gives the list.
+func (f *Findings) Latest(context.Context, time.Time) (*web.FindingList, error) {
+	list := f.List
+	return &list, f.Err
+}
+
+// Evidence finds one by kind, tag and cause.
+func (f *Findings) Evidence(_ context.Context, kind, tag, cause string, _ time.Time) (*web.Evidence, error) {
+	for _, e := range f.Evidences {
+		if e.Kind == kind && e.Subject == tag && e.Cause == cause {
+			return &e, f.Err
+		}
+	}
+	return nil, fault.New(fault.NotFound, "There is no %s %s.", kind, fault.Quote(tag))
+}
+
+// Answer gives the JSON.
+func (f *Findings) Answer(context.Context, time.Time, time.Time, time.Time, time.Time) ([]byte, error) {
+	if f.JSON == "" {
+		return []byte("{}\n"), f.Err
+	}
+	return []byte(f.JSON), f.Err
+}
