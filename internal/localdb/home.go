@@ -88,6 +88,9 @@ func chooseAccount(dir, root string) (account, error) {
 	if os.Geteuid() != 0 {
 		return account{uid: os.Geteuid(), gid: os.Getegid()}, nil
 	}
+	if !seesProcesses {
+		return account{}, fault.New(fault.Forbidden, "PostgreSQL does not run as root; run as an ordinary user")
+	}
 	for _, p := range []string{root, dir} {
 		if fi, err := os.Stat(p); err == nil {
 			if st := fi.Sys().(*syscall.Stat_t); st.Uid != 0 {
@@ -119,10 +122,8 @@ func (h home) command(death syscall.Signal, program string) (cmd *exec.Cmd, root
 	cmd = exec.Command(program)
 	cmd.Dir = "/"
 	cmd.Env = []string{"PATH=" + filepath.Dir(program) + ":/usr/bin:/bin", "LC_ALL=C", "TZ=UTC", "HOME=/"}
-	cmd.SysProcAttr = &syscall.SysProcAttr{
-		Setpgid:   true, // Ctrl-C reaches this process alone
-		Pdeathsig: death,
-	}
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} // Ctrl-C reaches this process alone
+	dieWith(cmd.SysProcAttr, death)
 	if !h.account.switched {
 		return cmd, h.root, func() {}, nil
 	}
@@ -312,6 +313,9 @@ func (h home) endLeftovers(ctx context.Context, o Options) error {
 	}
 	if len(left) > 0 {
 		return fault.New(fault.Busy, "PostgreSQL processes %v of a killed command still run in %s and do not end", left, h.data())
+	}
+	if !seesProcesses {
+		return nil // whether the lock files are stale is PostgreSQL's to find out
 	}
 	stale := []string{h.pidPath()}
 	if socket, err := h.recordedSocket(); err == nil {

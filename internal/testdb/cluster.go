@@ -129,7 +129,7 @@ func schemaKey(version string) (string, error) {
 func MemoryDisk() string {
 	const shm = "/dev/shm"
 	var st unix.Statfs_t
-	if unix.Statfs(shm, &st) == nil && st.Bavail*uint64(st.Bsize) > 2<<30 && unix.Access(shm, unix.W_OK) == nil {
+	if unix.Statfs(shm, &st) == nil && uint64(st.Bavail)*uint64(st.Bsize) > 2<<30 && unix.Access(shm, unix.W_OK) == nil {
 		return shm
 	}
 	return os.TempDir()

@@ -4,7 +4,15 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"syscall"
 )
+
+// seesProcesses: leftovers of killed runs can be found.
+const seesProcesses = true
+
+// dieWith has the kernel signal the child when this process dies, however it
+// dies.
+func dieWith(attr *syscall.SysProcAttr, sig syscall.Signal) { attr.Pdeathsig = sig }
 
 // processesIn lists the PostgreSQL processes whose working folder is dir, as
 // that of every server process is. Processes of other accounts cannot be seen
