@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"path/filepath"
 
 	"basecourse/internal/localdb"
 	"basecourse/internal/store"
@@ -29,6 +30,7 @@ func (a *app) openDatabase() (*database, error) {
 func (a *app) openPrivate(dir string) (*database, error) {
 	c, err := localdb.Open(a.ctx, localdb.Options{
 		Dir: dir, BinDir: a.set.PostgresBin, Log: func(s string) { a.say("%s", s) },
+		FetchDir: filepath.Join(a.set.Data, "programs"), // once for demo and farm
 	})
 	if err != nil {
 		return nil, err

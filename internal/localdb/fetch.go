@@ -47,12 +47,9 @@ func fetch(ctx context.Context, o Options, h home, major int) (binaries, error) 
 	if !ok {
 		return binaries{}, fmt.Errorf("PostgreSQL %d is not among the versions that can be fetched", major)
 	}
-	dir := o.FetchDir
-	if dir == "" {
-		dir = filepath.Join(h.dir, "programs")
-		if !h.account.enterable(dir) {
-			dir = cacheOfRoot
-		}
+	dir := cmp.Or(o.FetchDir, filepath.Join(h.dir, "programs"))
+	if !h.account.enterable(dir) {
+		dir = cacheOfRoot
 	}
 	// MkdirAll with the parents open to all: as root, another account runs them.
 	if err := os.MkdirAll(dir, 0o755); err != nil {

@@ -57,8 +57,8 @@ type Options struct {
 	// Log receives one sentence at a time for the person waiting; nil drops them.
 	Log func(message string)
 	// FetchDir is where PostgreSQL's programs are put when none are installed;
-	// "" is DIR/programs, or /var/cache/basecourse where the account that runs
-	// PostgreSQL cannot enter that.
+	// "" is DIR/programs. Where the account that runs PostgreSQL cannot enter
+	// it, as below root's home, it is /var/cache/basecourse.
 	FetchDir string
 	// NoFetch refuses instead of fetching programs; for tests.
 	NoFetch bool
