@@ -476,33 +476,38 @@ CREATE INDEX holds_open ON holds (placed_at) WHERE released_at IS NULL AND voide
 -- References of the big tables -----------------------------------------------
 
 -- A foreign key costs some microseconds a row and key, which is more than the
--- row itself. These check all new rows of a statement in one pass instead; the
--- other half of a foreign key (the thing may not go away) is nothing_goes.
+-- row itself. These check all new rows of a statement in one pass instead: a few
+-- rows by the things' indexes, many by hashing the things once. The other half
+-- of a foreign key (the thing may not go away) is nothing_goes.
 
 CREATE FUNCTION check_first_layers() RETURNS trigger LANGUAGE plpgsql AS $$
-DECLARE bad record;
+DECLARE bad uuid;
 BEGIN
-    SELECT f.id, CASE WHEN p.id IS NULL THEN 'printer' WHEN f.plate IS NOT NULL AND l.id IS NULL THEN 'plate'
-        WHEN f.material IS NOT NULL AND m.id IS NULL THEN 'material' WHEN f.grader IS NOT NULL AND g.id IS NULL THEN 'grader'
-        WHEN f.job IS NOT NULL AND j.id IS NULL THEN 'job' WHEN f.instrument IS NOT NULL AND i.id IS NULL THEN 'instrument'
-        WHEN f.noted_by IS NOT NULL AND n.id IS NULL THEN 'noted_by' ELSE 'voided_by' END AS field
-    INTO bad
-    FROM fresh f
-        LEFT JOIN printers p ON p.id = f.printer
-        LEFT JOIN plates l ON l.id = f.plate
-        LEFT JOIN materials m ON m.id = f.material
-        LEFT JOIN people g ON g.id = f.grader
-        LEFT JOIN jobs j ON j.id = f.job
-        LEFT JOIN instruments i ON i.id = f.instrument
-        LEFT JOIN people n ON n.id = f.noted_by
-        LEFT JOIN people v ON v.id = f.voided_by
-    WHERE p.id IS NULL OR f.plate IS NOT NULL AND l.id IS NULL OR f.material IS NOT NULL AND m.id IS NULL
-        OR f.grader IS NOT NULL AND g.id IS NULL OR f.job IS NOT NULL AND j.id IS NULL
-        OR f.instrument IS NOT NULL AND i.id IS NULL OR f.noted_by IS NOT NULL AND n.id IS NULL
-        OR f.voided_by IS NOT NULL AND v.id IS NULL
-    LIMIT 1;
+    IF (SELECT count(*) FROM (SELECT FROM fresh LIMIT 101) AS few) <= 100 THEN
+        SELECT f.id INTO bad FROM fresh f WHERE
+            NOT EXISTS (SELECT FROM printers WHERE id = f.printer)
+            OR f.plate IS NOT NULL AND NOT EXISTS (SELECT FROM plates WHERE id = f.plate)
+            OR f.material IS NOT NULL AND NOT EXISTS (SELECT FROM materials WHERE id = f.material)
+            OR f.grader IS NOT NULL AND NOT EXISTS (SELECT FROM people WHERE id = f.grader)
+            OR f.job IS NOT NULL AND NOT EXISTS (SELECT FROM jobs WHERE id = f.job)
+            OR f.instrument IS NOT NULL AND NOT EXISTS (SELECT FROM instruments WHERE id = f.instrument)
+            OR f.noted_by IS NOT NULL AND NOT EXISTS (SELECT FROM people WHERE id = f.noted_by)
+            OR f.voided_by IS NOT NULL AND NOT EXISTS (SELECT FROM people WHERE id = f.voided_by)
+        LIMIT 1;
+    ELSE
+        SELECT f.id INTO bad FROM fresh f WHERE
+            f.printer NOT IN (SELECT id FROM printers)
+            OR f.plate IS NOT NULL AND f.plate NOT IN (SELECT id FROM plates)
+            OR f.material IS NOT NULL AND f.material NOT IN (SELECT id FROM materials)
+            OR f.grader IS NOT NULL AND f.grader NOT IN (SELECT id FROM people)
+            OR f.job IS NOT NULL AND f.job NOT IN (SELECT id FROM jobs)
+            OR f.instrument IS NOT NULL AND f.instrument NOT IN (SELECT id FROM instruments)
+            OR f.noted_by IS NOT NULL AND f.noted_by NOT IN (SELECT id FROM people)
+            OR f.voided_by IS NOT NULL AND f.voided_by NOT IN (SELECT id FROM people)
+        LIMIT 1;
+    END IF;
     IF FOUND THEN
-        RAISE foreign_key_violation USING MESSAGE = format('first layer %s names a %s that is not there', bad.id, bad.field);
+        RAISE foreign_key_violation USING MESSAGE = format('first layer %s names a thing that is not there', bad);
     END IF;
     RETURN NULL;
 END $$;
@@ -514,18 +519,25 @@ CREATE TRIGGER check_updated AFTER UPDATE ON first_layers REFERENCING NEW TABLE 
 CREATE FUNCTION check_probes() RETURNS trigger LANGUAGE plpgsql AS $$
 DECLARE bad uuid;
 BEGIN
-    SELECT f.id INTO bad
-    FROM fresh f
-        LEFT JOIN printers p ON p.id = f.printer
-        LEFT JOIN plates l ON l.id = f.plate
-        LEFT JOIN people g ON g.id = f.person
-        LEFT JOIN people n ON n.id = f.noted_by
-        LEFT JOIN people v ON v.id = f.voided_by
-    WHERE p.id IS NULL OR f.plate IS NOT NULL AND l.id IS NULL OR f.person IS NOT NULL AND g.id IS NULL
-        OR f.noted_by IS NOT NULL AND n.id IS NULL OR f.voided_by IS NOT NULL AND v.id IS NULL
-    LIMIT 1;
+    IF (SELECT count(*) FROM (SELECT FROM fresh LIMIT 101) AS few) <= 100 THEN
+        SELECT f.id INTO bad FROM fresh f WHERE
+            NOT EXISTS (SELECT FROM printers WHERE id = f.printer)
+            OR f.plate IS NOT NULL AND NOT EXISTS (SELECT FROM plates WHERE id = f.plate)
+            OR f.person IS NOT NULL AND NOT EXISTS (SELECT FROM people WHERE id = f.person)
+            OR f.noted_by IS NOT NULL AND NOT EXISTS (SELECT FROM people WHERE id = f.noted_by)
+            OR f.voided_by IS NOT NULL AND NOT EXISTS (SELECT FROM people WHERE id = f.voided_by)
+        LIMIT 1;
+    ELSE
+        SELECT f.id INTO bad FROM fresh f WHERE
+            f.printer NOT IN (SELECT id FROM printers)
+            OR f.plate IS NOT NULL AND f.plate NOT IN (SELECT id FROM plates)
+            OR f.person IS NOT NULL AND f.person NOT IN (SELECT id FROM people)
+            OR f.noted_by IS NOT NULL AND f.noted_by NOT IN (SELECT id FROM people)
+            OR f.voided_by IS NOT NULL AND f.voided_by NOT IN (SELECT id FROM people)
+        LIMIT 1;
+    END IF;
     IF FOUND THEN
-        RAISE foreign_key_violation USING MESSAGE = format('probe %s names a printer, plate or person that is not there', bad);
+        RAISE foreign_key_violation USING MESSAGE = format('probe %s names a thing that is not there', bad);
     END IF;
     RETURN NULL;
 END $$;
@@ -537,17 +549,23 @@ CREATE TRIGGER check_updated AFTER UPDATE ON probes REFERENCING NEW TABLE AS fre
 CREATE FUNCTION check_cleanings() RETURNS trigger LANGUAGE plpgsql AS $$
 DECLARE bad uuid;
 BEGIN
-    SELECT f.id INTO bad
-    FROM fresh f
-        LEFT JOIN plates l ON l.id = f.plate
-        LEFT JOIN people g ON g.id = f.person
-        LEFT JOIN people n ON n.id = f.noted_by
-        LEFT JOIN people v ON v.id = f.voided_by
-    WHERE l.id IS NULL OR f.person IS NOT NULL AND g.id IS NULL
-        OR f.noted_by IS NOT NULL AND n.id IS NULL OR f.voided_by IS NOT NULL AND v.id IS NULL
-    LIMIT 1;
+    IF (SELECT count(*) FROM (SELECT FROM fresh LIMIT 101) AS few) <= 100 THEN
+        SELECT f.id INTO bad FROM fresh f WHERE
+            NOT EXISTS (SELECT FROM plates WHERE id = f.plate)
+            OR f.person IS NOT NULL AND NOT EXISTS (SELECT FROM people WHERE id = f.person)
+            OR f.noted_by IS NOT NULL AND NOT EXISTS (SELECT FROM people WHERE id = f.noted_by)
+            OR f.voided_by IS NOT NULL AND NOT EXISTS (SELECT FROM people WHERE id = f.voided_by)
+        LIMIT 1;
+    ELSE
+        SELECT f.id INTO bad FROM fresh f WHERE
+            f.plate IS NOT NULL AND f.plate NOT IN (SELECT id FROM plates)
+            OR f.person IS NOT NULL AND f.person NOT IN (SELECT id FROM people)
+            OR f.noted_by IS NOT NULL AND f.noted_by NOT IN (SELECT id FROM people)
+            OR f.voided_by IS NOT NULL AND f.voided_by NOT IN (SELECT id FROM people)
+        LIMIT 1;
+    END IF;
     IF FOUND THEN
-        RAISE foreign_key_violation USING MESSAGE = format('cleaning %s names a plate or person that is not there', bad);
+        RAISE foreign_key_violation USING MESSAGE = format('cleaning %s names a thing that is not there', bad);
     END IF;
     RETURN NULL;
 END $$;
@@ -557,11 +575,11 @@ CREATE TRIGGER check_updated AFTER UPDATE ON cleanings REFERENCING NEW TABLE AS 
     FOR EACH STATEMENT EXECUTE FUNCTION check_cleanings();
 
 CREATE FUNCTION check_records() RETURNS trigger LANGUAGE plpgsql AS $$
-DECLARE bad uuid;
+DECLARE bad bigint;
 BEGIN
-    SELECT f.id INTO bad FROM fresh f LEFT JOIN acts a ON a.id = f.act WHERE a.id IS NULL LIMIT 1;
+    SELECT f.act INTO bad FROM (SELECT DISTINCT act FROM fresh) f WHERE NOT EXISTS (SELECT FROM acts WHERE id = f.act) LIMIT 1;
     IF FOUND THEN
-        RAISE foreign_key_violation USING MESSAGE = format('record %s names an act that is not there', bad);
+        RAISE foreign_key_violation USING MESSAGE = format('a record names act %s, which is not there', bad);
     END IF;
     RETURN NULL;
 END $$;

@@ -112,6 +112,17 @@ func (t *Table) columnNames() string {
 // Header is the header line as it stood, and what is wrong with it.
 func (r *Reader) Header() (line string, problems []fault.Problem) { return r.header, r.bad }
 
+// Present tells by field of the table whether the file has a column for it.
+func (r *Reader) Present() []bool {
+	present := make([]bool, len(r.Table.Fields))
+	for _, f := range r.columns {
+		if f != nil {
+			present[r.Table.Field(f.Name)] = true
+		}
+	}
+	return present
+}
+
 // Next reads the next record into rec (which is emptied first) and row. It
 // returns false at the end, and an error when the file cannot be read. After a
 // wrong header rows are only counted: they have no problems of their own.

@@ -149,12 +149,22 @@ func validText(s string) bool {
 const heightsExpected = "heights from -5 to 5 mm by spaces, nan where missing"
 
 func parseHeights(dst []float64, s string, least, most float64) (heights []float64, bad string) {
-	for word := range strings.SplitSeq(s, " ") {
-		if word == "" {
+	if cap(dst) == 0 {
+		dst = make([]float64, 0, strings.Count(s, " ")+1)
+	}
+	for start := 0; start < len(s); {
+		if s[start] == ' ' {
+			start++
 			continue
 		}
+		end := start + 1
+		for end < len(s) && s[end] != ' ' {
+			end++
+		}
+		word := s[start:end]
+		start = end
 		x, ok := farm.ParseNumber(word)
-		if word == "nan" {
+		if !ok && word == "nan" {
 			x, ok = math.NaN(), true
 		}
 		if !ok || x < least || x > most {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"basecourse/internal/farm"
@@ -161,34 +162,73 @@ func putField(b []byte, f *intake.Field, rec any, thing int32) []byte {
 	return putNull(b)
 }
 
-// columnCount is the number of columns of a row in copySQL.
-func (l *layout) columnCount() int {
-	n := 1 // void_arrived_at
-	for i := range l.Fields {
-		n += len(columnsOf(&l.Fields[i]))
-	}
-	return n
+// rowForm is which columns a run of rows is written with: a file that has no
+// column for a field need not send its NULLs.
+type rowForm struct {
+	*layout
+	fields  []int // head, then tail
+	tail    int   // where the tail begins in fields
+	columns int
+	void    bool // void_arrived_at is among them
+	copySQL string
 }
 
-// putRow writes an event as it was given and gives its digest; complete then
-// sets what the store adds, before the tail is written.
-func (l *layout) putRow(b []byte, columns int, rec any, things []int32, scratch *[]byte, complete func() (voidArrived time.Time)) ([]byte, int64) {
-	b = binary.BigEndian.AppendUint16(b, uint16(columns))
-	from := len(b)
-	for _, i := range l.head {
-		b = putField(b, &l.Fields[i], rec, things[i])
+// form gives the row form for the fields that are present; nil is all of them.
+func (l *layout) form(present []bool) *rowForm {
+	has := func(i int) bool { return present == nil || present[i] }
+	f := &rowForm{layout: l}
+	var columns []string
+	add := func(i int) {
+		f.fields = append(f.fields, i)
+		columns = append(columns, columnsOf(&l.Fields[i])...)
 	}
-	given := append((*scratch)[:0], b[from:]...)
+	for _, i := range l.head {
+		if has(i) {
+			add(i)
+		}
+	}
+	f.tail = len(f.fields)
 	for _, i := range l.tail {
-		given = putField(given, &l.Fields[i], rec, things[i])
+		name := l.Fields[i].Name
+		if has(i) || name != "underside" || has(l.Field("job")) {
+			add(i)
+		}
+	}
+	if f.void = has(l.Field("voided_at")); f.void {
+		columns = append(columns, "void_arrived_at")
+	}
+	f.columns = len(columns)
+	f.copySQL = fmt.Sprintf("COPY %s (%s) FROM STDIN BINARY", l.Name, strings.Join(columns, ", "))
+	return f
+}
+
+// putRow writes an event and gives its digest, which is of what was given;
+// complete sets what the store adds, before the tail is written.
+func (f *rowForm) putRow(b []byte, rec any, things []int32, scratch *[]byte, complete func() (voidArrived time.Time)) ([]byte, int64) {
+	b = binary.BigEndian.AppendUint16(b, uint16(f.columns))
+	given := (*scratch)[:0]
+	for _, i := range f.fields[:f.tail] {
+		from := len(b)
+		b = putField(b, &f.Fields[i], rec, things[i])
+		if !f.Fields[i].Empty(rec) {
+			given = append(append(given, byte(i)), b[from:]...)
+		}
+	}
+	for _, i := range f.fields[f.tail:] {
+		if !f.Fields[i].Empty(rec) {
+			given = putField(append(given, byte(i)), &f.Fields[i], rec, things[i])
+		}
 	}
 	*scratch = given
 	sum := sha256.Sum256(given)
 	voidArrived := complete()
-	for _, i := range l.tail {
-		b = putField(b, &l.Fields[i], rec, things[i])
+	for _, i := range f.fields[f.tail:] {
+		b = putField(b, &f.Fields[i], rec, things[i])
 	}
-	return putTime(b, voidArrived), digestOf(sum)
+	if f.void {
+		b = putTime(b, voidArrived)
+	}
+	return b, digestOf(sum)
 }
 
 // takeRow reads a row of readNames or readIDs into a record. nameOf gives the

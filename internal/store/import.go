@@ -102,6 +102,9 @@ type importer struct {
 	listed map[farm.Kind]bool // kinds whose file is in the bundle
 	seen   *seenIDs
 	fresh  bool // no record was in the farm before
+
+	lifted   []liftedIndex // taken away until settle; nil when none are
+	deferred []deferredRow // wait for them
 }
 
 func (im *importer) run(ctx context.Context, source intake.Source) error {
@@ -134,6 +137,11 @@ func (im *importer) run(ctx context.Context, source intake.Source) error {
 		im.report.Files = append(im.report.Files, FileReport{File: t.File})
 	}
 	im.seen = newSeenIDs(total / 60)
+	if im.fresh && total > liftAbove {
+		if err := im.lift(ctx); err != nil {
+			return err
+		}
+	}
 	im.things = &thingLoader{importer: im}
 	im.copier = startCopier(ctx, im.tx.Conn().PgConn())
 	defer im.copier.stop()
@@ -156,6 +164,9 @@ func (im *importer) run(ctx context.Context, source intake.Source) error {
 	if err := reader.err; err != nil {
 		return err
 	}
+	if err := im.settle(ctx); err != nil {
+		return err
+	}
 	if err := im.copier.wait(); err != nil {
 		return err
 	}
@@ -169,7 +180,7 @@ func (im *importer) chunk(ctx context.Context, c *chunk) error {
 	file := &im.report.Files[c.file]
 	if c.first {
 		im.problems(c.headerProblems)
-		if err := im.refuse.open(c.table, c.header); err != nil {
+		if err := im.refuse.open(c.file, c.table, c.header); err != nil {
 			return err
 		}
 	}
@@ -177,7 +188,7 @@ func (im *importer) chunk(ctx context.Context, c *chunk) error {
 	if c.headerBad {
 		for i := range c.n {
 			file.Refused++
-			if err := im.refuse.row(c.rows[i].Raw); err != nil {
+			if err := im.refuse.row(c.file, c.rows[i].Raw); err != nil {
 				return err
 			}
 		}
@@ -190,13 +201,14 @@ func (im *importer) chunk(ctx context.Context, c *chunk) error {
 }
 
 // refused counts a refused row and keeps it for the refused bundle.
-func (im *importer) refused(file *FileReport, row *intake.Row, problems []fault.Problem) error {
+func (im *importer) refused(number int, row *intake.Row, problems []fault.Problem) error {
+	file := &im.report.Files[number]
 	file.Refused++
 	for i := range problems {
 		problems[i].File, problems[i].Line = file.File, row.Line
 	}
 	im.problems(problems)
-	return im.refuse.row(row.Raw)
+	return im.refuse.row(number, row.Raw)
 }
 
 func (im *importer) problems(list []fault.Problem) {

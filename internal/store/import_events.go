@@ -54,64 +54,90 @@ func (s *seenIDs) add(id uuid.UUID) (maybe bool) {
 // A row whose id is new goes into the next COPY. A row whose id may be known is
 // looked up; if it is, an equal digest says that it is the same row again, and
 // otherwise it is compared field by field with what is stored. A row whose id
-// stands in this very chunk waits until the chunk is stored.
+// stands in this very chunk waits until the chunk is stored. While the indexes
+// are away (import_fresh.go) rows that would be looked up wait for them.
 func (im *importer) events(ctx context.Context, c *chunk, file *FileReport) error {
+	if err := im.eventsAgainst(ctx, c, file, !im.fresh); err != nil {
+		return err
+	}
+	if len(im.deferred) > mostDeferred {
+		return im.settle(ctx)
+	}
+	return nil
+}
+
+// eventsAgainst is events; all says that every id may be known.
+func (im *importer) eventsAgainst(ctx context.Context, c *chunk, file *FileReport, all bool) error {
 	l := layouts[c.table.Kind]
-	knownIDs, err := im.lookUp(ctx, l, c)
+	maybe := im.maybeKnown(l, c, all)
+	knownIDs, err := im.lookUp(ctx, l, c, maybe)
 	if err != nil {
 		return err
 	}
-	batch := &eventBatch{importer: im, layout: l, columns: l.columnCount(), file: file, inChunk: map[uuid.UUID]int64{},
-		rows:    append(make([]byte, 0, 3<<20), copyHeader...),
-		records: append(make([]byte, 0, 1<<20), copyHeader...),
-		things:  make([]int32, len(l.Fields))}
+	batch := &eventBatch{importer: im, rowForm: l.form(c.present), file: file,
+		rows: append(im.copier.buffer(), copyHeader...), records: append(im.copier.buffer(), copyHeader...),
+		things: make([]int32, len(l.Fields))}
+	if im.lifted == nil {
+		batch.inChunk = make(map[uuid.UUID]int64, c.n)
+	}
 	var later []int
 	for i := range c.n {
 		row, rec := &c.rows[i], c.recs[i]
 		if len(row.Problems) > 0 {
-			if err := im.refused(file, row, row.Problems); err != nil {
+			if err := im.refused(c.file, row, row.Problems); err != nil {
 				return err
 			}
 			continue
 		}
 		id := l.Fields[0].At(rec).(*farm.ID).UUID
-		if digest, here := batch.inChunk[id]; here {
-			if digest == batch.digest(ctx, rec) {
-				file.AlreadyRecorded++
-			} else {
-				later = append(later, i)
+		if !maybe[i] { // the filter knows the chunk's own ids too
+			if err := batch.add(ctx, c, row, rec); err != nil {
+				return err
 			}
 			continue
 		}
-		if k, ok := knownIDs[id]; ok {
-			if k.kind == l.Kind && k.digest == batch.digest(ctx, rec) {
-				file.AlreadyRecorded++
-			} else {
-				later = append(later, i)
+		digest, here := batch.inChunk[id]
+		k, found := knownIDs[id]
+		switch {
+		case here && digest == batch.digest(ctx, rec), found && k.kind == l.Kind && k.digest == batch.digest(ctx, rec):
+			file.AlreadyRecorded++
+		case im.lifted != nil:
+			im.wait(c, i)
+		case here || found:
+			later = append(later, i)
+		default:
+			if err := batch.add(ctx, c, row, rec); err != nil {
+				return err
 			}
-			continue
-		}
-		if err := batch.add(ctx, row, rec); err != nil {
-			return err
 		}
 	}
 	if batch.n > 0 {
 		im.copier.send(copyRecords, append(batch.records, copyTrailer...))
-		im.copier.send(l.copySQL, append(batch.rows, copyTrailer...))
+		im.copier.send(batch.copySQL, append(batch.rows, copyTrailer...))
 	}
 	return im.compare(ctx, l, c, later, file)
 }
 
+// maybeKnown tells by row whether its id may be in the farm already.
+func (im *importer) maybeKnown(l *layout, c *chunk, all bool) []bool {
+	maybe := make([]bool, c.n)
+	for i := range c.n {
+		if len(c.rows[i].Problems) == 0 {
+			maybe[i] = im.seen.add(l.Fields[0].At(c.recs[i]).(*farm.ID).UUID) || all
+		}
+	}
+	return maybe
+}
+
 // lookUp finds which of a chunk's ids are known already.
-func (im *importer) lookUp(ctx context.Context, l *layout, c *chunk) (map[uuid.UUID]known, error) {
+func (im *importer) lookUp(ctx context.Context, l *layout, c *chunk, maybe []bool) (map[uuid.UUID]known, error) {
+	if im.lifted != nil {
+		return nil, nil
+	}
 	var ids []uuid.UUID
 	for i := range c.n {
-		if len(c.rows[i].Problems) > 0 {
-			continue
-		}
-		id := l.Fields[0].At(c.recs[i]).(*farm.ID).UUID
-		if maybe := im.seen.add(id); maybe || !im.fresh {
-			ids = append(ids, id)
+		if maybe[i] {
+			ids = append(ids, l.Fields[0].At(c.recs[i]).(*farm.ID).UUID)
 		}
 	}
 	if len(ids) == 0 {
@@ -145,24 +171,23 @@ func (im *importer) findKnown(ctx context.Context, ids []uuid.UUID, lock string)
 // eventBatch collects the new rows of a chunk in the form COPY takes.
 type eventBatch struct {
 	*importer
-	layout        *layout
-	columns       int
+	*rowForm
 	file          *FileReport
 	rows, records []byte
 	scratch       []byte
 	n             int
-	inChunk       map[uuid.UUID]int64
+	inChunk       map[uuid.UUID]int64 // digests by id; nil while the indexes are away
 	things        []int32
 }
 
-func (b *eventBatch) add(ctx context.Context, row *intake.Row, rec any) error {
-	l := b.layout
+func (b *eventBatch) add(ctx context.Context, c *chunk, row *intake.Row, rec any) error {
+	l := b.rowForm.layout
 	pending, problems, err := b.resolve(ctx, l, rec, b.things, b.listed)
 	if err != nil {
 		return err
 	}
 	if len(problems) > 0 {
-		return b.refused(b.file, row, problems)
+		return b.refused(c.file, row, problems)
 	}
 	if len(pending) > 0 {
 		if err := b.copier.wait(); err != nil {
@@ -173,9 +198,11 @@ func (b *eventBatch) add(ctx context.Context, row *intake.Row, rec any) error {
 		}
 	}
 	var digest int64
-	b.rows, digest = l.putRow(b.rows, b.columns, rec, b.things, &b.scratch, func() time.Time { return b.complete(l, rec, b.things) })
+	b.rows, digest = b.putRow(b.rows, rec, b.things, &b.scratch, func() time.Time { return b.complete(l, rec, b.things) })
 	b.records = b.putRecord(b.records, l, rec, b.things[l.owner], digest)
-	b.inChunk[l.Fields[0].At(rec).(*farm.ID).UUID] = digest
+	if b.inChunk != nil {
+		b.inChunk[l.Fields[0].At(rec).(*farm.ID).UUID] = digest
+	}
 	b.n++
 	b.file.Recorded++
 	return nil
@@ -184,11 +211,11 @@ func (b *eventBatch) add(ctx context.Context, row *intake.Row, rec any) error {
 // digest gives the digest a record would have; 0 when it names things that are
 // not there.
 func (b *eventBatch) digest(ctx context.Context, rec any) int64 {
-	pending, problems, err := b.resolve(ctx, b.layout, rec, b.things, b.listed)
+	pending, problems, err := b.resolve(ctx, b.rowForm.layout, rec, b.things, b.listed)
 	if err != nil || len(pending) > 0 || len(problems) > 0 {
 		return 0
 	}
-	_, digest := b.layout.putRow(nil, b.columns, rec, b.things, &b.scratch, func() time.Time { return time.Time{} })
+	_, digest := b.putRow(nil, rec, b.things, &b.scratch, func() time.Time { return time.Time{} })
 	return digest
 }
 
@@ -225,7 +252,7 @@ func (im *importer) compare(ctx context.Context, l *layout, c *chunk, rows []int
 		}
 		things := make([]int32, len(l.Fields))
 		for n, i := range round {
-			if err := im.compareOne(ctx, l, found[ids[n]], stored[ids[n]], &c.rows[i], c.recs[i], things, file); err != nil {
+			if err := im.compareOne(ctx, l, found[ids[n]], stored[ids[n]], c, i, things, file); err != nil {
 				return err
 			}
 		}
@@ -234,7 +261,8 @@ func (im *importer) compare(ctx context.Context, l *layout, c *chunk, rows []int
 	return nil
 }
 
-func (im *importer) compareOne(ctx context.Context, l *layout, k known, old any, row *intake.Row, rec any, things []int32, file *FileReport) error {
+func (im *importer) compareOne(ctx context.Context, l *layout, k known, old any, c *chunk, i int, things []int32, file *FileReport) error {
+	row, rec := &c.rows[i], c.recs[i]
 	var filled bool
 	var err error
 	if k.kind != l.Kind {
@@ -249,7 +277,7 @@ func (im *importer) compareOne(ctx context.Context, l *layout, k known, old any,
 		if err != nil {
 			return err
 		}
-		return im.refused(file, row, append([]fault.Problem(nil), problems...))
+		return im.refused(c.file, row, append([]fault.Problem(nil), problems...))
 	}
 	if filled {
 		file.Recorded++

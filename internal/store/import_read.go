@@ -26,7 +26,8 @@ type chunk struct {
 	recs  []any
 	bytes int64
 
-	first          bool // of its file: header and its problems are set
+	present        []bool // by field: the file has a column for it; nil: all
+	first          bool   // of its file: header and its problems are set
 	header         string
 	headerProblems []fault.Problem
 	headerBad      bool
@@ -96,10 +97,10 @@ func (r *reading) file(ctx context.Context, source intake.Source, number int, t 
 	if err != nil {
 		return readError(t, err)
 	}
-	first, read := true, int64(0)
+	first, read, present := true, int64(0), reader.Present()
 	for more := true; more; {
 		c := r.take(t)
-		c.file, c.n, c.first = number, 0, first
+		c.file, c.n, c.first, c.present = number, 0, first, present
 		if first {
 			c.header, c.headerProblems = reader.Header()
 			c.headerBad = len(c.headerProblems) > 0
@@ -152,8 +153,19 @@ func (r *reading) take(t *intake.Table) *chunk {
 // connection is its own until wait has returned.
 type copier struct {
 	jobs    chan copyJob
+	spare   chan []byte
 	pending sync.WaitGroup
 	err     error // read after pending.Wait
+}
+
+// buffer gives room for rows, used before where possible.
+func (c *copier) buffer() []byte {
+	select {
+	case b := <-c.spare:
+		return b[:0]
+	default:
+		return make([]byte, 0, 2<<20)
+	}
 }
 
 type copyJob struct {
@@ -162,11 +174,15 @@ type copyJob struct {
 }
 
 func startCopier(ctx context.Context, conn *pgconn.PgConn) *copier {
-	c := &copier{jobs: make(chan copyJob, 2)}
+	c := &copier{jobs: make(chan copyJob, 2), spare: make(chan []byte, 8)}
 	go func() {
 		for job := range c.jobs {
 			if c.err == nil {
 				_, c.err = conn.CopyFrom(ctx, &sliceReader{job.data}, job.sql)
+			}
+			select {
+			case c.spare <- job.data:
+			default:
 			}
 			c.pending.Done()
 		}
@@ -174,7 +190,7 @@ func startCopier(ctx context.Context, conn *pgconn.PgConn) *copier {
 	return c
 }
 
-// send takes rows over; data must not be touched until wait has returned.
+// send takes rows over; data belongs to the copier from here on.
 func (c *copier) send(sql string, data []byte) {
 	c.pending.Add(1)
 	c.jobs <- copyJob{sql, data}

@@ -3,6 +3,7 @@ package store
 import (
 	"bufio"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -16,10 +17,14 @@ import (
 // own headers: put right, the folder goes in as a bundle. nil keeps nothing.
 type refusedBundle struct {
 	dir   string
-	file  *os.File
-	out   *bufio.Writer
+	files map[int]*refusedFile // by number in the report
 	list  []fault.Problem
 	total int
+}
+
+type refusedFile struct {
+	file *os.File
+	*bufio.Writer
 }
 
 // mostRefusedProblems bounds problems.json; the rows themselves are all there.
@@ -39,31 +44,31 @@ func newRefusedBundle(opt ImportOptions) (*refusedBundle, error) {
 	if len(entries) > 0 {
 		return nil, fault.New(fault.Invalid, "the folder for refused rows, %s, is not empty: name a new one", opt.RefusedDir)
 	}
-	return &refusedBundle{dir: opt.RefusedDir}, nil
+	return &refusedBundle{dir: opt.RefusedDir, files: map[int]*refusedFile{}}, nil
 }
 
-func (r *refusedBundle) open(t *intake.Table, header string) error {
+// open begins a file. All stay open until the end, because some rows are
+// refused late.
+func (r *refusedBundle) open(number int, t *intake.Table, header string) error {
 	if r == nil {
 		return nil
-	}
-	if err := r.closeFile(); err != nil {
-		return err
 	}
 	file, err := os.Create(filepath.Join(r.dir, t.File))
 	if err != nil {
 		return fmt.Errorf("refused rows: %w", err)
 	}
-	r.file, r.out = file, bufio.NewWriter(file)
-	return r.row(header)
+	r.files[number] = &refusedFile{file, bufio.NewWriter(file)}
+	return r.row(number, header)
 }
 
-func (r *refusedBundle) row(raw string) error {
+func (r *refusedBundle) row(number int, raw string) error {
 	if r == nil {
 		return nil
 	}
-	_, err := r.out.WriteString(raw)
+	out := r.files[number]
+	_, err := out.WriteString(raw)
 	if err == nil && !strings.HasSuffix(raw, "\n") {
-		_, err = r.out.WriteString("\r\n")
+		_, err = out.WriteString("\r\n")
 	}
 	return err
 }
@@ -78,15 +83,12 @@ func (r *refusedBundle) problems(list []fault.Problem) {
 	}
 }
 
-func (r *refusedBundle) closeFile() error {
-	if r.file == nil {
-		return nil
+func (r *refusedBundle) closeFiles() error {
+	var err error
+	for n, f := range r.files {
+		err = errors.Join(err, f.Flush(), f.file.Close())
+		delete(r.files, n)
 	}
-	err := r.out.Flush()
-	if e := r.file.Close(); err == nil {
-		err = e
-	}
-	r.file = nil
 	return err
 }
 
@@ -94,7 +96,7 @@ func (r *refusedBundle) finish(report *Report) error {
 	if r == nil {
 		return nil
 	}
-	if err := r.closeFile(); err != nil {
+	if err := r.closeFiles(); err != nil {
 		return fmt.Errorf("refused rows: %w", err)
 	}
 	if r.list == nil {
@@ -112,6 +114,6 @@ func (r *refusedBundle) finish(report *Report) error {
 
 func (r *refusedBundle) close() {
 	if r != nil {
-		_ = r.closeFile()
+		_ = r.closeFiles()
 	}
 }

@@ -61,7 +61,7 @@ func (tl *thingLoader) load(ctx context.Context, c *chunk, file *FileReport) err
 			}
 		}
 		if len(problems) > 0 {
-			if err := tl.refused(file, row, problems); err != nil {
+			if err := tl.refused(c.file, row, problems); err != nil {
 				return err
 			}
 		}
@@ -177,7 +177,7 @@ func (tl *thingLoader) insert(ctx context.Context, l *layout, key string, rec an
 		if err := tl.tx.QueryRow(ctx, sql+` RETURNING id`, args...).Scan(&id); err != nil {
 			return err
 		}
-		tl.ids[thingKey{l.Kind, key}] = id
+		tl.importer.writer.remember(l.Kind, key, id)
 		tl.note(id, rec)
 	} else if _, err := tl.tx.Exec(ctx, sql, args...); err != nil {
 		return err
@@ -248,7 +248,7 @@ func (tl *thingLoader) update(ctx context.Context, l *layout, key string, old, r
 		return err
 	}
 	if p, ok := merged.(*farm.Printer); ok {
-		if err := tl.zonesStay(ctx, p, tl.ids[thingKey{l.Kind, key}]); err != nil {
+		if err := tl.zonesStay(ctx, p, tl.ids[l.Kind][key]); err != nil {
 			return err
 		}
 	}
@@ -270,7 +270,7 @@ func (tl *thingLoader) update(ctx context.Context, l *layout, key string, old, r
 		return err
 	}
 	tl.remember(key, merged)
-	if id := tl.ids[thingKey{l.Kind, key}]; id != 0 {
+	if id := tl.ids[l.Kind][key]; id != 0 {
 		tl.note(id, merged)
 	}
 	return nil

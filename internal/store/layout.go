@@ -14,9 +14,9 @@ import (
 // thing's own name is found under its id.
 type layout struct {
 	*intake.Table
-	head, tail []int // fields in the order of copySQL; the tail is not as it was given
+	head, tail []int // the tail's fields are completed by the store
 	owner      int   // the field that names the printer or plate in whose history the event stands
-	copySQL    string
+	all        *rowForm
 	readNames  string // select list with names of things, for a few rows
 	readIDs    string // the same with their numbers, for many
 	fills      bool   // has filled_at
@@ -66,12 +66,7 @@ func layEvent(t *intake.Table) *layout {
 		}
 	}
 	// A fitting stands in its plate's history, as its first column says.
-	var columns []string
-	for _, i := range append(append([]int(nil), l.head...), l.tail...) {
-		columns = append(columns, columnsOf(&t.Fields[i])...)
-	}
-	columns = append(columns, "void_arrived_at")
-	l.copySQL = fmt.Sprintf("COPY %s (%s) FROM STDIN BINARY", t.Name, strings.Join(columns, ", "))
+	l.all = l.form(nil)
 	l.readNames = selectList(t, true)
 	l.readIDs = selectList(t, false)
 	return l

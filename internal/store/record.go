@@ -93,7 +93,7 @@ func (w *writer) event(ctx context.Context, item intake.Item) (Result, error) {
 		l.Fields[i].Copy(given, rec)
 	}
 	var scratch []byte
-	row, digest := l.putRow(append([]byte(nil), copyHeader...), l.columnCount(), rec, things, &scratch,
+	row, digest := l.all.putRow(append([]byte(nil), copyHeader...), rec, things, &scratch,
 		func() time.Time { return w.complete(l, rec, things) })
 	// The insert waits for anybody who is recording the same id at this moment.
 	owner := things[l.owner]
@@ -112,7 +112,7 @@ func (w *writer) event(ctx context.Context, item intake.Item) (Result, error) {
 		result.Outcome, err = w.onceMore(ctx, l, k, given, things)
 		return result, err
 	}
-	_, err = w.tx.Conn().PgConn().CopyFrom(ctx, strings.NewReader(string(append(row, copyTrailer...))), l.copySQL)
+	_, err = w.tx.Conn().PgConn().CopyFrom(ctx, strings.NewReader(string(append(row, copyTrailer...))), l.all.copySQL)
 	return result, err
 }
 

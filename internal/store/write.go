@@ -38,11 +38,6 @@ type change struct {
 	was, became string
 }
 
-type thingKey struct {
-	kind farm.Kind
-	name string
-}
-
 type grid struct{ cols, rows int }
 
 // writer is one transaction of one act.
@@ -53,7 +48,7 @@ type writer struct {
 	changes []change
 	created []Created
 
-	ids        map[thingKey]int32
+	ids        map[farm.Kind]map[string]int32
 	all        bool // ids knows every thing there is
 	grids      map[int32]grid
 	undersides map[int32]string // of jobs
@@ -74,7 +69,7 @@ func (s *Store) write(ctx context.Context, act Act, fn func(w *writer) error) er
 		defer cancel()
 		_ = tx.Rollback(clean)
 	}()
-	w := &writer{tx: tx, at: s.Now(), ids: map[thingKey]int32{}, grids: map[int32]grid{}, undersides: map[int32]string{}}
+	w := &writer{tx: tx, at: s.Now(), ids: map[farm.Kind]map[string]int32{}, grids: map[int32]grid{}, undersides: map[int32]string{}}
 	if err := w.begin(ctx, act); err != nil {
 		return err
 	}
@@ -140,10 +135,18 @@ func orNil(s string) any {
 	return s
 }
 
+func (w *writer) remember(kind farm.Kind, name string, id int32) {
+	m := w.ids[kind]
+	if m == nil {
+		m = map[string]int32{}
+		w.ids[kind] = m
+	}
+	m[name] = id
+}
+
 // thing finds the number of a thing by its name; 0 when there is none.
 func (w *writer) thing(ctx context.Context, kind farm.Kind, name string) (int32, error) {
-	k := thingKey{kind, name}
-	if id, ok := w.ids[k]; ok || w.all {
+	if id, ok := w.ids[kind][name]; ok || w.all {
 		return id, nil
 	}
 	where := thingColumn[kind]
@@ -167,7 +170,7 @@ func (w *writer) thing(ctx context.Context, kind farm.Kind, name string) (int32,
 	if err != nil {
 		return 0, err
 	}
-	w.ids[k] = id
+	w.remember(kind, name, id)
 	return id, nil
 }
 
@@ -181,7 +184,7 @@ func (w *writer) loadThings(ctx context.Context) error {
 		var id int32
 		var name string
 		if _, err := pgx.ForEachRow(rows, []any{&id, &name}, func() error {
-			w.ids[thingKey{kind, name}] = id
+			w.remember(kind, name, id)
 			return nil
 		}); err != nil {
 			return err
@@ -216,14 +219,14 @@ func (w *writer) create(ctx context.Context, kind farm.Kind, name string) (int32
 	if errors.Is(err, pgx.ErrNoRows) { // somebody else made it just now
 		err = w.tx.QueryRow(ctx, fmt.Sprintf(`SELECT id FROM %s WHERE %s = $1`, where[0], where[1]), name).Scan(&id)
 		if err == nil {
-			w.ids[thingKey{kind, name}] = id
+			w.remember(kind, name, id)
 		}
 		return id, err
 	}
 	if err != nil {
 		return 0, err
 	}
-	w.ids[thingKey{kind, name}] = id
+	w.remember(kind, name, id)
 	w.created = append(w.created, Created{kind, name})
 	w.changedThing(kind, name, where[1], "", name)
 	return id, nil
