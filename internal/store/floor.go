@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"errors"
+	"strings"
 	"time"
 
 	"basecourse/internal/farm"
@@ -233,7 +234,7 @@ type floorPlate struct {
 // Where each plate was seen last (a fitting, or a first layer that names it),
 // unless it was taken off since or another plate was seen there later.
 // $1 from, $2 at.
-const floorPlatesSQL = `
+var floorPlatesSQL = `
 WITH seen AS (
 	SELECT l.id AS plate, s.printer, s.at, s.gone
 	FROM plates l
@@ -270,10 +271,23 @@ FROM there t
 	LEFT JOIN LATERAL (
 		SELECT ((SELECT count(*) FROM first_layers f
 				WHERE f.plate = t.plate AND f.started_at >= c.cleaned_at AND f.started_at <= $2 AND f.voided_at IS NULL)
-			+ (SELECT count(*) FROM first_layers f
-				WHERE f.printer = t.printer AND f.plate IS NULL AND f.started_at >= greatest(c.cleaned_at, t.at) AND f.started_at <= $2
-					AND f.voided_at IS NULL))::int AS since) n ON c.cleaned_at IS NOT NULL
+			+ ` + unnamedSQL("t.plate", "$2") + `)::int AS since) n ON c.cleaned_at IS NOT NULL
 WHERE NOT t.gone`
+
+// unnamedSQL counts the starts that name no plate while this one was fitted,
+// since its last cleaning c.cleaned_at. A fitting ends when the plate is taken
+// off, when another is fitted there, and when this one is fitted or named
+// elsewhere.
+func unnamedSQL(plate, at string) string {
+	return strings.NewReplacer("PLATE", plate, "AT", at).Replace(`(SELECT count(*)
+		FROM fittings t2 JOIN first_layers f ON f.printer = t2.printer AND f.plate IS NULL AND f.voided_at IS NULL
+			AND f.started_at >= greatest(t2.fitted_at, c.cleaned_at) AND f.started_at <= AT AND (t2.removed_at IS NULL OR f.started_at < t2.removed_at)
+		WHERE t2.plate = PLATE AND t2.voided_at IS NULL AND t2.fitted_at <= AT AND (t2.removed_at IS NULL OR t2.removed_at > c.cleaned_at)
+			AND NOT EXISTS (SELECT FROM fittings o WHERE o.printer = t2.printer AND o.fitted_at > t2.fitted_at AND o.fitted_at <= f.started_at AND o.voided_at IS NULL)
+			AND NOT EXISTS (SELECT FROM fittings o WHERE o.plate = t2.plate AND o.fitted_at > t2.fitted_at AND o.fitted_at <= f.started_at AND o.voided_at IS NULL)
+			AND NOT EXISTS (SELECT FROM first_layers g WHERE g.plate = t2.plate AND g.printer <> t2.printer
+				AND g.started_at > t2.fitted_at AND g.started_at < f.started_at AND g.voided_at IS NULL))`)
+}
 
 type floorHold struct {
 	Printer  string

@@ -213,7 +213,7 @@ func (s *Store) PlateFacts(ctx context.Context, tag string, from, at time.Time) 
 }
 
 // $1 tag, $2 from, $3 at.
-const plateFactsSQL = `
+var plateFactsSQL = `
 SELECT l.id, l.plate, l.surface::text AS surface, l.size_x_mm, l.size_y_mm, l.in_service_from, l.retired_at,
 	coalesce(st.state, 'in_use') AS state, coalesce(st.reason, '') AS state_reason, coalesce(seen.printer, '') AS printer,
 	c.cleaned_at AS last_cleaned, coalesce(c.method, '') AS method, n.since AS since_clean,
@@ -229,8 +229,9 @@ FROM plates l
 		SELECT x.cleaned_at, x.method::text AS method FROM cleanings x
 		WHERE x.plate = l.id AND x.cleaned_at <= $3 AND x.voided_at IS NULL AND x.method <> 'coat' ORDER BY x.cleaned_at DESC, x.id DESC LIMIT 1) c ON true
 	LEFT JOIN LATERAL (
-		SELECT count(*)::int AS since FROM first_layers f
-		WHERE f.plate = l.id AND f.started_at >= c.cleaned_at AND f.started_at <= $3 AND f.voided_at IS NULL) n ON c.cleaned_at IS NOT NULL
+		SELECT ((SELECT count(*) FROM first_layers f
+				WHERE f.plate = l.id AND f.started_at >= c.cleaned_at AND f.started_at <= $3 AND f.voided_at IS NULL)
+			+ ` + unnamedSQL("l.id", "$3") + `)::int AS since) n ON c.cleaned_at IS NOT NULL
 	LEFT JOIN LATERAL (
 		SELECT CASE WHEN s.gone THEN NULL ELSE p.printer END AS printer
 		FROM ((SELECT t.printer, t.fitted_at AS at, coalesce(t.removed_at <= $3, false) AS gone, t.id FROM fittings t

@@ -3,6 +3,8 @@ package web_test
 import (
 	"context"
 	"flag"
+	"slices"
+	"sync"
 	"testing"
 	"time"
 
@@ -37,9 +39,20 @@ func demoSite(t testing.TB) *webtest.Site {
 		c.Findings = webtest.SampleFindings(at)
 		c.Copies = copies{web.Copy{WrittenAt: at.Add(-11 * time.Hour), Folder: "/var/lib/basecourse/copies", Kept: 14, Rows: 81234}}
 	})
-	stored(t, site, simfarm.Demo(at, 1))
+	stored(t, site, recent())
 	return site
 }
+
+// recent is the demo's farm with the first layers, probes and cleanings of its
+// last three weeks: enough for every page, and quick to store.
+var recent = sync.OnceValue(func() *farm.Bundle {
+	b := simfarm.Demo(at, 1)
+	from := at.Add(-21 * 24 * time.Hour)
+	b.FirstLayers = slices.DeleteFunc(b.FirstLayers, func(f farm.FirstLayer) bool { return f.StartedAt.Before(from) })
+	b.Probes = slices.DeleteFunc(b.Probes, func(p farm.Probe) bool { return p.ProbedAt.Before(from) })
+	b.Cleanings = slices.DeleteFunc(b.Cleanings, func(c farm.Cleaning) bool { return c.CleanedAt.Before(from) })
+	return b
+})
 
 type copies struct{ web.Copy }
 

@@ -1,0 +1,255 @@
+package web_test
+
+import (
+	"net/url"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"basecourse/internal/web"
+	"basecourse/internal/webtest"
+)
+
+func TestEveryPageHasOneHeadingAndSaysWhereItIs(t *testing.T) {
+	site := demoSite(t)
+	c := site.As("amara", "admin")
+	layer := webtest.Attr(c.Page("/printers/P-001").All(".history a")[0], "href")
+	for _, path := range []string{
+		"/floor", "/floor?order=walking", "/floor?state=hold", "/findings", "/findings?state=raised&kind=plate", "/findings/printer/P-001/skipped_probing",
+		"/findings/plate/L-002/cleaning_gap", "/findings/printer/P-003/skipped_probing", "/findings/printer/P-004/skipped_probing", "/printers/P-001", "/plates/L-107", layer, "/setup",
+		"/none", "/printers/NONE", "/plates/NONE", "/first-layers/NONE", "/findings/plate/L-002/skipped_probing", "/findings/printer/NONE/cleaning_gap",
+	} {
+		p := c.Get(path).Page(t)
+		if n := len(p.All("h1")); n != 1 {
+			t.Errorf("%s: %d headings h1, want one", path, n)
+		}
+		if title := p.Text("title"); title != p.Text("h1")+" – Basecourse" {
+			t.Errorf("%s: title %q, want the heading and the program's name", path, title)
+		}
+		if n := len(p.All("[style]")); n != 0 {
+			t.Errorf("%s: %d style attributes, which the policy blocks", path, n)
+		}
+		if len(p.All("main#main")) != 1 || webtest.Attr(p.One("html"), "lang") != "en" {
+			t.Errorf("%s: lacks its landmark or its language", path)
+		}
+	}
+}
+
+func TestFloorShowsEveryPrinterAndWhatNeedsSomeoneFirst(t *testing.T) {
+	site := demoSite(t)
+	c := site.As("amara", "operator")
+	p := c.Page("/floor")
+	rows := p.All("tr[data-printer]")
+	if len(rows) != 61 {
+		t.Fatalf("got %d printers, want all 61", len(rows))
+	}
+	order := []string{"hold", "watch", "due", "no_record", "ready", "retired"}
+	last := 0
+	for _, r := range rows {
+		at := slices.Index(order, webtest.Attr(r, "data-state"))
+		if at < last {
+			t.Errorf("printer %s (%s) stands behind one that needs less", webtest.Attr(r, "data-printer"), webtest.Attr(r, "data-state"))
+		}
+		last = at
+	}
+	for _, need := range p.All("tr[data-state=watch]") {
+		if text := webtest.Text(need); !strings.Contains(text, "Watch") {
+			t.Errorf("a row to watch does not say so: %s", text)
+		}
+	}
+	if len(p.All("tr[data-state=hold] svg")) == 0 || len(p.All("tr[data-state=ready] svg")) != 0 {
+		t.Error("signs: want one on a hold and none on what is ready")
+	}
+	watch := webtest.Text(p.One("tr[data-printer=P-001]"))
+	for _, want := range []string{"Watch", "Failures go with skipped probing: about 4.2 of 100 avoidable.", "Probe", "layers graded"} {
+		if !strings.Contains(watch, want) {
+			t.Errorf("P-001: %q lacks %q", watch, want)
+		}
+	}
+}
+
+func TestFloorFiltersAreAddresses(t *testing.T) {
+	site := demoSite(t)
+	c := site.As("amara", "operator")
+	all := c.Page("/floor")
+	for _, link := range all.All(".filters a") {
+		href := webtest.Attr(link, "href")
+		p := c.Page(href)
+		u, err := url.Parse(href)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, r := range p.All("tr[data-printer]") {
+			if state := u.Query().Get("state"); state != "" && webtest.Attr(r, "data-state") != state {
+				t.Errorf("%s shows %s, which is %s", href, webtest.Attr(r, "data-printer"), webtest.Attr(r, "data-state"))
+			}
+			if bay := u.Query().Get("bay"); bay != "" && !strings.Contains(webtest.Text(r), bay) {
+				t.Errorf("%s shows %s, which is not in %s", href, webtest.Attr(r, "data-printer"), bay)
+			}
+		}
+		if n := len(p.All(".filters a[aria-current=true]")); n != 3 {
+			t.Errorf("%s: %d filters are marked as in force, want one a line", href, n)
+		}
+	}
+	var tags []string
+	for _, r := range c.Page("/floor?order=walking&bay=Loft").All("tr[data-printer]") {
+		tags = append(tags, webtest.Attr(r, "data-printer"))
+	}
+	if len(tags) != 12 || !slices.IsSorted(tags) {
+		t.Errorf("walking the Loft: got %v, want its 12 printers in order", tags)
+	}
+	if a := c.Get("/floor?state=sparkling"); a.Status != 400 {
+		t.Errorf("a state nobody knows: got status %d, want 400", a.Status)
+	}
+	if p := c.Page("/floor?bay=Cellar"); !strings.Contains(p.Text(".empty"), "No printer fits") {
+		t.Error("a bay without printers: the page does not say so")
+	}
+}
+
+func TestAnEmptyFarmSaysTheFirstStep(t *testing.T) {
+	site := webtest.New(t)
+	c := site.As("amara", "admin")
+	for path, want := range map[string]string{"/floor": "basecourse import", "/findings": "once first layers"} {
+		if got := c.Page(path).Text(".empty"); !strings.Contains(got, want) {
+			t.Errorf("%s: %q does not say %q", path, got, want)
+		}
+	}
+	stored(t, site, little())
+	if got := c.Page("/floor").Texts("tr[data-state=no_record]"); len(got) != 2 || !strings.Contains(got[0], "No first layer recorded yet") {
+		t.Errorf("printers without records: got %v", got)
+	}
+	if got := c.Page("/printers/P-1").Text("section[aria-labelledby=history] .empty"); !strings.Contains(got, "begins with") {
+		t.Errorf("a printer without history: got %q", got)
+	}
+}
+
+func TestRecordsThatEndedLongAgoAreSaidToHaveEnded(t *testing.T) {
+	site := demoSite(t)
+	later := webtest.Over(t, site.Store, site.DB, func(c *web.Config) {
+		c.Now = func() time.Time { return at.Add(200 * 24 * time.Hour) }
+		c.Findings = webtest.SampleFindings(at)
+	})
+	site.As("amara", "operator")
+	c := later.SignIn("amara")
+	if lead := c.Page("/floor").Text(".head"); !strings.Contains(lead, "Records end 2026-03-09") {
+		t.Errorf("the Floor 200 days later: %q does not say where the records end", lead)
+	}
+	if n := len(c.Page("/floor?state=no_record").All("tr[data-printer]")); n > 5 {
+		t.Errorf("200 days later %d printers have no record; counts must end with the records", n)
+	}
+}
+
+func TestFindingsAreListedWorstFirstInCarefulWords(t *testing.T) {
+	site := demoSite(t)
+	c := site.As("amara", "operator")
+	p := c.Page("/findings")
+	var got []string
+	for _, r := range p.All("tr[data-subject]") {
+		got = append(got, webtest.Attr(r, "data-subject")+" "+webtest.Attr(r, "data-state"))
+	}
+	want := []string{"L-002 raised", "P-001 raised", "P-002 watching", "L-001 quiet", "P-004 quiet", "P-003 too_little_data"}
+	if !slices.Equal(got, want) {
+		t.Errorf("got %v, want %v", got, want)
+	}
+	for _, path := range []string{"/findings", "/findings/printer/P-001/skipped_probing", "/findings/plate/L-002/cleaning_gap"} {
+		text := strings.ToLower(c.Page(path).Text("main"))
+		for _, word := range []string{"caused by", "because of skipping", "p-value", "nan", "+inf"} {
+			if strings.Contains(text, word) {
+				t.Errorf("%s says %q", path, word)
+			}
+		}
+		if !strings.Contains(text, "go with") && !strings.Contains(text, "goes with") {
+			t.Errorf("%s does not say what goes with what", path)
+		}
+	}
+}
+
+func TestEvidenceShowsCountsBothEstimatesAndMarks(t *testing.T) {
+	site := demoSite(t)
+	c := site.As("amara", "operator")
+	p := c.Page("/findings/printer/P-001/skipped_probing")
+	for _, want := range []string{
+		"Probe P-001 before every start.", "9 of 41 layers failed without a probe, 3 of 82 with one.", "clear. Avoidable: 4.2 (1.6 to 7.1) of 100 layers.",
+		"No probe since the last start 9 32 9 of 41 (22 %, likely 12 to 37 %) 41 of 52", "Probed, nothing since 3 79 3 of 82 (4 %, likely 1 to 10 %) 82 of 98", "Probed, then swapped or serviced",
+		"Difference, without a probe minus with a valid one 18 (5.9 to 33) –", "Avoidable of all its layers 5.8 4.2 (1.6 to 7.1)", "night crew",
+		"Over-squished (nozzle low) 6 of 12 4 of 117", "131 of 160 layers graded",
+	} {
+		if text := plain(p.Text("main")); !strings.Contains(text, want) {
+			t.Errorf("the evidence lacks %q:\n%s", want, text)
+		}
+	}
+	gap := plain(c.Page("/findings/plate/L-002/cleaning_gap").Text("main"))
+	for _, want := range []string{"Wash plate L-002 before it reaches 12 prints.", "24 and more 8 20 8 of 28 (29 %, likely 15 to 47 %)", "12 to 23", "No record"} {
+		if !strings.Contains(gap, want) {
+			t.Errorf("the gap's evidence lacks %q:\n%s", want, gap)
+		}
+	}
+	little := plain(c.Page("/findings/printer/P-003/skipped_probing").Text("main"))
+	if !strings.Contains(little, "about 60 more graded layers") || !strings.Contains(little, "cannot tell") || strings.Contains(little, "Plain and adjusted") {
+		t.Errorf("too little data: %s", little)
+	}
+	reverse := plain(c.Page("/findings/printer/P-004/skipped_probing").Text("main"))
+	if !strings.Contains(reverse, "failures go with probing") || !strings.Contains(reverse, "Look at the probe and the nozzle tip") {
+		t.Errorf("the reverse: %s", reverse)
+	}
+}
+
+// plain makes thin spaces ordinary ones.
+func plain(s string) string { return strings.ReplaceAll(s, "\u202f", " ") }
+
+func TestAPrintersHistoryIsWholeAndPaged(t *testing.T) {
+	site := demoSite(t)
+	c := site.As("amara", "operator")
+	path, seen, last := "/printers/P-001", 0, "9999"
+	kinds := map[string]bool{}
+	for path != "" && seen < 3000 {
+		p := c.Page(strings.TrimSuffix(path, "#history"))
+		for _, e := range p.All("li[data-event]") {
+			seen++
+			kinds[webtest.Attr(e, "data-event")] = true
+		}
+		for _, n := range p.All(".history time") {
+			when := webtest.Attr(n, "datetime")
+			if when > last {
+				t.Fatalf("%s stands after %s, want newest first", when, last)
+			}
+			last = when
+		}
+		path = ""
+		if older := p.All(".pager a[rel=next]"); len(older) == 1 {
+			path = webtest.Attr(older[0], "href")
+		}
+	}
+	if seen < 300 || !kinds["first_layer"] || !kinds["probe"] || !kinds["fitting"] {
+		t.Errorf("walked through %d events of kinds %v, want the whole history", seen, kinds)
+	}
+	plate := c.Page("/plates/L-107")
+	if len(plate.All("li[data-event]")) != 50 || plate.Text("h1[data-plate]") != "Plate L-107" {
+		t.Errorf("the plate's page: got %d events", len(plate.All("li[data-event]")))
+	}
+}
+
+func TestSetupSaysWhenTheLastCopyWasWritten(t *testing.T) {
+	site := demoSite(t)
+	c := site.As("amara", "manager")
+	text := plain(c.Page("/setup").Text("main"))
+	for _, want := range []string{"Last written 11 h ago", "Read back 81 234 records", "60 in service", "Time zone Africa/Johannesburg UTC"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("Setup lacks %q: %s", want, text)
+		}
+	}
+	for name, x := range map[string]struct {
+		copy web.Copy
+		want string
+	}{
+		"failed": {web.Copy{WrittenAt: at.Add(-30 * time.Hour), Problem: "the disk is full"}, "The last daily copy failed: the disk is full."},
+		"old":    {web.Copy{WrittenAt: at.Add(-72 * time.Hour)}, "The last daily copy is 3 days old."},
+		"none":   {web.Copy{}, "none yet"},
+	} {
+		over := webtest.Over(t, site.Store, site.DB, func(c *web.Config) { c.Copies = copies{x.copy}; c.Now = func() time.Time { return at } })
+		if got := over.SignIn("amara").Page("/setup").Text("main"); !strings.Contains(got, x.want) {
+			t.Errorf("a copy that %s: Setup lacks %q", name, x.want)
+		}
+	}
+}
