@@ -7,3 +7,6 @@ func SetLiftAbove(n int64) int64 {
 	liftAbove = n
 	return was
 }
+
+// SQLState gives PostgreSQL's code of an error.
+func SQLState(err error) string { return sqlState(err) }

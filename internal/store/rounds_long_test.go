@@ -1,0 +1,5 @@
+//go:build long
+
+package store_test
+
+const killRounds = 12

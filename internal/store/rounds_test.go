@@ -1,0 +1,6 @@
+//go:build !long
+
+package store_test
+
+// killRounds is how often a process is killed; -tags long does more.
+const killRounds = 3
