@@ -190,11 +190,11 @@ func (l *layout) form(present []bool) *rowForm {
 	f.tail = len(f.fields)
 	for _, i := range l.tail {
 		name := l.Fields[i].Name
-		if has(i) || name != "underside" || has(l.Field("job")) {
+		if has(i) || name != "underside" || has(l.job) {
 			add(i)
 		}
 	}
-	if f.void = has(l.Field("voided_at")); f.void {
+	if f.void = has(l.voided); f.void {
 		columns = append(columns, "void_arrived_at")
 	}
 	f.columns = len(columns)

@@ -131,17 +131,17 @@ func (w *writer) createPending(ctx context.Context, l *layout, rec any, things [
 // voiding that came with the event became known.
 func (w *writer) complete(l *layout, rec any, things []int32) (voidArrived time.Time) {
 	if f, ok := rec.(*farm.FirstLayer); ok && f.Grade != "" && f.Underside == "" && f.Job != "" {
-		f.Underside = w.undersides[things[l.Field("job")]]
+		f.Underside = w.undersides[things[l.job]]
 	}
-	noted := l.Fields[l.Field("noted_at")].At(rec).(*time.Time)
-	arrived := l.Fields[l.Field("arrived_at")].At(rec).(*time.Time)
+	noted := l.Fields[l.noted].At(rec).(*time.Time)
+	arrived := l.Fields[l.arrived].At(rec).(*time.Time)
 	if noted.IsZero() {
 		*noted = *l.Fields[l.When].At(rec).(*time.Time)
 	}
 	if arrived.IsZero() {
 		*arrived = w.at
 	}
-	voided := *l.Fields[l.Field("voided_at")].At(rec).(*time.Time)
+	voided := *l.Fields[l.voided].At(rec).(*time.Time)
 	if voided.IsZero() {
 		return time.Time{}
 	}
@@ -156,7 +156,7 @@ func (w *writer) putRecord(b []byte, l *layout, rec any, owner int32, digest int
 	b = binary.BigEndian.AppendUint16(b, 7)
 	b = putUUID(b, l.Fields[0].At(rec).(*farm.ID).UUID)
 	b = putTime(b, *l.Fields[l.When].At(rec).(*time.Time))
-	b = putTime(b, *l.Fields[l.Field("arrived_at")].At(rec).(*time.Time))
+	b = putTime(b, *l.Fields[l.arrived].At(rec).(*time.Time))
 	b = putInt8(b, digest)
 	b = putInt8(b, w.act)
 	b = putInt4(b, max(owner, -owner))
@@ -239,7 +239,7 @@ func (w *writer) fill(ctx context.Context, l *layout, old, rec any, fills []int,
 		return err
 	}
 	if f, ok := old.(*farm.FirstLayer); ok && graded && f.Underside == "" && f.Job != "" {
-		if f.Underside = w.undersides[things[l.Field("job")]]; f.Underside != "" {
+		if f.Underside = w.undersides[things[l.job]]; f.Underside != "" {
 			fills = append(fills, l.Field("underside"))
 		}
 	}

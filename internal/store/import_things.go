@@ -9,6 +9,8 @@ import (
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
 	"basecourse/internal/intake"
+
+	"github.com/jackc/pgx/v5"
 )
 
 // thingLoader stores printers, plates, people … : they are their own keys and
@@ -16,7 +18,9 @@ import (
 type thingLoader struct {
 	*importer
 	table  *intake.Table
-	known  map[string]any    // by key
+	known  map[string]any // by key
+	queue  *pgx.Batch     // inserts of this chunk, whose numbers come back together
+	queued []func(pgx.Row) error
 	byFold map[string]string // key by its lower case
 }
 
@@ -43,6 +47,7 @@ func (tl *thingLoader) load(ctx context.Context, c *chunk, file *FileReport) err
 			return err
 		}
 	}
+	tl.queue, tl.queued = &pgx.Batch{}, nil
 	for i := range c.n {
 		row, rec := &c.rows[i], c.recs[i]
 		problems := row.Problems
@@ -66,7 +71,23 @@ func (tl *thingLoader) load(ctx context.Context, c *chunk, file *FileReport) err
 			}
 		}
 	}
-	return nil
+	return tl.flush(ctx)
+}
+
+// flush sends the queued inserts in one go.
+func (tl *thingLoader) flush(ctx context.Context) error {
+	if tl.queue.Len() == 0 {
+		return nil
+	}
+	results := tl.tx.SendBatch(ctx, tl.queue)
+	for _, take := range tl.queued {
+		if err := take(results.QueryRow()); err != nil {
+			_ = results.Close()
+			return err
+		}
+	}
+	tl.queue, tl.queued = &pgx.Batch{}, nil
+	return results.Close()
 }
 
 func (tl *thingLoader) begin(ctx context.Context, l *layout) error {
@@ -172,21 +193,26 @@ func (tl *thingLoader) insert(ctx context.Context, l *layout, key string, rec an
 		}
 	}
 	sql := fmt.Sprintf(`INSERT INTO %s (%s) VALUES (%s)`, l.Name, strings.Join(columns, ", "), strings.Join(places, ", "))
-	if _, numbered := thingColumn[l.Kind]; numbered {
-		var id int32
-		if err := tl.tx.QueryRow(ctx, sql+` RETURNING id`, args...).Scan(&id); err != nil {
-			return err
-		}
-		tl.importer.writer.remember(l.Kind, key, id)
-		tl.note(id, rec)
-	} else if _, err := tl.tx.Exec(ctx, sql, args...); err != nil {
-		return err
-	}
 	kept := l.New()
 	for i := range l.Fields {
 		l.Fields[i].Copy(kept, rec)
 	}
 	withDefaults(kept)
+	if _, numbered := thingColumn[l.Kind]; numbered {
+		sql += ` RETURNING id`
+	} else {
+		sql += ` RETURNING 0`
+	}
+	tl.queue.Queue(sql, args...)
+	tl.queued = append(tl.queued, func(row pgx.Row) error {
+		var id int32
+		if err := row.Scan(&id); err != nil || id == 0 {
+			return err
+		}
+		tl.importer.writer.remember(l.Kind, key, id)
+		tl.note(id, kept)
+		return nil
+	})
 	tl.remember(key, kept)
 	tl.changedThing(l.Kind, strings.ReplaceAll(key, "\x00", " "), l.Fields[0].Name, "", l.Fields[0].Text(rec))
 	return nil
@@ -196,14 +222,7 @@ func (tl *thingLoader) insert(ctx context.Context, l *layout, key string, rec an
 func (tl *thingLoader) note(id int32, rec any) {
 	switch r := rec.(type) {
 	case *farm.Printer:
-		g := grid{farm.DefaultZones, farm.DefaultZones}
-		if r.ZoneCols > 0 {
-			g.cols = r.ZoneCols
-		}
-		if r.ZoneRows > 0 {
-			g.rows = r.ZoneRows
-		}
-		tl.grids[id] = g
+		tl.grids[id] = grid{r.ZoneCols, r.ZoneRows}
 	case *farm.Job:
 		tl.undersides[id] = r.Underside
 	}
@@ -233,6 +252,9 @@ func withDefaults(rec any) {
 }
 
 func (tl *thingLoader) update(ctx context.Context, l *layout, key string, old, rec any, changed []int) error {
+	if err := tl.flush(ctx); err != nil { // it may be of this chunk
+		return err
+	}
 	merged := l.New()
 	for i := range l.Fields {
 		l.Fields[i].Copy(merged, old)

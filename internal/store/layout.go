@@ -17,9 +17,11 @@ type layout struct {
 	head, tail []int // the tail's fields are completed by the store
 	owner      int   // the field that names the printer or plate in whose history the event stands
 	all        *rowForm
-	readNames  string // select list with names of things, for a few rows
-	readIDs    string // the same with their numbers, for many
-	fills      bool   // has filled_at
+
+	noted, arrived, voided, job int    // fields of these names; -1 where there is none
+	readNames                   string // select list with names of things, for a few rows
+	readIDs                     string // the same with their numbers, for many
+	fills                       bool   // has filled_at
 }
 
 // thing says where a kind of thing stands and under which column its name.
@@ -51,7 +53,7 @@ func completed(name string) bool {
 }
 
 func layEvent(t *intake.Table) *layout {
-	l := &layout{Table: t, owner: -1}
+	l := &layout{Table: t, owner: -1, noted: t.Field("noted_at"), arrived: t.Field("arrived_at"), voided: t.Field("voided_at"), job: t.Field("job")}
 	for i, f := range t.Fields {
 		if completed(f.Name) {
 			l.tail = append(l.tail, i)

@@ -99,7 +99,7 @@ func (w *writer) event(ctx context.Context, item intake.Item) (Result, error) {
 	owner := things[l.owner]
 	tag, err := w.tx.Exec(ctx, `INSERT INTO records (id, happened_at, arrived_at, digest, act, owner, kind)
 		VALUES ($1, $2, $3, $4, $5, $6, $7) ON CONFLICT (id) DO NOTHING`,
-		item.ID.UUID, *l.Fields[l.When].At(rec).(*time.Time), *l.Fields[l.Field("arrived_at")].At(rec).(*time.Time), digest, w.act,
+		item.ID.UUID, *l.Fields[l.When].At(rec).(*time.Time), *l.Fields[l.arrived].At(rec).(*time.Time), digest, w.act,
 		max(owner, -owner), string(l.Kind))
 	if err != nil {
 		return result, err
@@ -198,7 +198,7 @@ func (w *writer) void(ctx context.Context, v *intake.Void) (Result, error) {
 	}
 	result := Result{ID: *l.Fields[0].At(old).(*farm.ID), Outcome: AlreadyRecorded}
 	given := l.New()
-	*l.Fields[l.Field("voided_at")].At(given).(*time.Time) = v.VoidedAt
+	*l.Fields[l.voided].At(given).(*time.Time) = v.VoidedAt
 	*l.Fields[l.Field("voided_by")].At(given).(*string) = v.VoidedBy
 	*l.Fields[l.Field("void_reason")].At(given).(*string) = v.VoidReason
 	filled, err := w.again(ctx, l, old, given, make([]int32, len(l.Fields)), nil)
