@@ -28,7 +28,7 @@ type FindingRow struct {
 	State     State
 	Case      string // word; "" none
 	Summary   string
-	Avoidable string // "3 of 100 avoidable (1 to 5)"; "" none
+	Avoidable string // of 100 layers: "4.2 (1.6 to 7.1)"; "" none
 	Counts    string // "9 of 120 failed"
 }
 

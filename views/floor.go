@@ -25,6 +25,8 @@ type FloorRow struct {
 	Bay       string
 	Plate     string // tag of the plate fitted; "" none known
 	PlateHref string
+	PlateNote string // "wiped 5 prints ago"
+	Probe     string // "probed 1 start ago"
 	State     State
 	Why       string
 	Figures   string // counts of the last days

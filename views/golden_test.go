@@ -58,7 +58,7 @@ func TestHostileTextIsEscaped(t *testing.T) {
 		"floor row":   floorRow(FloorRow{Tag: evil, Href: "/printers/x", Bay: evil, Plate: evil, PlateHref: "/plates/x", State: State{evil, evil, "", ""}, Why: evil, Figures: evil, Next: evil}),
 		"finding row": FindingRows("x", []FindingRow{{Kind: evil, Subject: evil, Href: "/", Cause: evil, CauseWord: evil, State: State{evil, evil, "", ""}, Case: evil, Summary: evil, Avoidable: evil, Counts: evil}}),
 		"history":     History([]Event{{When: evil, ISO: evil, What: evil, Href: "/", State: State{evil, evil, "", ""}, With: evil, Voided: true, Why: evil, Kind: evil}}),
-		"table":       PlainTable(Table{Caption: evil, Sub: evil, Columns: []Column{{evil, true}}, Rows: []Row{{Cells: []Cell{{evil, evil, "/"}}}}}),
+		"table":       PlainTable(Table{Caption: evil, Sub: evil, Columns: []Column{{evil, true, false}}, Rows: []Row{{Cells: []Cell{{evil, evil, "/"}}}}}),
 		"facts":       Facts([]Fact{{evil, evil, "/", evil}}),
 		"problem":     problem(ProblemPage{Shell: Shell{Title: evil}, What: evil, Do: evil, Link: "/", LinkWord: evil, Ref: evil}),
 		"sign-in":     SignIn(SignInPage{Shell: Shell{Title: evil}, Handle: evil, Next: evil, Problem: evil}),

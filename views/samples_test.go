@@ -30,14 +30,14 @@ var (
 func sampleFinding() FindingRow {
 	return FindingRow{
 		Kind: "printer", Subject: "P-014", Href: "/findings/printer/P-014/skipped_probing", Cause: "skipped_probing", CauseWord: "skipped probing",
-		State: raised, Case: "Suspected", Summary: "9 of 41 layers failed without a probe, 3 of 88 with one.", Avoidable: "4.2 (1.6 to 7.1) of 100", Counts: "12 of 129",
+		State: raised, Case: "Suspected", Summary: "9 of 41 layers failed without a probe, 3 of 88 with one.", Avoidable: "4.2 (1.6 to 7.1)", Counts: "12 of 129",
 	}
 }
 
 func sampleTable() Table {
 	return Table{
 		Caption: "Failed first layers by probe", Sub: "P-014, 129 of 160 layers graded",
-		Columns: []Column{{"Probe", false}, {"Failed", true}, {"Good", true}, {"Failed of graded, likely range", false}, {"Graded of started", false}},
+		Columns: []Column{{"Probe", false, false}, {"Failed", true, true}, {"Good", true, true}, {"Failed of graded, likely range", false, false}, {"Graded of started", false, false}},
 		Rows: []Row{
 			{Cells: []Cell{{"Probed, nothing since", "", ""}, {"3", "", ""}, {"85", "", ""}, {"3 of 88", "(3 %, likely 1 to 10 %)", ""}, {"88 of 110", "", ""}}},
 			{Cells: []Cell{{"No probe since the last start", "", ""}, {"9", "", ""}, {"32", "", ""}, {"9 of 41", "(22 %, likely 12 to 37 %)", ""}, {"41 of 50", "", ""}}, Strong: true},
@@ -47,7 +47,7 @@ func sampleTable() Table {
 
 func samples() map[string]templ.Component {
 	row := func(s State, next string) templ.Component {
-		return floorRow(FloorRow{Tag: "P-014", Href: "/printers/P-014", Bay: "Bay 2", Plate: "L-203", PlateHref: "/plates/L-203", State: s,
+		return floorRow(FloorRow{Tag: "P-014", Href: "/printers/P-014", Bay: "Bay 2", Plate: "L-203", PlateHref: "/plates/L-203", PlateNote: "wiped 5 prints ago", Probe: "probed 1 start ago", State: s,
 			Why: "Failures go with skipped probing.", Figures: "3 of 31 failed, 31 of 36 layers graded.", Next: next, Calm: next == ""})
 	}
 	history := []Event{

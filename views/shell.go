@@ -60,6 +60,7 @@ type FilterLink struct {
 type Column struct {
 	Word   string
 	Number bool
+	Wide   bool // left out on a phone: another column says it too
 }
 
 // Cell is one cell: text, an optional second line, an optional link.

@@ -105,7 +105,7 @@ func (s *Store) Floor(ctx context.Context, from, at time.Time, sentWindow time.D
 	batch.Queue(`SET LOCAL enable_bitmapscan = off`)
 	batch.Queue(`SET LOCAL jit = off`)
 	batch.Queue(floorPrintersSQL, from, at, sentWindow, printer)
-	batch.Queue(floorPlatesSQL, from, at)
+	batch.Queue(floorPlatesSQL, from, at, printer)
 	batch.Queue(floorHoldsSQL, at)
 	batch.Queue(`COMMIT`)
 	r := s.pool.SendBatch(ctx, batch)
@@ -232,12 +232,23 @@ type floorPlate struct {
 }
 
 // Where each plate was seen last (a fitting, or a first layer that names it),
-// unless it was taken off since or another plate was seen there later.
-// $1 from, $2 at.
+// unless it was taken off since or another plate was seen there later. For one
+// printer only plates seen there lately are asked for.
+// $1 from, $2 at, $3 one printer or ”.
 var floorPlatesSQL = `
-WITH seen AS (
+WITH asked AS MATERIALIZED (
+	SELECT l.id FROM plates l WHERE $3 = '' AND (l.retired_at IS NULL OR l.retired_at > $2)
+	UNION
+	SELECT c.plate FROM printers p CROSS JOIN LATERAL (
+		(SELECT t.plate FROM fittings t WHERE t.printer = p.id AND t.fitted_at <= $2 AND t.voided_at IS NULL ORDER BY t.fitted_at DESC LIMIT 8)
+		UNION ALL
+		(SELECT f.plate FROM first_layers f WHERE f.printer = p.id AND f.plate IS NOT NULL AND f.started_at <= $2 AND f.voided_at IS NULL
+			ORDER BY f.started_at DESC LIMIT 8)) c
+		JOIN plates l ON l.id = c.plate
+	WHERE $3 <> '' AND p.printer = $3 AND (l.retired_at IS NULL OR l.retired_at > $2)
+), seen AS (
 	SELECT l.id AS plate, s.printer, s.at, s.gone
-	FROM plates l
+	FROM asked l
 		CROSS JOIN LATERAL (
 			(SELECT t.printer, t.fitted_at AS at, coalesce(t.removed_at <= $2, false) AS gone, t.id FROM fittings t
 				WHERE t.plate = l.id AND t.fitted_at <= $2 AND t.voided_at IS NULL ORDER BY t.fitted_at DESC LIMIT ` + ties + `)
@@ -245,13 +256,12 @@ WITH seen AS (
 			(SELECT f.printer, f.started_at, false, f.id FROM first_layers f
 				WHERE f.plate = l.id AND f.started_at <= $2 AND f.voided_at IS NULL ORDER BY f.started_at DESC LIMIT ` + ties + `)
 			ORDER BY at DESC, gone, id DESC LIMIT 1) s
-	WHERE l.retired_at IS NULL OR l.retired_at > $2
 ), there AS (
 	SELECT DISTINCT ON (printer) printer, plate, at, gone FROM seen ORDER BY printer, at DESC, gone
 ), counts AS MATERIALIZED (
 	SELECT f.plate, count(*)::int AS started, count(f.grade)::int AS graded, (count(*) FILTER (WHERE ` + failureSQL + `))::int AS failures
 	FROM first_layers f
-	WHERE f.started_at > $1 AND f.started_at <= $2 AND f.voided_at IS NULL AND f.plate IS NOT NULL
+	WHERE f.started_at > $1 AND f.started_at <= $2 AND f.voided_at IS NULL AND f.plate IN (SELECT id FROM asked)
 	GROUP BY f.plate
 )
 SELECT l.plate, p.printer, t.at AS fitted_since, coalesce(st.state, 'in_use') AS state, st.at AS state_at, c.cleaned_at AS last_cleaned,

@@ -2,6 +2,7 @@ package web_test
 
 import (
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -12,10 +13,10 @@ import (
 
 // pages are looked at by the accessibility checker in every view.
 var pages = []struct{ name, path string }{
-	{"floor", "/floor"}, {"floor-walking", "/floor?order=walking&bay=Bay+1"}, {"findings", "/findings"},
+	{"floor", "/floor"}, {"floor-walking", "/floor?order=walking&bay=Back+room"}, {"findings", "/findings"},
 	{"finding-probing", "/findings/printer/P-001/skipped_probing"}, {"finding-gap", "/findings/plate/L-002/cleaning_gap"},
 	{"finding-little", "/findings/printer/P-003/skipped_probing"},
-	{"printer", "/printers/P-001"}, {"plate", "/plates/L-002"}, {"setup", "/setup"}, {"missing", "/printers/NONE"},
+	{"printer", "/printers/P-001"}, {"plate", "/plates/L-107"}, {"setup", "/setup"}, {"missing", "/printers/NONE"},
 }
 
 func TestEveryPageInTheBrowserIsAccessibleAndFits(t *testing.T) {
@@ -71,5 +72,21 @@ func TestSigningInInTheBrowser(t *testing.T) {
 				t.Errorf("opening a finding: got %s", got)
 			}
 		})
+	}
+}
+
+// TestTheCheckerSeesWhatIsWrong keeps the accessibility checks honest: a page
+// that is broken on purpose must fail them.
+func TestTheCheckerSeesWhatIsWrong(t *testing.T) {
+	if !webtest.BrowserTests() {
+		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
+		return
+	}
+	site := webtest.New(t)
+	tab := site.Tab(t, nil, webtest.View{Name: "broken", Width: 820, Height: 1180})
+	tab.Open("/sign-in")
+	webtest.Eval[any](tab, `document.querySelector("label").remove(), document.body.append(document.createElement("img")), document.querySelector("h1").className = "quiet", null`)
+	if got := tab.Violations(); !slices.Contains(got, "label") || !slices.Contains(got, "image-alt") {
+		t.Errorf("a page without a label and with a picture nobody describes: the checker found %v", got)
 	}
 }

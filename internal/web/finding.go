@@ -202,7 +202,7 @@ func tableSub(e *Evidence) string {
 }
 
 func countColumns(first string) []views.Column {
-	return []views.Column{{Word: first}, {Word: "Failed", Number: true}, {Word: "Good", Number: true}, {Word: "Failed of graded, likely range"}, {Word: "Graded of started"}}
+	return []views.Column{{Word: first}, {Word: "Failed", Number: true, Wide: true}, {Word: "Good", Number: true, Wide: true}, {Word: "Failed of graded, likely range"}, {Word: "Graded of started"}}
 }
 
 func countRow(word string, c EvidenceCell) views.Row {

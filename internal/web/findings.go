@@ -175,7 +175,7 @@ func (s *Server) findingRow(f Finding) views.FindingRow {
 		Counts: count(f.Failures) + " of " + count(f.N),
 	}
 	if !math.IsNaN(f.Avoidable) {
-		r.Avoidable = rangeWords(f.Avoidable, f.AvoidableLow, f.AvoidableHigh) + " of 100"
+		r.Avoidable = rangeWords(f.Avoidable, f.AvoidableLow, f.AvoidableHigh)
 	}
 	return r
 }

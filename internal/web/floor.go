@@ -9,6 +9,7 @@ import (
 	"slices"
 	"sort"
 	"strings"
+	"sync"
 	"time"
 
 	"basecourse/internal/fault"
@@ -58,6 +59,14 @@ func (s *Server) getFloor() echo.HandlerFunc {
 func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, printer string) ([]stand, error) {
 	end := windowEnd(frame, now)
 	window := time.Duration(frame.Settings.Number("start_window_minutes") * float64(time.Minute))
+	u, known := s.usual.get(now)
+	if !known && printer != "" {
+		// One printer is compared with the others, so all are read once.
+		if _, err := s.stands(ctx, frame, now, ""); err != nil {
+			return nil, err
+		}
+		u, _ = s.usual.get(now)
+	}
 	list, err := s.store.Floor(ctx, end.Add(-floorWindow), end, window, printer)
 	if err != nil {
 		return nil, err
@@ -66,12 +75,15 @@ func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, p
 	if err != nil {
 		return nil, err
 	}
+	if printer == "" {
+		u = usualOf(list, found.GapSplit)
+		s.usual.set(u, now)
+	}
 	by := map[[2]string][]Finding{}
 	for _, f := range found.Items {
 		key := [2]string{f.Kind, f.Subject}
 		by[key] = append(by[key], f)
 	}
-	u := usualOf(list, found.GapSplit)
 	out := make([]stand, 0, len(list))
 	for _, f := range list {
 		about := slices.Clone(by[[2]string{"printer", f.Printer}])
@@ -81,6 +93,29 @@ func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, p
 		out = append(out, standOf(f, about, u, end))
 	}
 	return out, nil
+}
+
+// usualKept is how long what is usual on the farm is remembered between
+// readings of the whole Floor.
+const usualKept = 10 * time.Minute
+
+// usualMemory remembers what is usual, for pages about one printer.
+type usualMemory struct {
+	mu    sync.Mutex
+	value usually
+	at    time.Time
+}
+
+func (m *usualMemory) get(now time.Time) (usually, bool) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.value, !m.at.IsZero() && now.Sub(m.at) < usualKept
+}
+
+func (m *usualMemory) set(u usually, now time.Time) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.value, m.at = u, now
 }
 
 // windowEnd is where the records end: the latest start, or now while records
@@ -237,6 +272,16 @@ func (s *Server) floorRow(x *stand) views.FloorRow {
 	}
 	if f.Plate != "" {
 		r.PlateHref = s.url("/plates/" + url.PathEscape(f.Plate))
+		r.PlateNote = "no record of a cleaning"
+		if f.SinceClean != nil {
+			r.PlateNote = cleanedWords(f.CleanMethod, *f.SinceClean)
+		}
+	}
+	if f.SinceProbe != nil {
+		r.Probe = "probed " + counted(*f.SinceProbe, "start", "starts") + " ago"
+		if *f.SinceProbe == 0 {
+			r.Probe = "probed since the last start"
+		}
 	}
 	if f.Started > 0 {
 		r.Figures = fmt.Sprintf("%s of %s failed; %s", count(f.Failures), count(f.Graded), coverage(f.Graded, f.Started))
@@ -245,6 +290,15 @@ func (s *Server) floorRow(x *stand) views.FloorRow {
 		}
 	}
 	return r
+}
+
+// cleanedWords says how a plate was cleaned and how many prints ago.
+func cleanedWords(method string, prints int) string {
+	word := strings.ToLower(wordFor(methodWords, method))
+	if prints == 0 {
+		return word + ", not used since"
+	}
+	return word + " " + counted(prints, "print", "prints") + " ago"
 }
 
 // onlyParams refuses parameters nobody knows, by name, and ones given twice.

@@ -80,6 +80,7 @@ type Server struct {
 	hashing  chan struct{} // one place for each password that is being checked
 	working  chan struct{} // one place for each request that may touch the database
 	senders  *senders
+	usual    usualMemory
 	guards   map[string]Route // by method and pattern
 	handler  http.Handler
 }
@@ -171,6 +172,7 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 		MaxHeaderBytes:    headerBytes,
 		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
 	}
+	go s.sweep(ctx)
 	ended := make(chan error, 1)
 	go func() { ended <- srv.Serve(l) }()
 	select {
@@ -185,6 +187,24 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 		return fmt.Errorf("web.Serve: requests still running after %s: %w", drainLimit, err)
 	}
 	return nil
+}
+
+// sweepEvery is how often what has run out is removed; any replica may do it.
+const sweepEvery = time.Hour
+
+func (s *Server) sweep(ctx context.Context) {
+	tick := time.NewTicker(sweepEvery)
+	defer tick.Stop()
+	for {
+		if err := s.store.SweepSessions(ctx); err != nil && ctx.Err() == nil {
+			s.log.Warn("sessions not swept", "error", err.Error())
+		}
+		select {
+		case <-tick.C:
+		case <-ctx.Done():
+			return
+		}
+	}
 }
 
 // underBase takes the base path off where the proxy kept it.

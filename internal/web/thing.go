@@ -222,7 +222,7 @@ func plateStand(p *views.ThingPage, f store.PlateFacts, x Finding, gapSplit floa
 	case f.SinceClean == nil:
 		p.Why = "No record of a cleaning."
 	default:
-		p.Why = sentence(wordFor(methodWords, f.Method) + " " + counted(*f.SinceClean, "print", "prints") + " ago")
+		p.Why = sentence(cleanedWords(f.Method, *f.SinceClean))
 	}
 }
 

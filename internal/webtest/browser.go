@@ -78,11 +78,11 @@ type View struct {
 	NoScript      bool
 }
 
-// Views are the sizes pages must work in, light and dark.
+// Views are the sizes pages must work in: tablet, desk and phone, each in the
+// colours the others are not in, so that both are seen narrow and wide.
 var Views = []View{
-	{Name: "tablet-light", Width: 820, Height: 1180}, {Name: "tablet-dark", Width: 820, Height: 1180, Dark: true},
-	{Name: "desk-light", Width: 1440, Height: 900}, {Name: "desk-dark", Width: 1440, Height: 900, Dark: true},
-	{Name: "phone-light", Width: 360, Height: 780}, {Name: "phone-dark", Width: 360, Height: 780, Dark: true},
+	{Name: "tablet-light", Width: 820, Height: 1180}, {Name: "desk-dark", Width: 1440, Height: 900, Dark: true},
+	{Name: "phone-dark", Width: 360, Height: 780, Dark: true}, {Name: "desk-light", Width: 1440, Height: 900},
 }
 
 // Tab is one page in the browser, with its own cookies.
@@ -230,9 +230,31 @@ var axeSource = sync.OnceValues(func() (string, error) {
 	return string(b), err
 })
 
+type violation struct {
+	ID, Help string
+	Nodes    []string
+}
+
 // Accessible fails the test for everything axe finds wrong with the page (WCAG
 // 2.2 A and AA, and best practices).
 func (b *Tab) Accessible() {
+	b.t.Helper()
+	for _, v := range b.violations() {
+		b.t.Errorf("%s: %s: %s\n%s", b.Path(), v.ID, v.Help, strings.Join(v.Nodes, "\n"))
+	}
+}
+
+// Violations names the rules axe finds broken.
+func (b *Tab) Violations() []string {
+	b.t.Helper()
+	var ids []string
+	for _, v := range b.violations() {
+		ids = append(ids, v.ID)
+	}
+	return ids
+}
+
+func (b *Tab) violations() []violation {
 	b.t.Helper()
 	source, err := axeSource()
 	if err != nil {
@@ -241,16 +263,11 @@ func (b *Tab) Accessible() {
 	Eval[any](b, source+"; null")
 	found := Eval[string](b, `axe.run(document, {resultTypes: ["violations"]}).then(r => JSON.stringify(r.violations.map(v => ({
 		id: v.id, help: v.help, nodes: v.nodes.slice(0, 4).map(n => n.html.slice(0, 200) + " | " + n.failureSummary)}))))`)
-	var violations []struct {
-		ID, Help string
-		Nodes    []string
-	}
-	if err := json.Unmarshal([]byte(found), &violations); err != nil {
+	var list []violation
+	if err := json.Unmarshal([]byte(found), &list); err != nil {
 		b.t.Fatal(err)
 	}
-	for _, v := range violations {
-		b.t.Errorf("%s: %s: %s\n%s", b.Path(), v.ID, v.Help, strings.Join(v.Nodes, "\n"))
-	}
+	return list
 }
 
 // Fits fails the test when the page is wider than its screen.
