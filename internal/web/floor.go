@@ -284,7 +284,7 @@ func (s *Server) floorRow(x *stand) views.FloorRow {
 		}
 	}
 	if f.Started > 0 {
-		r.Figures = fmt.Sprintf("%s of %s failed; %s", count(f.Failures), count(f.Graded), coverage(f.Graded, f.Started))
+		r.Figures = fmt.Sprintf("%s of %s failed; %s of %s graded", count(f.Failures), count(f.Graded), count(f.Graded), count(f.Started))
 		if f.Graded == 0 {
 			r.Figures = coverage(f.Graded, f.Started)
 		}

