@@ -1,28 +1,155 @@
 package main
 
 import (
-	"context"
+	"encoding/csv"
+	"encoding/json"
+	"fmt"
+	"io"
+	"strings"
 	"time"
 
-	"basecourse/internal/fault"
 	"basecourse/internal/store"
-	"basecourse/internal/web"
 )
 
-type pending struct{}
-
-func newFindings(*store.Store) web.Findings { return pending{} }
-
-func (pending) Latest(context.Context, time.Time) (*web.FindingList, error) {
-	return nil, fault.New(fault.Busy, "findings are being computed")
-}
-func (pending) Evidence(context.Context, string, string, string, time.Time) (*web.Evidence, error) {
-	return nil, fault.New(fault.Busy, "findings are being computed")
-}
-func (pending) Answer(context.Context, time.Time, time.Time, time.Time, time.Time) ([]byte, error) {
-	return nil, fault.New(fault.Busy, "findings are being computed")
+type findingsCmd struct {
+	Format string `enum:"text,json,csv" default:"text" help:"text, json or csv."`
+	asOf
 }
 
-type findingsCmd struct{ Format string }
+// Help is shown by --help.
+func (findingsCmd) Help() string {
+	return `For each printer: does failure track skipped probing, does it track the cleaning gap? For each plate: does it track the cleaning gap? Restarts, graders, plates, printers, materials and time are taken into account; many questions are asked, so few of the raised ones are chance.
 
-func (findingsCmd) Run(a *app) error { return nil }
+Examples:
+
+    basecourse findings
+    basecourse findings --format json --at 2026-03-02T06:00:00Z`
+}
+
+// Run prints the findings.
+func (c findingsCmd) Run(a *app) error {
+	m, err := c.read(time.Now())
+	if err != nil {
+		return err
+	}
+	return a.withStore(false, func(st *store.Store) error {
+		answer, err := newFindings(st).Answer(a.ctx, m.at, m.knownAt, m.from, m.to)
+		if err != nil {
+			return err
+		}
+		switch c.Format {
+		case "json":
+			_, err = a.stdout.Write(answer)
+			return err
+		case "csv":
+			return findingsCSV(a.stdout, answer)
+		default:
+			return findingsText(a.stdout, answer)
+		}
+	})
+}
+
+// findingFields are the columns of the CSV, in the order of the answer.
+var findingFields = []string{
+	"subject_kind", "subject", "cause", "state", "case", "starts", "graded", "n", "failures", "n_exposed", "failures_exposed",
+	"odds_ratio", "odds_ratio_low", "odds_ratio_high", "p_value", "q_value", "avoidable_per_100", "avoidable_low", "avoidable_high",
+	"reverse", "needs", "summary",
+}
+
+// findingsCSV writes the answer's findings as CSV. Numbers are taken as they
+// stand in the answer, so both say the same to the digit; null is empty.
+func findingsCSV(w io.Writer, answer []byte) error {
+	var all struct {
+		Findings []map[string]json.RawMessage `json:"findings"`
+	}
+	if err := json.Unmarshal(answer, &all); err != nil {
+		return fmt.Errorf("findings: %w", err)
+	}
+	out := csv.NewWriter(w)
+	out.UseCRLF = true // RFC 4180, as the bundle
+	if err := out.Write(findingFields); err != nil {
+		return err
+	}
+	for _, f := range all.Findings {
+		row := make([]string, len(findingFields))
+		for i, name := range findingFields {
+			raw := string(f[name])
+			switch {
+			case raw == "null":
+			case strings.HasPrefix(raw, `"`):
+				if err := json.Unmarshal(f[name], &row[i]); err != nil {
+					return fmt.Errorf("findings: %w", err)
+				}
+			default:
+				row[i] = raw
+			}
+		}
+		if err := out.Write(row); err != nil {
+			return err
+		}
+	}
+	out.Flush()
+	return out.Error()
+}
+
+// findingsText writes the answer for people: what is raised first, then what is
+// worth watching or points the other way; the rest is counted.
+func findingsText(w io.Writer, answer []byte) error {
+	var all struct {
+		AsOf        string                    `json:"as_of"`
+		Window      struct{ From, To string } `json:"window"`
+		FirstLayers int                       `json:"first_layers"`
+		Graded      int                       `json:"graded"`
+		Failures    int                       `json:"failures"`
+		Findings    []struct {
+			State   string `json:"state"`
+			Reverse bool   `json:"reverse"`
+			Summary string `json:"summary"`
+		} `json:"findings"`
+	}
+	if err := json.Unmarshal(answer, &all); err != nil {
+		return fmt.Errorf("findings: %w", err)
+	}
+	var b strings.Builder
+	fmt.Fprintf(&b, "As of %s. First layers from %s to %s: %d started, %d graded (%s), %d failures (%s of graded).\n",
+		all.AsOf, all.Window.From, all.Window.To, all.FirstLayers, all.Graded, percent(all.Graded, all.FirstLayers), all.Failures, percent(all.Failures, all.Graded))
+	sections := []struct {
+		title string
+		in    func(state string, reverse bool) bool
+	}{
+		{"Raised", func(s string, _ bool) bool { return s == "raised" }},
+		{"Points the other way", func(s string, r bool) bool { return r && s != "raised" }},
+		{"Watching", func(s string, r bool) bool { return s == "watching" && !r }},
+	}
+	for _, s := range sections {
+		var lines []string
+		for _, f := range all.Findings {
+			if s.in(f.State, f.Reverse) {
+				lines = append(lines, "  "+f.Summary)
+			}
+		}
+		fmt.Fprintf(&b, "\n%s: %d\n", s.title, len(lines))
+		for _, l := range lines {
+			b.WriteString(l + "\n")
+		}
+	}
+	quiet, thin := 0, 0
+	for _, f := range all.Findings {
+		switch {
+		case f.State == "quiet" && !f.Reverse:
+			quiet++
+		case f.State == "too_little_data" && !f.Reverse:
+			thin++
+		}
+	}
+	fmt.Fprintf(&b, "\nQuiet: %d\nToo little data: %d\n", quiet, thin)
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+func percent(part, whole int) string {
+	if whole == 0 {
+		return "none"
+	}
+	return fmt.Sprintf("%.1f %%", 100*float64(part)/float64(whole))
+}
