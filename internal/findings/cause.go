@@ -1,0 +1,521 @@
+package findings
+
+import "math"
+
+// One question: does failure on this subject go with this exposure?
+//
+// Causes compete: a layer holds only if every cause spares it. With q the
+// chance of failure from everything else,
+//
+//	P(holds) = (1 − q) · exp(−z) · exp(−β·x)     β ≥ 0
+//
+// where x is the dose of the exposure asked about and z the hazard of the other
+// exposures, known from their own questions. log-odds of q = offset from the
+// fleet + a + c·time, a and c shrunken with the fleet's own variances. For the
+// opposite sign the exposure scales q itself, q·exp(β·x/q̄) with q̄ the
+// subject's mean chance, which has the same slope at β = 0 for an average layer.
+// A failed layer's class of marks (see signs) has its own chance under q and
+// under the exposure; δ lets the subject lean towards the exposure's classes
+// without it.
+
+// rows are the layers of one question. Failed layers stand one by one; layers
+// that held are gathered in bins of like offset, time and dose, which changes
+// the likelihood by far less than its curvature (their log-likelihood is
+// linear in β and γ, and smooth in the rest).
+type rows struct {
+	fails, holds obs
+	class, band  []uint8 // by failed layer
+	layer        []int32 // by failed layer: which it is
+	signs        *signs
+	n            float64 // layers
+	sumX         float64 // over the layers that held
+	priorA       float64 // variance of a
+	priorC       float64 // variance of c
+	priorD       float64 // variance of δ
+	meanQ        float64 // q̄
+}
+
+// obs are observations as columns; count is 1 for single layers.
+type obs struct{ off, t, x, z, count []float64 }
+
+func (o *obs) add(off, t, x, z, count float64) {
+	o.off = append(o.off, off)
+	o.t = append(o.t, t)
+	o.x = append(o.x, x)
+	o.z = append(o.z, z)
+	o.count = append(o.count, count)
+}
+
+// binner gathers the layers that held.
+type binner struct {
+	at   map[[3]int16]int
+	sums obs // off: Σ exp(off)
+}
+
+func (b *binner) add(off, t, x, z float64) {
+	key := [3]int16{int16(math.Floor(off * 4)), int16(math.Floor(t * 6)), int16(math.Floor(x * 2))}
+	k, ok := b.at[key]
+	if !ok {
+		k = len(b.sums.off)
+		b.at[key] = k
+		b.sums.add(0, 0, 0, 0, 0)
+	}
+	s := &b.sums
+	s.off[k] += math.Exp(off)
+	s.t[k] += t
+	s.x[k] += x
+	s.z[k] += z
+	s.count[k]++
+}
+
+// add takes in one layer.
+func (r *rows) add(b *binner, off, t, x, z float64, failed bool) {
+	r.n++
+	if failed {
+		r.fails.add(off, t, x, z, 1)
+		return
+	}
+	r.sumX += x
+	b.add(off, t, x, z)
+}
+
+// close turns the bins' sums into means.
+func (r *rows) close(b *binner) {
+	r.holds = b.sums
+	h := &r.holds
+	for k, m := range h.count {
+		h.off[k] = math.Log(h.off[k] / m)
+		h.t[k] /= m
+		h.x[k] /= m
+		h.z[k] /= m
+	}
+}
+
+const params = 4 // a, c, β, δ
+
+type theta [params]float64
+
+type matrix [params][params]float64
+
+// fitted is a maximum of the penalised likelihood with β held or free.
+type fitted struct {
+	th   theta
+	ll   float64
+	info matrix
+}
+
+// eval gives the penalised log-likelihood at th, and with slope its gradient
+// and a positive semidefinite information.
+func (r *rows) eval(th *theta, neg, slope bool) (ll float64, g theta, h matrix) {
+	ll = r.evalHolds(th, neg, slope, &g, &h) + r.evalFails(th, neg, slope, &g, &h)
+	ll -= th[0]*th[0]/(2*r.priorA) + th[1]*th[1]/(2*r.priorC)
+	g[0] -= th[0] / r.priorA
+	g[1] -= th[1] / r.priorC
+	ll -= th[3] * th[3] / (2 * r.priorD)
+	g[3] -= th[3] / r.priorD
+	h[0][0] += 1 / r.priorA
+	h[1][1] += 1 / r.priorC
+	h[3][3] += 1 / r.priorD
+	return ll, g, h
+}
+
+func (r *rows) evalHolds(th *theta, neg, slope bool, g *theta, h *matrix) (ll float64) {
+	o := &r.holds
+	var g0, g1, g2, h00, h01, h11, h02, h12, h22 float64
+	k := 0.0
+	if neg {
+		k = th[2] / r.meanQ
+	}
+	for i, m := range o.count {
+		q := expit(o.off[i] + th[0] + th[1]*o.t[i])
+		u := q
+		if neg {
+			u = min(q*math.Exp(k*o.x[i]), 1-1e-9)
+		}
+		ll += m * math.Log1p(-u)
+		if !slope {
+			continue
+		}
+		d := m * u * (1 - q) / (1 - u)
+		t := o.t[i]
+		g0 -= d
+		g1 -= d * t
+		w := m * u * (1 - u)
+		h00 += w
+		h01 += w * t
+		h11 += w * t * t
+		if neg {
+			x := o.x[i] / r.meanQ
+			g2 -= m * u * x / (1 - u)
+			h02 += w * x
+			h12 += w * x * t
+			h22 += w * x * x
+		}
+	}
+	if !neg {
+		ll -= th[2] * r.sumX
+		g2 -= r.sumX
+	}
+	g[0] += g0
+	g[1] += g1
+	g[2] += g2
+	h[0][0] += h00
+	h[0][1] += h01
+	h[1][1] += h11
+	h[0][2] += h02
+	h[1][2] += h12
+	h[2][2] += h22
+	return ll
+}
+
+func (r *rows) evalFails(th *theta, neg, slope bool, g *theta, h *matrix) (ll float64) {
+	o := &r.fails
+	prod := 1.0
+	var norm, mid [bands]float64
+	tilted := r.signs.seen && th[3] != 0
+	if r.signs.seen {
+		for b := range bands {
+			for c := range classes {
+				e := r.signs.base[b][c] * math.Exp(th[3]*r.signs.lean[c])
+				norm[b] += e
+				mid[b] += e * r.signs.lean[c]
+			}
+			mid[b] /= norm[b]
+		}
+	}
+	for i := range o.off {
+		q := expit(o.off[i] + th[0] + th[1]*o.t[i])
+		x, t := o.x[i], o.t[i]
+		s2 := 1.0
+		if o.z[i] != 0 {
+			s2 = math.Exp(-o.z[i])
+		}
+		tilt, w, pull := 1.0, 1.0, 0.0
+		if r.signs.seen {
+			b, c := r.band[i], r.class[i]
+			w = r.signs.ratio[b][c]
+			pull = r.signs.lean[c] - mid[b]
+			if tilted {
+				tilt = math.Exp(th[3]*r.signs.lean[c]) / norm[b]
+			}
+		}
+		var p float64
+		var d theta
+		if neg {
+			m := math.Exp(th[2] * x / r.meanQ)
+			u := min(q*m, 1-1e-9)
+			k := (1 - (1-u)*s2) * tilt
+			p = k
+			d[0] = s2 * u * (1 - q) * tilt
+			d[2] = s2 * u * x / r.meanQ * tilt
+			d[3] = k * pull
+		} else {
+			e := 1.0
+			if x != 0 && th[2] != 0 {
+				e = math.Exp(-th[2] * x)
+			}
+			s0 := (1 - q) * s2
+			k := (1 - s0) * tilt
+			p = k + w*s0*(1-e)
+			d[0] = q * s0 * (tilt - w*(1-e))
+			d[2] = w * s0 * e * x
+			d[3] = k * pull
+		}
+		d[1] = d[0] * t
+		p = max(p, 1e-12)
+		prod *= p
+		if prod < 1e-250 {
+			ll += math.Log(prod)
+			prod = 1
+		}
+		if !slope {
+			continue
+		}
+		for a := range params {
+			d[a] /= p
+			g[a] += d[a]
+		}
+		for a := range params {
+			for b := a; b < params; b++ {
+				h[a][b] += d[a] * d[b]
+			}
+		}
+	}
+	return ll + math.Log(prod)
+}
+
+// shares gives the exposure's part in the chance of each failed layer at th.
+func (r *rows) shares(th *theta) []float32 {
+	o := &r.fails
+	out := make([]float32, len(o.off))
+	if th[2] <= 0 {
+		return out
+	}
+	var norm [bands]float64
+	for b := range bands {
+		norm[b] = 1
+		if r.signs.seen {
+			norm[b] = 0
+			for c := range classes {
+				norm[b] += r.signs.base[b][c] * math.Exp(th[3]*r.signs.lean[c])
+			}
+		}
+	}
+	for i := range o.off {
+		s0 := (1 - expit(o.off[i]+th[0]+th[1]*o.t[i])) * math.Exp(-o.z[i])
+		b, c := r.band[i], r.class[i]
+		e := r.signs.ratio[b][c] * s0 * (1 - math.Exp(-th[2]*o.x[i]))
+		k := (1 - s0) * math.Exp(th[3]*r.signs.lean[c]) / norm[b]
+		out[i] = float32(e / (e + k))
+	}
+	return out
+}
+
+// fit maximises from th. hold keeps β where it is; otherwise β stays on its
+// side of 0 (neg: below).
+func (r *rows) fit(th theta, neg, hold bool) fitted {
+	ll, g, h := r.eval(&th, neg, true)
+	for range 25 {
+		var free [params]bool
+		free[0], free[1] = true, true
+		free[2] = !hold && (th[2] != 0 || (neg && g[2] < 0) || (!neg && g[2] > 0))
+		free[3] = r.signs.seen
+		d := newton(&h, &g, &free)
+		promise := 0.0
+		for a := range params {
+			promise += d[a] * g[a]
+		}
+		if promise < 2e-4 {
+			break
+		}
+		step, better := 1.0, false
+		for range 12 {
+			nt := th
+			for a := range params {
+				nt[a] += step * clamp(d[a], 2)
+			}
+			if !hold && ((neg && nt[2] > 0) || (!neg && nt[2] < 0)) {
+				nt[2] = 0
+			}
+			l2, g2, h2 := r.eval(&nt, neg, true)
+			if l2 >= ll-1e-9 {
+				better = l2-ll > 1e-5
+				th, ll, g, h = nt, l2, g2, h2
+				break
+			}
+			step /= 3
+		}
+		if !better {
+			break
+		}
+	}
+	return fitted{th: th, ll: ll, info: h}
+}
+
+// newton solves h·d = g over the free parameters by Cholesky.
+func newton(h *matrix, g *theta, free *[params]bool) (d theta) {
+	var idx [params]int
+	k := 0
+	for a := range params {
+		if free[a] {
+			idx[k] = a
+			k++
+		}
+	}
+	var l matrix
+	var y theta
+	for i := range k {
+		for j := range i + 1 {
+			s := h[idx[j]][idx[i]]
+			if i == j {
+				s += 1e-9
+			}
+			for m := range j {
+				s -= l[i][m] * l[j][m]
+			}
+			if i == j {
+				l[i][i] = math.Sqrt(max(s, 1e-9))
+			} else {
+				l[i][j] = s / l[j][j]
+			}
+		}
+	}
+	for i := range k {
+		s := g[idx[i]]
+		for m := range i {
+			s -= l[i][m] * y[m]
+		}
+		y[i] = s / l[i][i]
+	}
+	for i := k - 1; i >= 0; i-- {
+		s := y[i]
+		for m := i + 1; m < k; m++ {
+			s -= l[m][i] * d[idx[m]]
+		}
+		d[idx[i]] = s / l[i][i]
+	}
+	return d
+}
+
+// answer is what a question's likelihood says.
+type answer struct {
+	z          float64 // signed root: above 0 failures go with the exposure
+	avoid      float64 // expected failures avoided, summed over the layers
+	low, high  float64
+	null, best fitted
+	neg        bool
+}
+
+// ask maximises the likelihood with and without the exposure and gives the
+// evidence and the avoidable failures.
+func (r *rows) ask() answer {
+	null := r.fit(theta{}, false, true)
+	r.meanQ = r.meanBase(&null.th)
+	start := 0.2 * r.meanQ
+	harm := r.fit(withBeta(null.th, start), false, false)
+	help := r.fit(withBeta(null.th, -start), true, false)
+	a := answer{null: null, best: harm}
+	if help.ll > harm.ll {
+		a.best, a.neg = help, true
+	}
+	a.z = math.Sqrt(2 * max(0, a.best.ll-null.ll))
+	if a.neg {
+		a.z = -a.z
+	}
+	a.avoid = r.avoidable(&a.best.th, a.neg)
+	return a
+}
+
+// interval gives the avoidable failures where the profile's signed root is
+// crit away from its maximum.
+func (r *rows) interval(a *answer, crit float64) (low, high float64) {
+	return r.limit(&a.best, -crit), r.limit(&a.best, crit)
+}
+
+func withBeta(th theta, b float64) theta {
+	th[2] = b
+	return th
+}
+
+// meanBase is the mean chance of failure without exposures.
+func (r *rows) meanBase(th *theta) float64 {
+	s := 0.0
+	for _, o := range []*obs{&r.fails, &r.holds} {
+		for i, m := range o.count {
+			s += m * expit(o.off[i]+th[0]+th[1]*o.t[i])
+		}
+	}
+	return max(1e-4, s/max(1, r.n))
+}
+
+// avoidable sums the chance of failure as it was minus that at dose 0.
+func (r *rows) avoidable(th *theta, neg bool) float64 {
+	sum := 0.0
+	for _, o := range []*obs{&r.fails, &r.holds} {
+		for i, m := range o.count {
+			x := o.x[i]
+			if x == 0 {
+				continue
+			}
+			q := expit(o.off[i] + th[0] + th[1]*o.t[i])
+			s2 := math.Exp(-o.z[i])
+			if neg {
+				sum += m * s2 * q * (min(math.Exp(th[2]*x/r.meanQ), 1/q) - 1)
+			} else {
+				sum += m * s2 * (1 - q) * (1 - math.Exp(-th[2]*x))
+			}
+		}
+	}
+	return sum
+}
+
+// limit walks along the profile of β by secants until its signed root differs
+// by crit from that at the maximum and gives the avoidable failures there.
+func (r *rows) limit(best *fitted, crit float64) float64 {
+	se := 1 / math.Sqrt(max(best.info[2][2], 1e-12))
+	in, rin := best.th[2], 0.0
+	b := best.th[2] + crit*se
+	th := best.th
+	out, rout := math.NaN(), 0.0
+	for range 12 {
+		f := r.fit(withBeta(th, b), b < 0, true)
+		th = f.th
+		root := math.Copysign(math.Sqrt(2*max(0, best.ll-f.ll)), crit)
+		if math.Abs(root-crit) < 0.02 {
+			break
+		}
+		if math.Abs(root) < math.Abs(crit) {
+			in, rin = b, root
+		} else {
+			out, rout = b, root
+		}
+		if math.IsNaN(out) {
+			b += 0.7 * crit * se
+			continue
+		}
+		// Secant, kept inside the bracket.
+		f1 := (crit - rin) / (rout - rin)
+		b = in + (out-in)*min(max(f1, 0.05), 0.95)
+	}
+	return r.avoidable(&th, th[2] < 0)
+}
+
+// curveOver walks the sizes upwards and gives the likelihood there. A few
+// subjects are far from the rest for reasons of their own (a worn plate, a rough
+// printer), so a and δ are drawn from narrow or from wide normals; the wide ones
+// are only looked at where they can matter.
+func (r *rows) curveOver(null *fitted) *curve {
+	c := &curve{r: r}
+	c.walk(r, null.th, near)
+	narrowA, narrowD := r.priorA, r.priorD
+	r.priorA, r.priorD = wideA, max(narrowD, wideD)
+	wide := r.fit(null.th, false, true)
+	if wide.th[0]*wide.th[0] > 2*narrowA || wide.th[3]*wide.th[3] > 2*narrowD {
+		c.walk(r, wide.th, far)
+	} else {
+		for k := range sizes {
+			c.ll[far][k] = c.ll[near][k] - farUnseen
+			c.avoid[far][k], c.resp[far][k] = c.avoid[near][k], c.resp[near][k]
+		}
+	}
+	r.priorA, r.priorD = narrowA, narrowD
+	return c
+}
+
+// Variances of a and δ among the far subjects, and what an ordinary subject's
+// log-likelihood typically loses under them.
+const (
+	wideA     = 0.8
+	wideD     = 1
+	farUnseen = 2
+)
+
+// walk fills in one component of the prior of a and δ.
+func (c *curve) walk(r *rows, start theta, part int) {
+	th := withBeta(start, 0)
+	for k, size := range sizes {
+		f := r.fit(withBeta(th, size), false, true)
+		th = f.th
+		det, va, vd := r.nuisance(&f)
+		c.ll[part][k] = f.ll - 0.5*det - 0.5*math.Log(r.priorA*r.priorD)
+		if part == near {
+			c.a2[k], c.d2[k] = f.th[0]*f.th[0]+va, f.th[3]*f.th[3]+vd
+		}
+		c.avoid[part][k] = 100 * r.avoidable(&f.th, false) / r.n
+		c.resp[part][k] = r.shares(&f.th)
+	}
+}
+
+// nuisance gives the logarithm of the determinant of the information of a, c
+// and δ, and the variances of a and δ.
+func (r *rows) nuisance(f *fitted) (det, va, vd float64) {
+	h := [3][3]float64{{f.info[0][0], f.info[0][1], f.info[0][3]}, {0, f.info[1][1], f.info[1][3]}, {0, 0, f.info[3][3]}}
+	var g [3]float64
+	_, diag, ok := solve3(&h, &g, 3)
+	if !ok {
+		return 0, r.priorA, r.priorD
+	}
+	// Determinant by expansion.
+	d := h[0][0]*(h[1][1]*h[2][2]-h[1][2]*h[1][2]) - h[0][1]*(h[0][1]*h[2][2]-h[1][2]*h[0][2]) + h[0][2]*(h[0][1]*h[1][2]-h[1][1]*h[0][2])
+	return math.Log(max(d, 1e-300)), diag[0], diag[2]
+}

@@ -1,0 +1,118 @@
+package findings
+
+import "math"
+
+// What marks say. A failed layer falls into one of a few classes by which marks
+// are severe on it. How much likelier a class is when the exposure spoiled the
+// layer than when something else did is learned from the farm, not assumed: the
+// responsibilities of the exposure for each failure (how much of its chance the
+// exposure explains) give both distributions. What else spoils layers is
+// described for each band of the dose by itself, since some marks become
+// commoner with a gap, or with a crew, whether or not they matter; and every
+// subject may lean towards the exposure's classes on its own (δ), since a
+// chronic fault shows the same marks with and without the exposure.
+
+const (
+	classes = 16
+	bands   = 5
+	severe  = 2 // least severity that counts
+)
+
+// class of a failed layer: bit 0 height, 1 grip, 2 contamination, 3 others.
+func class(l *Layers, i int) uint8 {
+	var c uint8
+	for b, s := range [...]uint8{l.Height[i], l.Grip[i], l.Dirt[i], l.Else[i]} {
+		if s >= severe {
+			c |= 1 << b
+		}
+	}
+	return c
+}
+
+// band of a dose.
+func band(c Cause, l *Layers, i int) uint8 {
+	if c == SkippedProbing {
+		if l.Probing[i] == ProbingSkipped {
+			return 1
+		}
+		return 0
+	}
+	switch g := l.Gap[i]; {
+	case g <= 1:
+		return 0
+	case g <= 4:
+		return 1
+	case g <= 9:
+		return 2
+	case g <= 19:
+		return 3
+	}
+	return 4
+}
+
+// signs is what marks say about one group of questions.
+type signs struct {
+	base  [bands][classes]float64 // chance of a class when something else spoiled it
+	ratio [bands][classes]float64 // exposure's chance over base
+	lean  [classes]float64        // direction of δ
+	seen  bool
+}
+
+// plain signs say nothing.
+func plainSigns() *signs {
+	s := &signs{}
+	for b := range bands {
+		for c := range classes {
+			s.base[b][c] = 1.0 / classes
+			s.ratio[b][c] = 1
+		}
+	}
+	return s
+}
+
+// Pseudo-counts that hold the learned distributions together.
+const (
+	bandPull  = 12.0 // band's base towards the base of all bands
+	causePull = 10.0 // the exposure's classes towards the base
+	ratioMost = 12.0
+)
+
+// learnSigns learns from every failed layer's class, band and responsibility.
+func learnSigns(count *[bands][classes]float64, resp *[bands][classes]float64) *signs {
+	var all, exp [classes]float64
+	total, texp := 0.0, 0.0
+	for b := range bands {
+		for c := range classes {
+			all[c] += count[b][c] - resp[b][c]
+			exp[c] += resp[b][c]
+			total += count[b][c] - resp[b][c]
+			texp += resp[b][c]
+		}
+	}
+	s := &signs{seen: true}
+	for c := range classes {
+		all[c] = (all[c] + 0.25) / (total + 0.25*classes)
+	}
+	for c := range classes {
+		exp[c] = (exp[c] + causePull*all[c]) / (texp + causePull)
+	}
+	for b := range bands {
+		n := 0.0
+		for c := range classes {
+			n += count[b][c] - resp[b][c]
+		}
+		sum := 0.0
+		for c := range classes {
+			s.base[b][c] = (max(0, count[b][c]-resp[b][c]) + bandPull*all[c]) / (n + bandPull)
+			s.ratio[b][c] = min(ratioMost, max(1/ratioMost, exp[c]/s.base[b][c]))
+			sum += s.base[b][c] * s.ratio[b][c]
+		}
+		for c := range classes {
+			s.ratio[b][c] /= sum // mean 1 under the base
+		}
+	}
+	for c := range classes {
+		s.lean[c] = max(-2, min(2, math.Log(exp[c]/all[c])))
+	}
+	return s
+}

@@ -1,0 +1,120 @@
+package findings
+
+import "math"
+
+// The effects of all subjects asked the same question are taken as drawn from
+// one distribution, learned from the farm: a spike at no effect and a grid of
+// sizes (Efron 2010, Large-Scale Inference, ch. 2 and 5; the grid's weights by
+// EM as in Kiefer & Wolfowitz 1956). Sizes are hazards at the mean dose.
+
+var sizes = [...]float64{0, 0.009, 0.014, 0.021, 0.032, 0.048, 0.072, 0.108, 0.162, 0.243}
+
+const nSizes = len(sizes)
+
+// Components of the prior of a subject's own a and δ.
+const (
+	near = 0
+	far  = 1
+)
+
+// grid is a number for every component and size.
+type grid [2][nSizes]float64
+
+// curve is a subject's log-likelihood over the sizes, nuisances integrated by
+// Laplace's method, and what else the fits there tell.
+type curve struct {
+	ll    grid
+	avoid grid                 // failures per 100
+	a2    [nSizes]float64      // E a² of the near component
+	d2    [nSizes]float64      // E δ²
+	post  grid                 // posterior
+	resp  [2][nSizes][]float32 // exposure's part in each failed layer
+	r     *rows
+}
+
+// prior is the distribution of effects of a group of questions.
+type prior struct {
+	size [nSizes]float64
+	far  float64
+}
+
+// learnPrior finds a group's prior by EM and leaves every curve's posterior.
+// The pseudo-counts stand for a few subjects without an effect.
+func learnPrior(cs []*curve) prior {
+	const spike, smooth, farCount, farOf = 4.0, 0.01, 0.3, 20.0
+	p := prior{far: 0.05}
+	for k := range p.size {
+		p.size[k] = 0.2 / float64(nSizes-1)
+	}
+	p.size[0] = 0.8
+	for range 300 {
+		var s [nSizes]float64
+		s[0] = spike
+		f := farCount
+		for _, c := range cs {
+			c.posterior(&p)
+			for k := range s {
+				s[k] += c.post[near][k] + c.post[far][k]
+				f += c.post[far][k]
+			}
+		}
+		total, move := 0.0, 0.0
+		for k := range s {
+			if k > 0 {
+				s[k] += smooth
+			}
+			total += s[k]
+		}
+		for k := range s {
+			n := s[k] / total
+			move = max(move, math.Abs(n-p.size[k]))
+			p.size[k] = n
+		}
+		f = min(0.5, f/(float64(len(cs))+farOf))
+		move = max(move, math.Abs(f-p.far))
+		p.far = f
+		if move < 1e-4 {
+			break
+		}
+	}
+	for _, c := range cs {
+		c.posterior(&p)
+	}
+	return p
+}
+
+// posterior fills in the weights of components and sizes for one subject and
+// gives the logarithm of the chance of its data.
+func (c *curve) posterior(p *prior) float64 {
+	top := math.Inf(-1)
+	for part := range c.ll {
+		for _, v := range c.ll[part] {
+			top = max(top, v)
+		}
+	}
+	sum := 0.0
+	for part, w := range [2]float64{1 - p.far, p.far} {
+		for k, v := range c.ll[part] {
+			c.post[part][k] = w * p.size[k] * math.Exp(v-top)
+			sum += c.post[part][k]
+		}
+	}
+	for part := range c.post {
+		for k := range c.post[part] {
+			c.post[part][k] /= sum
+		}
+	}
+	return top + math.Log(sum)
+}
+
+// none is the chance of no effect.
+func (c *curve) none() float64 { return c.post[near][0] + c.post[far][0] }
+
+// meanBeta is the posterior mean of β.
+func (c *curve) meanBeta() float64 {
+	s := 0.0
+	for k, b := range sizes {
+		s += (c.post[near][k] + c.post[far][k]) * b
+	}
+	return s
+}

@@ -1,0 +1,111 @@
+package findings
+
+import "math"
+
+// How an exposure's hazard grows with its dose is not known beforehand: oil may
+// build up print by print, all at once, or only after a while; a zero may jump
+// or creep. Each cause has a few shapes; the farm's clearest questions choose.
+
+// shapes of the gap (prints since the plate was cleaned).
+var gapShapes = []func(g float64) float64{
+	func(g float64) float64 { return math.Log2(1 + g) },
+	func(g float64) float64 { return 1 - math.Exp(-g/4) },
+	func(g float64) float64 { return min(g, 40) },
+	func(g float64) float64 { return min(1, max(0, (g-4)/8)) },
+}
+
+// shapes of skipped probing (starts since the last probe).
+var skipShapes = []func(s float64) float64{
+	func(float64) float64 { return 1 },
+	func(s float64) float64 { return math.Log2(1 + max(1, s)) },
+	func(s float64) float64 { return min(12, max(1, s)) },
+}
+
+// doses fills in a cause's dose of every layer by a shape, scaled so that its
+// mean over the exposed layers is 1.
+func doses(l *Layers, c Cause, shape int, to []float32) {
+	at := func(i int) float64 {
+		if c == SkippedProbing {
+			if l.Probing[i] != ProbingSkipped {
+				return 0
+			}
+			return skipShapes[shape](float64(l.SinceP[i]))
+		}
+		if l.Gap[i] < 0 {
+			return 0
+		}
+		return gapShapes[shape](float64(l.Gap[i]))
+	}
+	var sums, counts [chunks]float64
+	chunked(l.Len(), func(k, lo, hi int) {
+		for i := lo; i < hi; i++ {
+			x := at(i)
+			to[i] = float32(x)
+			if c == CleaningGap && l.Gap[i] >= 0 || x > 0 {
+				counts[k]++
+				sums[k] += x
+			}
+		}
+	})
+	s, n := 0.0, 0.0
+	for k := range chunks {
+		s += sums[k]
+		n += counts[k]
+	}
+	if s <= 0 {
+		return
+	}
+	f := float32(n / s)
+	chunked(l.Len(), func(_, lo, hi int) {
+		for i := lo; i < hi; i++ {
+			to[i] *= f
+		}
+	})
+}
+
+const shapeVoters = 40
+
+// chooseShapes lets the questions with the clearest effects choose the shape of
+// each cause.
+func (e *study) chooseShapes() {
+	for _, cause := range []Cause{SkippedProbing, CleaningGap} {
+		n := len(skipShapes)
+		if cause == CleaningGap {
+			n = len(gapShapes)
+		}
+		voters := e.voters(cause)
+		best, top := e.shape[cause], math.Inf(-1)
+		for s := range n {
+			doses(e.f.l, cause, s, e.x[cause])
+			votes := make([]float64, len(voters))
+			parallel(len(voters), func(v int) {
+				i := voters[v]
+				r := e.rows(i, net)
+				null := r.fit(theta{}, false, true)
+				c := r.curveOver(&null)
+				votes[v] = c.posterior(&e.prior[e.group(i)])
+			})
+			sum := 0.0
+			for _, v := range votes {
+				sum += v
+			}
+			if sum > top+1e-6 {
+				best, top = s, sum
+			}
+		}
+		e.shape[cause] = best
+		doses(e.f.l, cause, best, e.x[cause])
+	}
+}
+
+// voters are the questions of a cause most likely to have an effect.
+func (e *study) voters(cause Cause) []int {
+	var all []int
+	for i, c := range e.curves {
+		if c != nil && e.qs[i].Cause == cause && e.group(i) != printerGap {
+			all = append(all, i)
+		}
+	}
+	sortBy(all, func(i int) float64 { return e.curves[i].none() })
+	return all[:min(len(all), shapeVoters)]
+}

@@ -1,0 +1,382 @@
+package findings
+
+import (
+	"math"
+
+	"basecourse/internal/stats"
+)
+
+// study is the evaluation of one farm. Questions are fitted in rounds: each
+// round fits every question given the fleet, the hazards of the other
+// exposures, what marks say and how effects are spread, and then learns all of
+// these anew from the fits.
+type study struct {
+	f                  *fleet
+	printers, plates   int
+	byPrinter, byPlate split
+	qs                 []Question
+	curves             []*curve // nil: too little data
+	evidence           []*curve // the same; a printer's cleaning gap with what its plates do
+	signs              [2]*signs
+	priorA             [3]float64 // by group
+	priorD             [3]float64
+	prior              [3]prior
+	// Hazards by layer, once learned.
+	skipH, plateH, printerH []float32
+	x                       [2][]float32 // dose by cause and layer
+	shape                   [2]int
+	slopeMean, slopeVar     [2]float64 // of the log-odds, by cause
+}
+
+const (
+	rounds    = 4
+	leastReal = 0.2 // avoidable failures per 100 below which nothing is the matter
+)
+
+// Groups of questions.
+const (
+	printerProbing = iota
+	printerGap
+	plateGap
+)
+
+func newStudy(l *Layers, printers, plates int) *study {
+	e := &study{f: fitFleet(l, printers, plates), printers: printers, plates: plates}
+	e.byPrinter, e.byPlate = splitBy(l.Printer, printers), splitBy(l.Plate, plates)
+	e.qs = make([]Question, 2*printers+plates)
+	e.curves = make([]*curve, len(e.qs))
+	e.slopeMean = [2]float64{e.f.skip, e.f.gap}
+	e.slopeVar = [2]float64{e.f.printer.vari[1], e.f.plate.vari[1]}
+	e.signs = [2]*signs{plainSigns(), plainSigns()}
+	e.priorA = [3]float64{0.5, 0.5, 0.5}
+	e.priorD = [3]float64{0.3, 0.3, 0.3}
+	for _, c := range []Cause{SkippedProbing, CleaningGap} {
+		e.x[c] = make([]float32, l.Len())
+		doses(l, c, 0, e.x[c])
+	}
+	return e
+}
+
+func (e *study) group(i int) int {
+	if i >= 2*e.printers {
+		return plateGap
+	}
+	return i % 2
+}
+
+func (e *study) layers(i int) []int32 {
+	if i >= 2*e.printers {
+		return e.byPlate.of(i - 2*e.printers)
+	}
+	return e.byPrinter.of(i / 2)
+}
+
+// count fills in the plain numbers of a question.
+func (e *study) count(i int, gapSplit float64) {
+	q, l := &e.qs[i], e.f.l
+	q.Kind, q.Index, q.Cause = PrinterSubject, int32(i/2), Cause(i%2)
+	if i >= 2*e.printers {
+		q.Kind, q.Index, q.Cause = PlateSubject, int32(i-2*e.printers), CleaningGap
+	}
+	nan := math.NaN()
+	q.OddsRatio, q.OddsLow, q.OddsHigh = nan, nan, nan
+	q.Z, q.P, q.Q, q.Avoidable, q.AvoidableLow, q.AvoidableHigh = nan, nan, nan, nan, nan, nan
+	for _, i := range e.layers(i) {
+		known, exposed := exposedTo(l, q.Cause, int(i), gapSplit)
+		if !known {
+			continue
+		}
+		q.N++
+		if q.Cause == SkippedProbing && l.Probing[i] == ProbingVoid {
+			q.Void++
+		}
+		if exposed {
+			q.NExposed++
+		}
+		if l.Failed[i] {
+			q.Failures++
+			if exposed {
+				q.FailuresExposed++
+			}
+		}
+	}
+	plain := q.N - q.NExposed - q.Void
+	if q.Failures < leastFailures || q.NExposed < leastArm || plain < leastArm {
+		q.Needs = needs(q, plain)
+		return
+	}
+	q.State = Quiet
+}
+
+// asking is a way to ask a question.
+type asking uint8
+
+const (
+	net    asking = iota // the effect beside all others
+	whole                // a printer's cleaning gap with what its plates do to it
+	onOdds               // the dose as the odds ratio has it
+)
+
+// rows collects the layers a question is fitted to. Restarts are left out:
+// whether they were probed or cleaned follows from the failure before them.
+// How says what is asked.
+func (e *study) rows(n int, how asking) *rows {
+	f, l, q := e.f, e.f.l, &e.qs[n]
+	g := e.group(n)
+	r := &rows{signs: e.signs[q.Cause], priorA: e.priorA[g], priorC: 1, priorD: e.priorD[g]}
+	b := &binner{at: make(map[[3]int16]int, 128)}
+	for _, i32 := range e.layers(n) {
+		i := int(i32)
+		if l.Recent[i] == RecentRestart {
+			continue
+		}
+		off := f.mean
+		for _, b := range f.other {
+			off += b.part(i)
+		}
+		var x, z float64
+		known := e.skipH != nil
+		switch g {
+		case plateGap:
+			if l.Gap[i] < 0 {
+				continue
+			}
+			x = float64(e.x[CleaningGap][i])
+			if known {
+				off += f.printer.base(i)
+				z = float64(e.skipH[i] + e.printerH[i])
+			} else {
+				off += f.printer.part(i) + f.skip*float64(f.skipped[i])
+			}
+		case printerProbing:
+			if l.Probing[i] == ProbingUnknown || l.Probing[i] == ProbingVoid {
+				continue
+			}
+			x = float64(e.x[SkippedProbing][i])
+			if known {
+				off += f.plate.base(i)
+				z = float64(e.plateH[i] + e.printerH[i])
+			} else {
+				off += f.plate.part(i) + f.gap*float64(f.dose[i])
+			}
+		default:
+			if l.Gap[i] < 0 {
+				continue
+			}
+			x = float64(e.x[CleaningGap][i])
+			if known {
+				off += f.plate.base(i)
+				z = float64(e.skipH[i])
+				if how == net {
+					z += float64(e.plateH[i])
+				}
+			} else {
+				off += f.plate.base(i) + f.skip*float64(f.skipped[i])
+			}
+		}
+		if how == onOdds && q.Cause == CleaningGap {
+			x = float64(f.dose[i])
+		} else if how == onOdds {
+			x = float64(f.skipped[i])
+		}
+		r.add(b, off, float64(f.span[i]), x, z, l.Failed[i])
+		if l.Failed[i] {
+			r.class = append(r.class, class(l, i))
+			r.band = append(r.band, band(q.Cause, l, i))
+			r.layer = append(r.layer, i32)
+		}
+	}
+	r.close(b)
+	return r
+}
+
+// round fits all questions and learns from them.
+func (e *study) round() {
+	parallel(len(e.qs), func(i int) {
+		if e.qs[i].State == TooLittleData {
+			return
+		}
+		r := e.rows(i, net)
+		null := r.fit(theta{}, false, true)
+		e.curves[i] = r.curveOver(&null)
+	})
+	var byGroup [3][]*curve
+	for i, c := range e.curves {
+		if c != nil {
+			byGroup[e.group(i)] = append(byGroup[e.group(i)], c)
+		}
+	}
+	for g, cs := range byGroup {
+		e.prior[g] = learnPrior(cs)
+		e.learnSpread(g, cs)
+	}
+	e.learnHazards()
+	e.learnMarks()
+	e.f.refit(e.hazards())
+}
+
+// weigh settles the evidence of every question after the last round: a
+// printer's cleaning gap is asked with what its plates do to it.
+func (e *study) weigh() {
+	e.evidence = make([]*curve, len(e.curves))
+	parallel(len(e.qs), func(i int) {
+		if e.curves[i] == nil {
+			return
+		}
+		r := e.rows(i, whole)
+		null := r.fit(theta{}, false, true)
+		e.evidence[i] = r.curveOver(&null)
+	})
+	for g := range 3 {
+		var cs []*curve
+		for i, c := range e.evidence {
+			if c != nil && e.group(i) == g {
+				cs = append(cs, c)
+			}
+		}
+		e.prior[g] = learnPrior(cs)
+	}
+}
+
+// learnSpread learns the variances of a and δ of a group.
+func (e *study) learnSpread(g int, cs []*curve) {
+	if len(cs) < 5 {
+		return
+	}
+	var a, d, n float64
+	for _, c := range cs {
+		for k, p := range c.post[near] {
+			n += p
+			a += p * c.a2[k]
+			d += p * c.d2[k]
+		}
+	}
+	e.priorA[g] = min(0.5, max(0.005, a/max(1, n)))
+	e.priorD[g] = min(2, max(0.02, d/max(1, n)))
+}
+
+// learnHazards gives every layer the expected hazards of its exposures.
+func (e *study) learnHazards() {
+	f, n := e.f, e.f.l.Len()
+	if e.skipH == nil {
+		e.skipH, e.plateH, e.printerH = make([]float32, n), make([]float32, n), make([]float32, n)
+	}
+	beta := make([]float64, len(e.qs))
+	for i, c := range e.curves {
+		if c != nil {
+			beta[i] = c.meanBeta()
+		}
+	}
+	chunked(n, func(_, lo, hi int) {
+		for i := lo; i < hi; i++ {
+			p := f.l.Printer[i]
+			e.skipH[i] = float32(beta[2*p]) * e.x[SkippedProbing][i]
+			e.printerH[i] = float32(beta[2*p+1]) * e.x[CleaningGap][i]
+			e.plateH[i] = 0
+			if j := f.l.Plate[i]; j >= 0 {
+				e.plateH[i] = float32(beta[2*e.printers+int(j)]) * e.x[CleaningGap][i]
+			}
+		}
+	})
+}
+
+func (e *study) hazards() []float32 {
+	h := make([]float32, len(e.skipH))
+	for i := range h {
+		h[i] = e.skipH[i] + e.plateH[i] + e.printerH[i]
+	}
+	return h
+}
+
+// learnMarks learns what marks say from the exposures' parts in the failures.
+func (e *study) learnMarks() {
+	l := e.f.l
+	var part [2][]float32
+	for c := range part {
+		part[c] = make([]float32, l.Len())
+	}
+	for i, c := range e.curves {
+		if c == nil {
+			continue
+		}
+		to := part[e.qs[i].Cause]
+		for part := range c.post {
+			for k, p := range c.post[part] {
+				for m, at := range c.r.layer {
+					to[at] += float32(p) * c.resp[part][k][m]
+				}
+			}
+		}
+	}
+	for cause := range part {
+		var count, resp [bands][classes]float64
+		for i := range l.At {
+			if !l.Failed[i] || l.Recent[i] == RecentRestart {
+				continue
+			}
+			if Cause(cause) == SkippedProbing && l.Probing[i] != ProbingSkipped && l.Probing[i] != ProbingValid {
+				continue
+			}
+			if Cause(cause) == CleaningGap && l.Gap[i] < 0 {
+				continue
+			}
+			b, c := band(Cause(cause), l, i), class(l, i)
+			count[b][c]++
+			resp[b][c] += float64(min(1, part[cause][i]))
+		}
+		e.signs[cause] = learnSigns(&count, &resp)
+	}
+}
+
+// conclude turns the last fits into the numbers of a question.
+func (e *study) conclude(i int) {
+	q, c := &e.qs[i], e.evidence[i]
+	if c == nil {
+		return
+	}
+	r := e.rows(i, whole)
+	a := r.ask()
+	low, high := r.interval(&a, normal95)
+	q.Z = a.z
+	q.Avoidable, q.AvoidableLow, q.AvoidableHigh = 100*a.avoid/r.n, 100*low/r.n, 100*high/r.n
+	e.odds(q, e.rows(i, onOdds))
+	for part := range c.post {
+		for k, p := range c.post[part] {
+			if c.avoid[part][k] <= leastReal {
+				q.None += p
+			}
+		}
+	}
+}
+
+// widen gives the raised questions intervals that stay honest although the
+// questions were picked for looking bad: of the intervals of all raised ones at
+// most one in twenty is expected to miss (Benjamini & Yekutieli 2005, JASA
+// 100:71-81).
+func (e *study) widen() {
+	asked, raised := 0, 0
+	for i := range e.qs {
+		if e.qs[i].State != TooLittleData {
+			asked++
+		}
+		if e.qs[i].State == Raised {
+			raised++
+		}
+	}
+	if raised == 0 {
+		return
+	}
+	crit := stats.NormalQuantile(1 - 0.025*float64(raised)/float64(asked))
+	parallel(len(e.qs), func(i int) {
+		q := &e.qs[i]
+		if q.State != Raised {
+			return
+		}
+		r := e.rows(i, whole)
+		a := r.ask()
+		low, high := r.interval(&a, crit)
+		q.AvoidableLow, q.AvoidableHigh = 100*low/r.n, 100*high/r.n
+	})
+}
+
+const normal95 = 1.959963984540054
