@@ -41,12 +41,11 @@ func (im *importer) lift(ctx context.Context) error {
 		return err
 	}
 	lifted, err := im.tryLift(ctx)
-	if err != nil {
-		if sqlState(err) != "55P03" {
-			return err
-		}
-		im.lifted = nil
-		return sp.Rollback(ctx)
+	if err != nil && sqlState(err) != "55P03" {
+		return err
+	}
+	if err != nil || lifted == nil {
+		return sp.Rollback(ctx) // and with it the locks
 	}
 	im.lifted = lifted
 	return sp.Commit(ctx)
