@@ -46,34 +46,39 @@ func (s *Server) getFloor() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
-		stands, err := s.stands(ctx, frame, now, "")
+		stands, missing, err := s.stands(ctx, frame, now, "")
 		if err != nil {
 			return err
 		}
 		shell := withClock(s.shell(c, "Floor", "/floor"), now, frame.Settings.Zone())
-		return render(c, http.StatusOK, views.Floor(s.floorPage(shell, stands, q, frame, now)))
+		page := s.floorPage(shell, stands, q, frame, now)
+		if missing {
+			page.Lead += " Findings could not be read just now."
+		}
+		return render(c, http.StatusOK, views.Floor(page))
 	}
 }
 
-// stands reads and judges every printer (or one) as of now.
-func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, printer string) ([]stand, error) {
+// stands reads and judges every printer (or one) as of now; missing tells that
+// the findings could not be had.
+func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, printer string) (out []stand, missing bool, err error) {
 	end := windowEnd(frame, now)
 	window := time.Duration(frame.Settings.Number("start_window_minutes") * float64(time.Minute))
 	u, known := s.usual.get(now)
 	if !known && printer != "" {
 		// One printer is compared with the others, so all are read once.
-		if _, err := s.stands(ctx, frame, now, ""); err != nil {
-			return nil, err
+		if _, _, err := s.stands(ctx, frame, now, ""); err != nil {
+			return nil, false, err
 		}
 		u, _ = s.usual.get(now)
 	}
 	list, err := s.store.Floor(ctx, end.Add(-floorWindow), end, window, printer)
 	if err != nil {
-		return nil, err
+		return nil, false, err
 	}
-	found, err := s.cfg.Findings.Latest(ctx, now)
+	found, err := s.latestFindings(ctx, now)
 	if err != nil {
-		return nil, err
+		return nil, false, err
 	}
 	if printer == "" {
 		u = usualOf(list, found.GapSplit)
@@ -84,7 +89,7 @@ func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, p
 		key := [2]string{f.Kind, f.Subject}
 		by[key] = append(by[key], f)
 	}
-	out := make([]stand, 0, len(list))
+	out = make([]stand, 0, len(list))
 	for _, f := range list {
 		about := slices.Clone(by[[2]string{"printer", f.Printer}])
 		if f.Plate != "" {
@@ -92,7 +97,18 @@ func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, p
 		}
 		out = append(out, standOf(f, about, u, end))
 	}
-	return out, nil
+	return out, found.Missing, nil
+}
+
+// latestFindings gives the findings, or none when they cannot be had just now:
+// the Floor goes on without them, and says so.
+func (s *Server) latestFindings(ctx context.Context, now time.Time) (*FindingList, error) {
+	found, err := s.cfg.Findings.Latest(ctx, now)
+	if fault.Is(err, fault.Busy) {
+		s.log.WarnContext(ctx, "findings not read", "error", err.Error())
+		return &FindingList{Missing: true, GapSplit: math.NaN()}, nil
+	}
+	return found, err
 }
 
 // usualKept is how long what is usual on the farm is remembered between

@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"basecourse/internal/fault"
 	"basecourse/internal/web"
 	"basecourse/internal/webtest"
 )
@@ -251,5 +252,21 @@ func TestSetupSaysWhenTheLastCopyWasWritten(t *testing.T) {
 		if got := over.SignIn("amara").Page("/setup").Text("main"); !strings.Contains(got, x.want) {
 			t.Errorf("a copy that %s: Setup lacks %q", name, x.want)
 		}
+	}
+}
+
+func TestTheFloorStandsWithoutFindings(t *testing.T) {
+	site := webtest.New(t, func(c *web.Config) {
+		c.Findings = &webtest.Findings{Err: fault.New(fault.Busy, "the farm is being weighed")}
+	})
+	stored(t, site, little())
+	c := site.As("amara", "operator")
+	if lead := c.Page("/floor").Text(".head"); !strings.Contains(lead, "Findings could not be read just now.") {
+		t.Errorf("the Floor: %q does not say that findings are missing", lead)
+	}
+	c.Page("/printers/P-1")
+	c.Page("/plates/L-1")
+	if a := c.Get("/findings"); a.Status != 503 {
+		t.Errorf("the findings themselves: got status %d, want 503", a.Status)
 	}
 }

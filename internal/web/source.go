@@ -27,6 +27,7 @@ type FindingList struct {
 	Failures    int
 	GapSplit    float64 // median prints since cleaning; NaN when unknown
 	Items       []Finding
+	Missing     bool // could not be had just now
 }
 
 // Finding is one answered question. Numbers that could not be estimated are

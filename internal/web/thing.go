@@ -43,7 +43,7 @@ func (s *Server) getPrinter() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
-		stands, err := s.stands(ctx, frame, now, tag)
+		stands, _, err := s.stands(ctx, frame, now, tag)
 		if err != nil {
 			return err
 		}
@@ -171,7 +171,7 @@ func (s *Server) getPlate() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
-		found, err := s.cfg.Findings.Latest(ctx, now)
+		found, err := s.latestFindings(ctx, now)
 		if err != nil {
 			return err
 		}
