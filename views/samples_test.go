@@ -6,7 +6,7 @@ import "github.com/a-h/templ"
 
 func sampleShell(title, area string) Shell {
 	s := Shell{
-		Title: title, Home: "/floor", SignOut: "/sign-out", Person: "Amara", Role: "manager",
+		Title: title, Home: "/floor", SignOut: "/sign-out", ThemeTo: "/theme", Theme: "dark", Here: "/floor", Person: "Amara", Role: "manager",
 		Clock: "Mon 2026-03-09 14:05", ClockISO: "2026-03-09T14:05:00Z", DataThrough: "2026-03-09 14:02",
 		CSS: "/static/app.css", JS: "/static/app.js", Icon: "/static/icon.svg",
 	}

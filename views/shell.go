@@ -6,6 +6,9 @@ type Shell struct {
 	Nav         []NavItem // areas in their fixed order
 	Home        string    // address of the Floor
 	SignOut     string    // address the sign-out form posts to
+	ThemeTo     string    // address the colour form posts to
+	Theme       string    // light, dark; "" as the device has it
+	Here        string    // this page's address without the base path, to come back to
 	Person      string    // who is signed in; "" nobody
 	Role        string    // their role, as a word
 	Clock       string    // the farm's clock, local

@@ -40,6 +40,12 @@ func TestEveryPageInTheBrowserIsAccessibleAndFits(t *testing.T) {
 				tab.Fits()
 				tab.Accessible()
 			}
+			tab.Do(chromedp.Click(chromedp.CSS(".who summary")), chromedp.WaitVisible(chromedp.CSS(".who .menu")))
+			tab.Fits()
+			tab.Accessible()
+			if *shots != "" {
+				tab.Shot(filepath.Join(*shots, "menu-"+v.Name+".png"), false)
+			}
 			out := site.Tab(t, nil, v)
 			out.Open("/sign-in")
 			out.Fits()

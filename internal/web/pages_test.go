@@ -270,3 +270,36 @@ func TestTheFloorStandsWithoutFindings(t *testing.T) {
 		t.Errorf("the findings themselves: got status %d, want 503", a.Status)
 	}
 }
+
+func TestADeviceRemembersItsColours(t *testing.T) {
+	site := webtest.New(t)
+	c := site.As("amara", "operator")
+	if got := webtest.Attr(c.Page("/floor").One("html"), "data-theme"); got != "" {
+		t.Errorf("at first: got theme %q, want what the device has", got)
+	}
+	a := c.Form("/theme", url.Values{"theme": {"dark"}, "next": {"/findings?state=raised"}})
+	if a.Status != 303 || a.Header.Get("Location") != "/findings?state=raised" {
+		t.Errorf("choosing dark: got %d to %q, want 303 back to the page", a.Status, a.Header.Get("Location"))
+	}
+	p := c.Page("/floor?order=walking")
+	if got := webtest.Attr(p.One("html"), "data-theme"); got != "dark" {
+		t.Errorf("afterwards: got theme %q, want dark", got)
+	}
+	if got := p.Text("button[aria-pressed=true]"); got != "Dark" {
+		t.Errorf("the menu marks %q as chosen, want Dark", got)
+	}
+	if got := webtest.Attr(p.One("input[name=next]"), "value"); got != "/floor?order=walking" {
+		t.Errorf("the menu leads back to %q", got)
+	}
+	c.Form("/sign-out", nil)
+	if got := webtest.Attr(c.Page("/sign-in").One("html"), "data-theme"); got != "dark" {
+		t.Errorf("signed out: got theme %q, want the device's own choice to stay", got)
+	}
+	c.Form("/theme", url.Values{"theme": {""}})
+	if got := webtest.Attr(c.Page("/sign-in").One("html"), "data-theme"); got != "" {
+		t.Errorf("back to the device's: got %q", got)
+	}
+	if a := c.Form("/theme", url.Values{"theme": {"neon"}}); a.Status != 400 {
+		t.Errorf("a theme nobody knows: got status %d, want 400", a.Status)
+	}
+}

@@ -64,8 +64,13 @@ func (s *Server) shell(c echo.Context, title, area string) views.Shell {
 		Title: title, Home: s.url("/floor"), SignOut: s.url("/sign-out"),
 		CSS: s.asset("app.css"), JS: s.asset("app.js"), Icon: s.asset("icon.svg"),
 	}
+	sh.Theme = themeOf(c.Request())
 	if who.Role == roleAnyone {
 		return sh
+	}
+	sh.ThemeTo = s.url("/theme")
+	if m := c.Request().Method; m == http.MethodGet || m == http.MethodHead {
+		sh.Here = c.Request().URL.RequestURI()
 	}
 	sh.Person, sh.Role = who.Name, roleWords[who.Role]
 	if sh.Person == "" {

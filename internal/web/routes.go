@@ -56,6 +56,7 @@ var routes = withHeads([]Route{
 	{Method: "GET", Path: "/sign-in", Role: roleAnyone, handle: (*Server).getSignIn, patience: usual},
 	{Method: "POST", Path: "/sign-in", Role: roleAnyone, handle: (*Server).postSignIn, body: formBody, patience: usual},
 	{Method: "POST", Path: "/sign-out", Role: roleAnyone, handle: (*Server).postSignOut, body: formBody, patience: usual},
+	{Method: "POST", Path: "/theme", Role: roleAnyone, handle: (*Server).postTheme, body: formBody, patience: usual},
 
 	{Method: "GET", Path: "/", Role: roleAnyone, handle: (*Server).getRoot, open: true, patience: usual},
 	{Method: "GET", Path: "/floor", Role: roleOperator, handle: (*Server).getFloor, patience: slower},
