@@ -134,6 +134,7 @@ func sumOf(b []byte) string {
 // withoutInstalled are options on a machine without PostgreSQL.
 func withoutInstalled(t *testing.T, repo http.Handler, major int) Options {
 	t.Setenv("PATH", t.TempDir())
+	t.Setenv("TMPDIR", t.TempDir()) // the library leaves a log file there
 	srv := httptest.NewServer(repo)
 	t.Cleanup(srv.Close)
 	return Options{
