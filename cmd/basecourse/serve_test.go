@@ -71,6 +71,9 @@ func TestTheDemoStartsFromNothingAndStopsWhatItStarted(t *testing.T) {
 			t.Errorf("signing in as %s leads to %s, want /floor", f[0], resp.Request.URL)
 		}
 	}
+	if code, body := get(t, client, m[1]+"floor"); code != 200 || !strings.Contains(body, "P-001") {
+		t.Errorf("the floor: status %d, want the invented printers", code)
+	}
 	if code, body := get(t, client, m[1]+"setup"); code != 200 || !strings.Contains(body, "60 in service") {
 		t.Errorf("Setup: status %d, want 60 printers in service", code)
 	}
