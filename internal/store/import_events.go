@@ -14,8 +14,8 @@ import (
 )
 
 // seenIDs remembers the ids of a bundle in a few bits each (a Bloom filter of
-// four probes and about twelve bits an id): "no" is sure, "maybe" is one in
-// some hundred and is then looked up in the database, where the rows before
+// five probes and sixteen bits an id or more): "no" is sure, a wrong "maybe" is
+// one in some hundred or rarer and is then looked up in the database, where the rows before
 // already are. So memory does not grow with a map of all ids.
 type seenIDs struct {
 	bits []uint64
@@ -24,7 +24,7 @@ type seenIDs struct {
 
 func newSeenIDs(expected int64) *seenIDs {
 	n := uint64(1 << 16)
-	for n < uint64(max(expected, 0))*12 && n < 1<<33 {
+	for n < uint64(max(expected, 0))*16 && n < 1<<31 {
 		n <<= 1
 	}
 	return &seenIDs{make([]uint64, n/64), n - 1}
@@ -37,7 +37,7 @@ func (s *seenIDs) add(id uuid.UUID) (maybe bool) {
 	b = (b^b>>29)*0xbf58476d1ce4e5b9 | 1
 	a ^= a>>32 ^ b>>31
 	maybe = true
-	for range 4 {
+	for range 5 {
 		at := (a ^ a>>27) & s.mask
 		bit := uint64(1) << (at & 63)
 		if s.bits[at>>6]&bit == 0 {
