@@ -128,6 +128,9 @@ func TestMain(m *testing.M) {
 	if args := strings.Fields(os.Getenv("BASECOURSE_TEST_IMPORT")); len(args) == 2 {
 		importInHelper(args[0], args[1])
 	}
+	if args := strings.Fields(os.Getenv("BASECOURSE_TEST_WRITE")); len(args) == 2 {
+		writeInHelper(args[0], args[1])
+	}
 	os.Exit(m.Run())
 }
 
