@@ -4,30 +4,63 @@ import (
 	"context"
 	"time"
 
-	"basecourse/internal/fault"
+	"basecourse/internal/assess"
 	"basecourse/internal/store"
 	"basecourse/internal/web"
 )
 
-// newFindings is where pages, API and command get the findings from.
-func newFindings(*store.Store) web.Findings { return noFindings{} }
+// findingsSource is where pages, API and command get the findings from.
+type findingsSource struct{ *assess.Assessor }
 
-// noFindings refuses: this build computes none.
-type noFindings struct{}
+func newFindings(st *store.Store) findingsSource { return findingsSource{assess.New(st)} }
 
-var errNoFindings = fault.New(fault.Busy, "this build computes no findings")
+var _ web.Findings = findingsSource{}
 
-// Latest refuses.
-func (noFindings) Latest(context.Context, time.Time) (*web.FindingList, error) {
-	return nil, errNoFindings
+// Latest gives the findings as of a time.
+func (s findingsSource) Latest(ctx context.Context, at time.Time) (*web.FindingList, error) {
+	f, err := s.Assessor.Latest(ctx, at)
+	if err != nil {
+		return nil, err
+	}
+	list := &web.FindingList{AsOf: f.AsOf, From: f.From, To: f.To, FirstLayers: f.FirstLayers, Graded: f.Graded, Failures: f.Failures,
+		GapSplit: f.GapSplit, Items: make([]web.Finding, len(f.Items))}
+	for i := range f.Items {
+		list.Items[i] = forPages(&f.Items[i])
+	}
+	return list, nil
 }
 
-// Evidence refuses.
-func (noFindings) Evidence(context.Context, string, string, string, time.Time) (*web.Evidence, error) {
-	return nil, errNoFindings
+// Evidence gives what one finding rests on.
+func (s findingsSource) Evidence(ctx context.Context, kind, tag, cause string, at time.Time) (*web.Evidence, error) {
+	e, err := s.Assessor.Evidence(ctx, kind, tag, cause, at)
+	if err != nil {
+		return nil, err
+	}
+	w := &web.Evidence{Finding: forPages(&e.Finding), From: e.From, To: e.To, GapSplit: e.GapSplit,
+		Plain: e.Plain, PlainLow: e.PlainLow, PlainHigh: e.PlainHigh,
+		FailedLayers: e.FailedLayers, GoodLayers: e.GoodLayers, Restarts: e.Restarts, Differ: e.Differ, Method: e.Method}
+	for _, c := range e.Cells {
+		w.Cells = append(w.Cells, web.EvidenceCell(c))
+	}
+	for _, m := range e.Marks {
+		w.Marks = append(w.Marks, web.MarkCount(m))
+	}
+	return w, nil
 }
 
-// Answer refuses.
-func (noFindings) Answer(context.Context, time.Time, time.Time, time.Time, time.Time) ([]byte, error) {
-	return nil, errNoFindings
+// Answer gives the JSON object that command and API print.
+func (s findingsSource) Answer(ctx context.Context, at, knownAt, from, to time.Time) ([]byte, error) {
+	f, err := s.Findings(ctx, assess.AsOf{At: at, KnownAt: knownAt, From: from, To: to})
+	if err != nil {
+		return nil, err
+	}
+	return f.JSON(), nil
+}
+
+func forPages(f *assess.Finding) web.Finding {
+	return web.Finding{Kind: f.Kind, Subject: f.Subject, Cause: f.Cause, State: f.State, Case: f.Case, Starts: f.Starts, Graded: f.Graded,
+		N: f.N, Failures: f.Failures, NExposed: f.NExposed, FailuresExposed: f.FailuresExposed,
+		OddsRatio: f.OddsRatio, OddsLow: f.OddsLow, OddsHigh: f.OddsHigh, Q: f.Q,
+		Avoidable: f.Avoidable, AvoidableLow: f.AvoidableLow, AvoidableHigh: f.AvoidableHigh,
+		Reverse: f.Reverse, Needs: f.Needs, Summary: f.Summary}
 }

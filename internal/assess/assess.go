@@ -1,0 +1,260 @@
+// Package assess is the farm as of a time: it loads the records once, computes
+// findings and keeps the results, the same for pages, API and commands.
+//
+// Counts are of all that had happened by the time asked for. What is estimated
+// (the fit and the states that follow from it) rests on what was started and
+// graded before the last midnight in the farm's zone, so that a fit lasts a day
+// and an answer does not change with every layer. Nothing in an answer depends
+// on the clock, the process's time zone, the order in which rows lie or the
+// number of cores.
+package assess
+
+import (
+	"context"
+	"sync"
+	"time"
+
+	"basecourse/internal/fault"
+	"basecourse/internal/findings"
+	"basecourse/internal/store"
+)
+
+// FalseDiscoveryRate is the share of raised findings that may be false.
+const FalseDiscoveryRate = 0.05
+
+// Window is how long the usual window is.
+const Window = 84 * 24 * time.Hour
+
+// AsOf says for when an answer is asked. Zero times are not given.
+type AsOf struct {
+	At       time.Time // what had happened by then
+	KnownAt  time.Time // leave out what arrived later, voidings too
+	From, To time.Time // window: from < started_at <= to
+}
+
+// How many results are kept.
+const (
+	keptViews = 4
+	keptFits  = 6
+)
+
+// Assessor computes answers about one farm and keeps the latest.
+type Assessor struct {
+	store *store.Store
+
+	mu      sync.Mutex
+	views   []*view // latest used last
+	fits    []*fit  // latest used last
+	flights map[flightKey]*flight
+	latest  *view // the newest of the farm as it is, for pages
+	took    time.Duration
+	done    time.Time // when latest was computed
+}
+
+// New makes an assessor over a store.
+func New(s *store.Store) *Assessor {
+	return &Assessor{store: s, flights: map[flightKey]*flight{}}
+}
+
+// Findings answers every question of the farm as of a time.
+func (a *Assessor) Findings(ctx context.Context, q AsOf) (*Findings, error) {
+	v, q, err := a.view(ctx, q)
+	if err != nil {
+		return nil, err
+	}
+	return v.findings(q), nil
+}
+
+// Latest answers as of now, for pages. On a farm so large that computing takes
+// more than a second it may be the answer of a moment ago; AsOf says of when.
+func (a *Assessor) Latest(ctx context.Context, now time.Time) (*Findings, error) {
+	v, q, err := a.pageView(ctx, now)
+	if err != nil {
+		return nil, err
+	}
+	return v.findings(q), nil
+}
+
+// normal fills in and checks what was asked.
+func (a *Assessor) normal(q AsOf) (AsOf, error) {
+	if q.At.IsZero() {
+		q.At = a.store.Now()
+	}
+	for _, t := range []*time.Time{&q.At, &q.KnownAt, &q.From, &q.To} {
+		*t = t.UTC().Truncate(time.Microsecond)
+	}
+	if !q.From.IsZero() && !q.To.IsZero() && !q.From.Before(q.To) {
+		return q, fault.At(fault.Problem{Column: "from", Found: clock(q.From), Expected: "a time before to, which is " + clock(q.To)})
+	}
+	return q, nil
+}
+
+// view finds or computes the farm as asked.
+func (a *Assessor) view(ctx context.Context, q AsOf) (*view, AsOf, error) {
+	q, err := a.normal(q)
+	if err != nil {
+		return nil, q, err
+	}
+	version, err := a.store.DataVersion(ctx)
+	if err != nil {
+		return nil, q, err
+	}
+	if v := a.kept(version, q); v != nil {
+		return v, q, nil
+	}
+	v, err := a.fly(ctx, flightKey{version, q})
+	return v, q, err
+}
+
+// pageView is view for pages: where computing is slow, what was computed a
+// moment ago will do while the new is on its way.
+func (a *Assessor) pageView(ctx context.Context, now time.Time) (*view, AsOf, error) {
+	q, err := a.normal(AsOf{At: now})
+	if err != nil {
+		return nil, q, err
+	}
+	version, err := a.store.DataVersion(ctx)
+	if err != nil {
+		return nil, q, err
+	}
+	if v := a.kept(version, q); v != nil {
+		return v, q, nil
+	}
+	a.mu.Lock()
+	old, took, age := a.latest, a.took, time.Since(a.done)
+	a.mu.Unlock()
+	if old != nil && took > time.Second && age < 10*took && old.q.At.Before(q.At) && !old.midnightPassed(q.At) {
+		a.start(flightKey{version, q})
+		q.At = old.q.At
+		return old, q, nil
+	}
+	v, err := a.fly(ctx, flightKey{version, q})
+	return v, q, err
+}
+
+// kept gives a view that answers q, if there is one.
+func (a *Assessor) kept(version store.DataVersion, q AsOf) *view {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	for i, v := range a.views {
+		if v.answers(version, q) {
+			a.views = append(append(a.views[:i:i], a.views[i+1:]...), v)
+			return v
+		}
+	}
+	return nil
+}
+
+// flightKey is a computation that several callers may wait for.
+type flightKey struct {
+	version store.DataVersion
+	q       AsOf
+}
+
+type flight struct {
+	done    chan struct{}
+	cancel  context.CancelFunc
+	waiting int // callers; at none it is given up
+	v       *view
+	err     error
+}
+
+// fly computes a view, once for all who ask for it at the same time, and waits.
+func (a *Assessor) fly(ctx context.Context, key flightKey) (*view, error) {
+	f := a.start(key)
+	select {
+	case <-f.done:
+		return f.v, f.err
+	case <-ctx.Done():
+		a.mu.Lock()
+		if f.waiting--; f.waiting == 0 {
+			f.cancel()
+		}
+		a.mu.Unlock()
+		<-f.done // reading ends at once, so the store may be closed
+		return nil, ctx.Err()
+	}
+}
+
+// limit bounds a computation that pages went on without.
+const limit = 10 * time.Minute
+
+// start begins a computation, or joins one under way.
+func (a *Assessor) start(key flightKey) *flight {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if f := a.flights[key]; f != nil && f.waiting > 0 {
+		f.waiting++
+		return f
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), limit)
+	f := &flight{done: make(chan struct{}), cancel: cancel, waiting: 1}
+	a.flights[key] = f
+	usual := key.q.KnownAt.IsZero() && key.q.From.IsZero() && key.q.To.IsZero()
+	go func() {
+		defer cancel()
+		begun := time.Now()
+		f.v, f.err = a.compute(ctx, key.q)
+		a.mu.Lock()
+		if a.flights[key] == f {
+			delete(a.flights, key)
+		}
+		if f.err == nil {
+			a.views = append(a.views, f.v)
+			if len(a.views) > keptViews {
+				a.views = append([]*view(nil), a.views[1:]...)
+			}
+			if usual && (a.latest == nil || !f.v.q.At.Before(a.latest.q.At)) {
+				a.latest, a.took, a.done = f.v, time.Since(begun), time.Now()
+			}
+		}
+		a.mu.Unlock()
+		close(f.done)
+	}()
+	return f
+}
+
+// fit is what was estimated from one set of layers.
+type fit struct {
+	key       [32]byte
+	questions []findings.Question
+}
+
+// fitted gives the estimates for a set of layers, which are kept: while only
+// layers of today arrive, they are those of last midnight.
+func (a *Assessor) fitted(key [32]byte, evaluate func() []findings.Question) []findings.Question {
+	a.mu.Lock()
+	for i, f := range a.fits {
+		if f.key == key {
+			a.fits = append(append(a.fits[:i:i], a.fits[i+1:]...), f)
+			a.mu.Unlock()
+			return f.questions
+		}
+	}
+	a.mu.Unlock()
+	f := &fit{key, evaluate()}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.fits = append(a.fits, f)
+	if len(a.fits) > keptFits {
+		a.fits = append([]*fit(nil), a.fits[1:]...)
+	}
+	return f.questions
+}
+
+// Run keeps the latest answer ready until ctx ends, so that the first page
+// after a start or after midnight need not wait for a fit.
+func (a *Assessor) Run(ctx context.Context) {
+	const least = 10 * time.Second
+	for {
+		begun := time.Now()
+		// What goes wrong here goes wrong again, and is told, when it is asked for.
+		_, _ = a.Latest(ctx, a.store.Now())
+		pause := max(least, 20*time.Since(begun))
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(pause):
+		}
+	}
+}

@@ -1,0 +1,142 @@
+package assess
+
+import (
+	"crypto/sha256"
+	"encoding/binary"
+	"hash"
+	"math"
+	"time"
+
+	"basecourse/internal/exposure"
+	"basecourse/internal/findings"
+	"basecourse/internal/store"
+)
+
+// estimate fits the farm as it was at the last midnight.
+func (a *Assessor) estimate(v *view, data *store.Analysis, ex []exposure.Exposure, zone *time.Location) {
+	h, same := before(data, v.midnight.UnixMicro())
+	if !same {
+		ex = exposure.Of(h)
+	}
+	from, to := v.q.From, v.q.To
+	if to.IsZero() || !to.Before(v.midnight) {
+		to = v.midnight.Add(-time.Microsecond)
+		if v.q.To.IsZero() && len(h.Starts) > 0 {
+			to = time.UnixMicro(h.Starts[len(h.Starts)-1].At)
+		}
+	}
+	if from.IsZero() {
+		// The window's own length before its own end, so that the fit stays what
+		// it was at midnight while the window moves on with every start.
+		if v.q.To.IsZero() {
+			from = to.Add(-Window)
+		} else {
+			from = v.from
+		}
+	}
+	midnight := v.midnight.UnixMicro()
+	label := func(i int) findings.Label {
+		l := &data.Labels[i]
+		return findings.Label{Graded: l.Graded && data.History.Starts[i].GradedAt < midnight,
+			Material: l.Material, Grader: l.Grader, Height: l.Height, Grip: l.Grip, Dirt: l.Dirt, Else: l.Else}
+	}
+	layers := findings.Collect(h, ex, label, from.UnixMicro(), to.UnixMicro(), zone)
+	split := median(layers.Len(), func(i int) (int32, bool) { return layers.Gap[i], layers.Gap[i] >= 0 })
+	if math.IsNaN(split) {
+		split = 0
+	}
+	opt := findings.Options{FalseDiscoveryRate: FalseDiscoveryRate, LeastAvoidable: data.Settings.Number("least_avoidable")}
+	printers, plates := len(data.Printers), h.Plates
+	// Nothing else of the reading is needed any more.
+	*data, h, ex = store.Analysis{}, nil, nil
+	v.questions = a.fitted(fingerprint(layers, printers, plates, split, opt), func() []findings.Question {
+		return findings.Evaluate(layers, printers, plates, split, opt)
+	})
+}
+
+// before gives the history as it was known to be before an instant: what
+// happened, what was graded and what was taken off from then on is not in it.
+// same tells that it is the whole history. Lists are in order of time.
+func before(data *store.Analysis, t int64) (h *exposure.History, same bool) {
+	all := &data.History
+	part := *all
+	part.Starts = cut(all.Starts, t, func(s *exposure.Start) int64 { return s.At })
+	part.Probes = cut(all.Probes, t, func(p *exposure.Probe) int64 { return p.At })
+	part.Skips = cut(all.Skips, t, func(s *exposure.Skip) int64 { return s.At })
+	part.Cleanings = cut(all.Cleanings, t, func(c *exposure.Cleaning) int64 { return c.At })
+	part.Fittings = cut(all.Fittings, t, func(f *exposure.Fitting) int64 { return f.At })
+	part.Services = cut(all.Services, t, func(s *exposure.Service) int64 { return s.At })
+	same = len(part.Starts) == len(all.Starts) && len(part.Probes) == len(all.Probes) && len(part.Skips) == len(all.Skips) &&
+		len(part.Cleanings) == len(all.Cleanings) && len(part.Fittings) == len(all.Fittings) && len(part.Services) == len(all.Services)
+	copied := false
+	for i := range part.Starts {
+		if part.Starts[i].GradedAt < t {
+			continue
+		}
+		if !copied {
+			part.Starts, copied, same = append([]exposure.Start(nil), part.Starts...), true, false
+		}
+		part.Starts[i].GradedAt, part.Starts[i].Failed = 0, false
+	}
+	copied = false
+	for i := range part.Fittings {
+		if part.Fittings[i].Removed < t {
+			continue
+		}
+		if !copied {
+			part.Fittings, copied, same = append([]exposure.Fitting(nil), part.Fittings...), true, false
+		}
+		part.Fittings[i].Removed = 0
+	}
+	return &part, same
+}
+
+// cut gives the beginning of a list that lies before an instant.
+func cut[T any](list []T, t int64, at func(*T) int64) []T {
+	n := len(list)
+	for n > 0 && at(&list[n-1]) >= t {
+		n--
+	}
+	return list[:n:n]
+}
+
+// fingerprint of all that an evaluation depends on.
+func fingerprint(l *findings.Layers, printers, plates int, split float64, opt findings.Options) (key [32]byte) {
+	w := hashed{h: sha256.New(), buf: make([]byte, 0, 1<<16)}
+	for _, x := range []uint64{uint64(l.Len()), uint64(printers), uint64(plates), math.Float64bits(split),
+		math.Float64bits(opt.FalseDiscoveryRate), math.Float64bits(opt.LeastAvoidable)} {
+		w.word(x)
+	}
+	for i := range l.At {
+		w.word(uint64(l.At[i]))
+		w.word(uint64(uint32(l.Printer[i]))<<32 | uint64(uint32(l.Plate[i])))
+		w.word(uint64(uint32(l.Material[i]))<<32 | uint64(uint32(l.Grader[i])))
+		w.word(uint64(uint32(l.SinceP[i]))<<32 | uint64(uint32(l.Gap[i])))
+		failed := uint64(0)
+		if l.Failed[i] {
+			failed = 1
+		}
+		w.word(uint64(uint32(l.Day[i]))<<32 | uint64(l.Hour[i])<<24 | uint64(l.Height[i])<<20 | uint64(l.Grip[i])<<16 |
+			uint64(l.Dirt[i])<<12 | uint64(l.Else[i])<<8 | uint64(l.Recent[i])<<4 | uint64(l.Probing[i])<<1 | failed)
+	}
+	w.flush()
+	w.h.Sum(key[:0])
+	return key
+}
+
+type hashed struct {
+	h   hash.Hash
+	buf []byte
+}
+
+func (w *hashed) word(x uint64) {
+	if len(w.buf)+8 > cap(w.buf) {
+		w.flush()
+	}
+	w.buf = binary.LittleEndian.AppendUint64(w.buf, x)
+}
+
+func (w *hashed) flush() {
+	_, _ = w.h.Write(w.buf) // a hash never fails
+	w.buf = w.buf[:0]
+}

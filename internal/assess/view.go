@@ -1,0 +1,236 @@
+package assess
+
+import (
+	"context"
+	"slices"
+	"time"
+
+	"basecourse/internal/exposure"
+	"basecourse/internal/farm"
+	"basecourse/internal/findings"
+	"basecourse/internal/store"
+)
+
+// view is the farm as of a time, reduced to what answers need.
+type view struct {
+	q        AsOf
+	version  store.DataVersion
+	until    time.Time // answers are the same before it
+	midnight time.Time // last midnight in the farm's zone
+
+	settings         farm.SettingValues
+	printers, plates []store.AnalysisThing
+	from, to         time.Time
+	gapSplit         float64 // NaN: no layer has a known gap
+	layers           []layer // of the window, by time
+	total            tally
+	byPrinter        []counts
+	byPlate          []counts
+	questions        []findings.Question // as findings.Evaluate gives them
+}
+
+// layer is one started first layer of the window.
+type layer struct {
+	printer, plate int32
+	gap            int32 // prints since the plate was cleaned, -1 unknown
+	marks          uint16
+	graded, failed bool
+	restart        bool
+	skipped        exposure.Tri
+	state          exposure.State
+}
+
+// tally counts started, graded and failed layers.
+type tally struct{ started, graded, failures int }
+
+func (t *tally) add(l *layer) {
+	t.started++
+	if l.graded {
+		t.graded++
+		if l.failed {
+			t.failures++
+		}
+	}
+}
+
+// arm counts graded layers of one kind of exposure.
+type arm struct{ n, failures int }
+
+func (a *arm) add(l *layer) {
+	a.n++
+	if l.failed {
+		a.failures++
+	}
+}
+
+// counts of a printer or a plate; exposed and known by cause.
+type counts struct {
+	tally
+	known, exposed [2]arm // graded
+	void           arm    // probed, then swapped or serviced
+}
+
+// compute reads the farm and computes all of a view.
+func (a *Assessor) compute(ctx context.Context, q AsOf) (*view, error) {
+	data, err := a.store.Analysis(ctx, q.At, q.KnownAt)
+	if err != nil {
+		return nil, err
+	}
+	v := &view{q: q, version: data.Version, settings: data.Settings, printers: data.Printers, plates: data.Plates}
+	zone := data.Settings.Zone()
+	v.midnight = lastMidnight(q.At, zone)
+	v.until = nextMidnight(q.At, zone)
+	if data.Until < v.until.UnixMicro() {
+		v.until = time.UnixMicro(data.Until)
+	}
+	ex := exposure.Of(&data.History)
+	v.window(data, ex)
+	v.count()
+	a.estimate(v, data, ex, zone)
+	return v, nil
+}
+
+// answers tells whether the view answers another question of its version.
+func (v *view) answers(version store.DataVersion, q AsOf) bool {
+	return v.version == version && v.q.KnownAt.Equal(q.KnownAt) && v.q.From.Equal(q.From) && v.q.To.Equal(q.To) &&
+		!q.At.Before(v.q.At) && (q.At.Equal(v.q.At) || q.At.Before(v.until))
+}
+
+func (v *view) midnightPassed(at time.Time) bool {
+	return !lastMidnight(at, v.settings.Zone()).Equal(v.midnight)
+}
+
+// lastMidnight is the beginning of the day in a zone, or of the day before
+// where the clocks leave midnight out.
+func lastMidnight(at time.Time, zone *time.Location) time.Time {
+	y, m, d := at.In(zone).Date()
+	t := time.Date(y, m, d, 0, 0, 0, 0, zone)
+	if t.After(at) {
+		t = time.Date(y, m, d-1, 0, 0, 0, 0, zone)
+	}
+	return t
+}
+
+func nextMidnight(at time.Time, zone *time.Location) time.Time {
+	y, m, d := at.In(zone).Date()
+	t := time.Date(y, m, d+1, 0, 0, 0, 0, zone)
+	if !t.After(at) {
+		t = at.Add(time.Microsecond)
+	}
+	return t
+}
+
+// window settles the window and gathers its layers.
+func (v *view) window(data *store.Analysis, ex []exposure.Exposure) {
+	starts := data.History.Starts
+	v.from, v.to = v.q.From, v.q.To
+	if v.to.IsZero() {
+		v.to = v.q.At // a farm without a start: nothing else can end its window
+		if n := len(starts); n > 0 {
+			v.to = time.UnixMicro(starts[n-1].At).UTC()
+		} else {
+			v.until = v.q.At
+		}
+	}
+	if v.from.IsZero() {
+		v.from = v.to.Add(-Window)
+	}
+	first, end := span(starts, v.from.UnixMicro(), v.to.UnixMicro())
+	v.layers = make([]layer, 0, end-first)
+	for i := first; i < end; i++ {
+		l, e := &data.Labels[i], &ex[i]
+		v.layers = append(v.layers, layer{printer: starts[i].Printer, plate: e.Plate, gap: e.PrintsSinceClean, marks: l.Marks,
+			graded: l.Graded, failed: starts[i].Failed, restart: e.Restart, skipped: e.Skipped, state: e.State})
+	}
+}
+
+// span gives the starts with from < start <= to of a list in order of time.
+func span(starts []exposure.Start, from, to int64) (first, end int) {
+	after := func(t int64) int {
+		i, _ := slices.BinarySearchFunc(starts, t, func(s exposure.Start, t int64) int {
+			if s.At <= t {
+				return -1
+			}
+			return 1
+		})
+		return i
+	}
+	first, end = after(from), after(to)
+	return first, max(first, end)
+}
+
+// count does the plain counting.
+func (v *view) count() {
+	v.gapSplit = median(len(v.layers), func(i int) (int32, bool) { l := &v.layers[i]; return l.gap, l.graded && l.gap >= 0 })
+	v.byPrinter, v.byPlate = make([]counts, len(v.printers)), make([]counts, len(v.plates))
+	for i := range v.layers {
+		l := &v.layers[i]
+		v.total.add(l)
+		p := &v.byPrinter[l.printer]
+		p.add(l)
+		if l.plate >= 0 {
+			v.byPlate[l.plate].add(l)
+		}
+		if !l.graded {
+			continue
+		}
+		if l.skipped != exposure.Unknown {
+			p.known[findings.SkippedProbing].add(l)
+			switch {
+			case l.skipped == exposure.Yes:
+				p.exposed[findings.SkippedProbing].add(l)
+			case l.state == exposure.StateVoid:
+				p.void.add(l)
+			}
+		}
+		if l.gap < 0 {
+			continue
+		}
+		exposed := float64(l.gap) > v.gapSplit
+		for _, c := range [...]*counts{p, plateOf(v.byPlate, l.plate)} {
+			if c == nil {
+				continue
+			}
+			c.known[findings.CleaningGap].add(l)
+			if exposed {
+				c.exposed[findings.CleaningGap].add(l)
+			}
+		}
+	}
+}
+
+func plateOf(list []counts, plate int32) *counts {
+	if plate < 0 {
+		return nil
+	}
+	return &list[plate]
+}
+
+// median of the values that count; halfway between the middle two.
+func median(n int, at func(i int) (int32, bool)) float64 {
+	var hist []int
+	total := 0
+	for i := range n {
+		v, ok := at(i)
+		if !ok {
+			continue
+		}
+		for int(v) >= len(hist) {
+			hist = append(hist, make([]int, 64+len(hist))...)
+		}
+		hist[v]++
+		total++
+	}
+	if total == 0 {
+		return unknown
+	}
+	rank := func(k int) float64 {
+		for v, c := range hist {
+			if k -= c; k < 0 {
+				return float64(v)
+			}
+		}
+		return unknown
+	}
+	return (rank((total-1)/2) + rank(total/2)) / 2
+}

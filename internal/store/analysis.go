@@ -1,0 +1,472 @@
+package store
+
+import (
+	"cmp"
+	"context"
+	"encoding/binary"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"basecourse/internal/exposure"
+	"basecourse/internal/farm"
+
+	"github.com/jackc/pgx/v5"
+)
+
+// Analysis is the farm as of a time, in the columns that findings are computed
+// from. Times are microseconds since 1970 UTC.
+type Analysis struct {
+	// History holds what counts; every list is in order of time, ties by id.
+	// Its printers and plates are indexes into Printers and Plates.
+	History exposure.History
+	Labels  []StartLabel // beside History.Starts
+	// Printers and Plates in the byte order of their tags.
+	Printers, Plates   []AnalysisThing
+	Materials, Graders int // how many are named; numbered as they first appear
+	Settings           farm.SettingValues
+	Version            DataVersion
+	// Until is the first instant after the time asked for at which something
+	// that is recorded begins to count: before it the answer is the same.
+	Until int64
+}
+
+// AnalysisThing is a printer or a plate. Zero times are unknown.
+type AnalysisThing struct {
+	Tag                      string
+	InServiceFrom, RetiredAt time.Time
+	all                      bool // a printer's probing_recorded
+	later                    bool // became known after the time known
+}
+
+// StartLabel is what was recorded of a start beside its exposures. Severities
+// are the strongest of their marks, 0 none.
+type StartLabel struct {
+	Material, Grader int32 // -1: not named
+	// Marks has bit k set where mark k of farm.Marks was seen.
+	Marks  uint16
+	Graded bool
+	Height uint8 // nozzle_low, nozzle_high
+	Grip   uint8 // blobs, dragged, lifting
+	Dirt   uint8 // contamination
+	Else   uint8
+}
+
+// DataVersion tells whether anything was written between two readings.
+type DataVersion struct {
+	last int64 // newest act
+	lot  int64 // how many of the acts before it are visible: one may commit late
+}
+
+// dataVersionSQL looks at the newest acts; an act that takes longer than the
+// next 20,000 would be noticed with the act after it.
+const dataVersionSQL = `SELECT coalesce(max(id), 0), count(*) FROM acts WHERE id > (SELECT coalesce(max(id), 0) FROM acts) - 20000`
+
+// DataVersion reads the version of the farm's data.
+func (s *Store) DataVersion(ctx context.Context) (DataVersion, error) {
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	var v DataVersion
+	err := s.pool.QueryRow(ctx, dataVersionSQL).Scan(&v.last, &v.lot)
+	return v, wrap("store.DataVersion", err)
+}
+
+// noLater is an instant after all records.
+const noLater = math.MaxInt64
+
+// Analysis reads the farm as of a time: a record counts if it happened by then,
+// a grade if it was given by then, a plate lies where it was put until it was
+// taken off by then. Voided records are left out whenever they were voided.
+// With knownAt, whatever arrived later is left out: records, voidings, fields
+// filled and changes to things. All of it is read at one instant of the
+// database.
+func (s *Store) Analysis(ctx context.Context, at, knownAt time.Time) (*Analysis, error) {
+	tx, err := s.long(ctx)
+	if err != nil {
+		return nil, wrap("store.Analysis", err)
+	}
+	defer func() { _ = tx.Rollback(context.WithoutCancel(ctx)) }()
+	r := &analysisReader{ctx: ctx, tx: tx, at: at.UnixMicro(), knownAt: knownAt, a: &Analysis{Until: noLater}}
+	if err := r.read(); err != nil {
+		return nil, wrap("store.Analysis", err)
+	}
+	return r.a, nil
+}
+
+type analysisReader struct {
+	ctx     context.Context
+	tx      pgx.Tx
+	at      int64
+	knownAt time.Time
+	a       *Analysis
+
+	printers, plates numbering
+	unfilled         map[[16]byte][]string // fields that were filled later than known
+	fittingIDs       [][16]byte
+}
+
+// numbering gives a thing's index by its number in the database; -1 none.
+type numbering []int32
+
+func (n numbering) of(id int32) (int32, error) {
+	if id < 0 || int(id) >= len(n) || n[id] < 0 {
+		return 0, fmt.Errorf("thing number %d is named and not there", id)
+	}
+	return n[id], nil
+}
+
+func (r *analysisReader) read() error {
+	// Whole tables are read: once through each, in the order they lie in.
+	_, err := r.tx.Exec(r.ctx, `SET LOCAL jit = off; SET LOCAL enable_indexscan = off; SET LOCAL enable_bitmapscan = off;
+		SET LOCAL max_parallel_workers_per_gather = 0`)
+	if err != nil {
+		return err
+	}
+	if err := r.readThings(); err != nil {
+		return err
+	}
+	if !r.knownAt.IsZero() {
+		if err := r.readUnfilled(); err != nil {
+			return err
+		}
+	}
+	if err := r.readStarts(); err != nil {
+		return err
+	}
+	if err := r.readEvents(); err != nil {
+		return err
+	}
+	r.leaveLater()
+	r.order()
+	return nil
+}
+
+// visible is the condition that a record counts whatever its time.
+func (r *analysisReader) visible() string {
+	if r.knownAt.IsZero() {
+		return "voided_at IS NULL"
+	}
+	k := sqlTime(r.knownAt)
+	return "arrived_at <= " + k + " AND (void_arrived_at IS NULL OR void_arrived_at > " + k + ")"
+}
+
+// sqlTime is an instant as a literal: COPY takes no parameters.
+func sqlTime(t time.Time) string {
+	return "timestamptz '" + t.UTC().Format("2006-01-02 15:04:05.999999") + "+00'"
+}
+
+// copyOut streams a query's rows in COPY's binary form through take.
+func (r *analysisReader) copyOut(query string, take func(row *copyRow) error) error {
+	_, err := r.tx.Conn().PgConn().CopyTo(r.ctx, &copyRows{take: take}, "COPY ("+query+") TO STDOUT (FORMAT binary)")
+	return err
+}
+
+// has tells whether an instant counts, and remembers the first that will.
+func (r *analysisReader) has(t int64) bool {
+	if t <= r.at {
+		return true
+	}
+	r.a.Until = min(r.a.Until, t)
+	return false
+}
+
+const startsColumns = `id, started_at, graded_at, printer, plate, grader, material, grade, underside, start_is, plate_side, plate_turned, probed, marks`
+
+func (r *analysisReader) readStarts() error {
+	h := &r.a.History
+	// No row takes less than a hundred bytes of the table: room for all of them
+	// costs address space only.
+	var room int64
+	if err := r.tx.QueryRow(r.ctx, `SELECT pg_relation_size('first_layers') / 100`).Scan(&room); err != nil {
+		return err
+	}
+	h.Starts = make([]exposure.Start, 0, room)
+	r.a.Labels = make([]StartLabel, 0, room)
+	return r.copyOut(`SELECT `+startsColumns+` FROM first_layers WHERE `+r.visible(), func(row *copyRow) error {
+		s := exposure.Start{Plate: exposure.None}
+		l := StartLabel{Material: -1, Grader: -1}
+		copy(s.ID[:], row.next())
+		s.At = row.time()
+		gradedAt := row.next()
+		printer, plate, grader, material := row.next(), row.next(), row.next(), row.next()
+		grade, underside, startIs := row.next(), row.next(), row.next()
+		side, turned, probed, marks := row.next(), row.next(), row.next(), row.next()
+		if row.bad || len(printer) != 4 {
+			return errCopyRow
+		}
+		if !r.has(s.At) {
+			return nil
+		}
+		if r.unfilled != nil {
+			for _, field := range r.unfilled[s.ID] {
+				switch field {
+				case "graded_at":
+					gradedAt = nil
+				case "plate":
+					plate = nil
+				case "grader":
+					grader = nil
+				case "material":
+					material = nil
+				case "grade":
+					grade = nil
+				case "underside":
+					underside = nil
+				case "start_is":
+					startIs = nil
+				case "plate_side":
+					side = nil
+				case "plate_turned":
+					turned = nil
+				case "probed":
+					probed = nil
+				case "marks":
+					marks = nil
+				}
+			}
+		}
+		var err error
+		if s.Printer, err = r.printers.of(int4(printer)); err != nil {
+			return err
+		}
+		if plate != nil {
+			if s.Plate, err = r.plates.of(int4(plate)); err != nil {
+				return err
+			}
+		}
+		if material != nil {
+			l.Material = int4(material)
+		}
+		s.Sent = string(startIs) == "sent"
+		s.Side, s.Turned, s.Probed = exposure.ParseSide(string(side)), exposure.ParseTri(string(turned)), exposure.ParseTri(string(probed))
+		// A grade without a time of its own counts with its start.
+		graded := s.At
+		if gradedAt != nil {
+			graded = int8Micros(gradedAt)
+		}
+		if r.has(graded) && gradedAt != nil {
+			s.GradedAt = graded
+		}
+		if grade != nil && graded <= r.at {
+			l.Graded = true
+			s.Failed = grade[0] == 'f' || grade[0] == 'm' && string(underside) == "shown"
+			if grader != nil {
+				l.Grader = int4(grader)
+			}
+			l.see(marks)
+		}
+		h.Starts = append(h.Starts, s)
+		r.a.Labels = append(r.a.Labels, l)
+		return nil
+	})
+}
+
+func (r *analysisReader) readEvents() error {
+	h := &r.a.History
+	where := " WHERE " + r.visible()
+	err := r.copyOut(`SELECT id, probed_at, printer, plate, plate_side, plate_turned, extent FROM probes`+where, func(row *copyRow) error {
+		p := exposure.Probe{Plate: exposure.None}
+		copy(p.ID[:], row.next())
+		p.At = row.time()
+		printer, plate, side, turned, extent := row.next(), row.next(), row.next(), row.next(), row.next()
+		if row.bad || len(printer) != 4 {
+			return errCopyRow
+		}
+		if !r.has(p.At) {
+			return nil
+		}
+		var err error
+		if p.Printer, err = r.printers.of(int4(printer)); err != nil {
+			return err
+		}
+		if plate != nil {
+			if p.Plate, err = r.plates.of(int4(plate)); err != nil {
+				return err
+			}
+		}
+		p.Side, p.Turned = exposure.ParseSide(string(side)), exposure.ParseTri(string(turned))
+		p.Ends = string(extent) != "zero"
+		h.Probes = append(h.Probes, p)
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	err = r.copyOut(`SELECT cleaned_at, plate, method FROM cleanings`+where, func(row *copyRow) error {
+		c := exposure.Cleaning{At: row.time()}
+		plate, method := row.next(), string(row.next())
+		if row.bad || len(plate) != 4 {
+			return errCopyRow
+		}
+		if !r.has(c.At) {
+			return nil
+		}
+		c.Clears, c.Washes = method != "coat", method == "wash" || method == "deep"
+		var err error
+		if c.Plate, err = r.plates.of(int4(plate)); err == nil {
+			h.Cleanings = append(h.Cleanings, c)
+		}
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	printerEvent := func(columns, table string, add func(at int64, printer int32)) error {
+		return r.copyOut(`SELECT `+columns+` FROM `+table+where, func(row *copyRow) error {
+			at, printer := row.time(), row.next()
+			if row.bad || len(printer) != 4 {
+				return errCopyRow
+			}
+			if !r.has(at) {
+				return nil
+			}
+			i, err := r.printers.of(int4(printer))
+			if err == nil {
+				add(at, i)
+			}
+			return err
+		})
+	}
+	err = printerEvent("at, printer", "probes_skipped", func(at int64, printer int32) {
+		h.Skips = append(h.Skips, exposure.Skip{At: at, Printer: printer})
+	})
+	if err != nil {
+		return err
+	}
+	err = printerEvent("done_at, printer", "services", func(at int64, printer int32) {
+		h.Services = append(h.Services, exposure.Service{At: at, Printer: printer})
+	})
+	if err != nil {
+		return err
+	}
+	return r.copyOut(`SELECT id, fitted_at, removed_at, plate, printer, plate_side, plate_turned FROM fittings`+where, func(row *copyRow) error {
+		var id [16]byte
+		copy(id[:], row.next())
+		f := exposure.Fitting{At: row.time()}
+		removed, plate, printer, side, turned := row.next(), row.next(), row.next(), row.next(), row.next()
+		if row.bad || len(printer) != 4 || len(plate) != 4 {
+			return errCopyRow
+		}
+		if !r.has(f.At) {
+			return nil
+		}
+		for _, field := range r.unfilled[id] {
+			switch field {
+			case "removed_at":
+				removed = nil
+			case "plate_side":
+				side = nil
+			case "plate_turned":
+				turned = nil
+			}
+		}
+		if removed != nil {
+			if t := int8Micros(removed); r.has(t) {
+				f.Removed = t
+			}
+		}
+		f.Side, f.Turned = exposure.ParseSide(string(side)), exposure.ParseTri(string(turned))
+		var err error
+		if f.Plate, err = r.plates.of(int4(plate)); err != nil {
+			return err
+		}
+		if f.Printer, err = r.printers.of(int4(printer)); err != nil {
+			return err
+		}
+		h.Fittings = append(h.Fittings, f)
+		r.fittingIDs = append(r.fittingIDs, id)
+		return nil
+	})
+}
+
+// order puts every list in order of time, so that nothing depends on where
+// rows lie, and numbers materials and graders as they first appear.
+func (r *analysisReader) order() {
+	h := &r.a.History
+	if by := timeOrder(len(h.Starts), func(i int) int64 { return h.Starts[i].At }, func(i int) *[16]byte { return &h.Starts[i].ID }); by != nil {
+		h.Starts, r.a.Labels = reorder(h.Starts, by), reorder(r.a.Labels, by)
+	}
+	if by := timeOrder(len(h.Probes), func(i int) int64 { return h.Probes[i].At }, func(i int) *[16]byte { return &h.Probes[i].ID }); by != nil {
+		h.Probes = reorder(h.Probes, by)
+	}
+	if by := timeOrder(len(h.Fittings), func(i int) int64 { return h.Fittings[i].At }, func(i int) *[16]byte { return &r.fittingIDs[i] }); by != nil {
+		h.Fittings = reorder(h.Fittings, by)
+	}
+	// At one instant these do the same in any order.
+	slices.SortFunc(h.Cleanings, func(a, b exposure.Cleaning) int { return cmp.Compare(a.At, b.At) })
+	slices.SortFunc(h.Skips, func(a, b exposure.Skip) int { return cmp.Compare(a.At, b.At) })
+	slices.SortFunc(h.Services, func(a, b exposure.Service) int { return cmp.Compare(a.At, b.At) })
+	materials, graders := map[int32]int32{}, map[int32]int32{}
+	lastM, lastG, m, g := int32(-1), int32(-1), int32(-1), int32(-1)
+	for i := range r.a.Labels {
+		l := &r.a.Labels[i]
+		if l.Material != lastM {
+			lastM, m = l.Material, appearing(materials, l.Material)
+		}
+		if l.Grader != lastG {
+			lastG, g = l.Grader, appearing(graders, l.Grader)
+		}
+		l.Material, l.Grader = m, g
+	}
+	r.a.Materials, r.a.Graders = len(materials), len(graders)
+}
+
+func appearing(seen map[int32]int32, id int32) int32 {
+	if id < 0 {
+		return -1
+	}
+	n, ok := seen[id]
+	if !ok {
+		n = int32(len(seen))
+		seen[id] = n
+	}
+	return n
+}
+
+func reorder[T any](list []T, by []int32) []T {
+	out := make([]T, len(list))
+	for k, i := range by {
+		out[k] = list[i]
+	}
+	return out
+}
+
+// timeOrder gives the indexes of a list by time, then id; nil when it is in
+// that order already.
+func timeOrder(n int, at func(int) int64, id func(int) *[16]byte) []int32 {
+	compare := func(i, j int) int {
+		if c := cmp.Compare(at(i), at(j)); c != 0 {
+			return c
+		}
+		a, b := id(i), id(j)
+		return cmp.Or(cmp.Compare(binary.BigEndian.Uint64(a[:8]), binary.BigEndian.Uint64(b[:8])),
+			cmp.Compare(binary.BigEndian.Uint64(a[8:]), binary.BigEndian.Uint64(b[8:])))
+	}
+	sorted := true
+	for i := 1; i < n && sorted; i++ {
+		sorted = compare(i-1, i) <= 0
+	}
+	if sorted {
+		return nil
+	}
+	type keyed struct {
+		at int64
+		i  int32
+	}
+	list := make([]keyed, n)
+	for i := range list {
+		list[i] = keyed{at(i), int32(i)}
+	}
+	slices.SortFunc(list, func(a, b keyed) int {
+		if a.at != b.at {
+			return cmp.Compare(a.at, b.at)
+		}
+		return compare(int(a.i), int(b.i))
+	})
+	out := make([]int32, n)
+	for k := range list {
+		out[k] = list[k].i
+	}
+	return out
+}
