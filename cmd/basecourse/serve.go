@@ -75,8 +75,9 @@ func address(l net.Listener) string {
 // serve answers on l until ctx ends; ready is called once it does.
 func (a *app) serve(ctx context.Context, st *store.Store, l net.Listener, copies *backupcopy.Keeper, ready func()) error {
 	log := slog.New(slog.NewJSONHandler(a.stderr, nil))
+	answers := newFindings(st)
 	cfg := web.Config{
-		Store: st, Findings: newFindings(st), Log: log,
+		Store: st, Findings: answers, Log: log,
 		BasePath: a.set.BasePath, PublicURL: a.set.PublicURL, TrustedProxies: a.set.proxies(),
 	}
 	if copies != nil {
@@ -86,8 +87,11 @@ func (a *app) serve(ctx context.Context, st *store.Store, l net.Listener, copies
 	if err != nil {
 		return err
 	}
+	var background sync.WaitGroup
+	defer background.Wait()
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
+	background.Go(func() { answers.Run(ctx) })
 	ended := make(chan error, 2)
 	running := 1
 	if a.set.MetricsListen != "" {

@@ -167,11 +167,13 @@ func (a *Assessor) fly(ctx context.Context, key flightKey) (*view, error) {
 		return f.v, f.err
 	case <-ctx.Done():
 		a.mu.Lock()
-		if f.waiting--; f.waiting == 0 {
-			f.cancel()
-		}
+		f.waiting--
+		last := f.waiting == 0
 		a.mu.Unlock()
-		<-f.done // reading ends at once, so the store may be closed
+		if last {
+			f.cancel()
+			<-f.done // reading ends at once: the store may be closed now
+		}
 		return nil, ctx.Err()
 	}
 }

@@ -87,7 +87,7 @@ func (a *Assessor) compute(ctx context.Context, q AsOf) (*view, error) {
 	v.window(data, ex)
 	v.count()
 	a.estimate(v, data, ex, zone)
-	return v, nil
+	return v, ctx.Err()
 }
 
 // answers tells whether the view answers another question of its version.
