@@ -32,15 +32,18 @@ type AsOf struct {
 	From, To time.Time // window: from < started_at <= to
 }
 
-// How many results are kept.
+// How many results are kept, and how many are computed at a time (a farm of a
+// million first layers takes some hundred megabytes meanwhile).
 const (
 	keptViews = 4
 	keptFits  = 6
+	atATime   = 2
 )
 
 // Assessor computes answers about one farm and keeps the latest.
 type Assessor struct {
 	store *store.Store
+	busy  chan struct{} // as many places as may compute
 
 	mu      sync.Mutex
 	views   []*view // latest used last
@@ -53,7 +56,7 @@ type Assessor struct {
 
 // New makes an assessor over a store.
 func New(s *store.Store) *Assessor {
-	return &Assessor{store: s, flights: map[flightKey]*flight{}}
+	return &Assessor{store: s, busy: make(chan struct{}, atATime), flights: map[flightKey]*flight{}}
 }
 
 // Findings answers every question of the farm as of a time.
@@ -196,7 +199,13 @@ func (a *Assessor) start(key flightKey) *flight {
 	go func() {
 		defer cancel()
 		begun := time.Now()
-		f.v, f.err = a.compute(ctx, key.q)
+		select {
+		case a.busy <- struct{}{}:
+			f.v, f.err = a.compute(ctx, key.q)
+			<-a.busy
+		case <-ctx.Done():
+			f.err = ctx.Err()
+		}
 		a.mu.Lock()
 		if a.flights[key] == f {
 			delete(a.flights, key)

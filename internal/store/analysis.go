@@ -1,12 +1,10 @@
 package store
 
 import (
-	"cmp"
 	"context"
-	"encoding/binary"
+	"errors"
 	"fmt"
 	"math"
-	"slices"
 	"time"
 
 	"basecourse/internal/exposure"
@@ -87,8 +85,8 @@ func (s *Store) Analysis(ctx context.Context, at, knownAt time.Time) (*Analysis,
 		return nil, wrap("store.Analysis", err)
 	}
 	defer func() { _ = tx.Rollback(context.WithoutCancel(ctx)) }()
-	r := &analysisReader{ctx: ctx, tx: tx, at: at.UnixMicro(), knownAt: knownAt, a: &Analysis{Until: noLater}}
-	if err := r.read(); err != nil {
+	r := &analysisReader{ctx: ctx, tx: tx, at: at.UnixMicro(), knownAt: knownAt, a: &Analysis{}}
+	if err := r.read(s); err != nil {
 		return nil, wrap("store.Analysis", err)
 	}
 	return r.a, nil
@@ -116,13 +114,7 @@ func (n numbering) of(id int32) (int32, error) {
 	return n[id], nil
 }
 
-func (r *analysisReader) read() error {
-	// Whole tables are read: once through each, in the order they lie in.
-	_, err := r.tx.Exec(r.ctx, `SET LOCAL jit = off; SET LOCAL enable_indexscan = off; SET LOCAL enable_bitmapscan = off;
-		SET LOCAL max_parallel_workers_per_gather = 0`)
-	if err != nil {
-		return err
-	}
+func (r *analysisReader) read(s *Store) error {
 	if err := r.readThings(); err != nil {
 		return err
 	}
@@ -131,15 +123,68 @@ func (r *analysisReader) read() error {
 			return err
 		}
 	}
-	if err := r.readStarts(); err != nil {
+	// First layers come over one connection and all else over another, at the
+	// same instant of the database: the server's work is the greater part.
+	ctx, cancel := context.WithCancel(r.ctx)
+	defer cancel()
+	var snapshot string
+	if err := r.tx.QueryRow(ctx, `SELECT pg_export_snapshot()`).Scan(&snapshot); err != nil {
 		return err
 	}
-	if err := r.readEvents(); err != nil {
+	events := make(chan error, 1)
+	second := part{analysisReader: r, ctx: ctx, until: noLater}
+	go func() {
+		err := second.beside(s, snapshot)
+		if err != nil {
+			cancel()
+		}
+		events <- err
+	}()
+	first := part{analysisReader: r, ctx: ctx, tx: r.tx, until: noLater}
+	err := first.readStarts()
+	if err != nil {
+		cancel()
+	}
+	other := <-events
+	if err == nil || other != nil && errors.Is(err, context.Canceled) {
+		err = other // what the first of the two was ended for
+	}
+	if err != nil {
 		return err
 	}
+	r.a.Until = min(first.until, second.until)
 	r.leaveLater()
 	r.order()
 	return nil
+}
+
+// part is what one connection reads.
+type part struct {
+	*analysisReader
+	ctx   context.Context
+	tx    pgx.Tx
+	until int64
+}
+
+// beside reads the events over a connection of its own, at a snapshot.
+func (p *part) beside(s *Store, snapshot string) error {
+	tx, err := s.long(p.ctx)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = tx.Rollback(context.WithoutCancel(p.ctx)) }()
+	if _, err := tx.Exec(p.ctx, `SET TRANSACTION SNAPSHOT '`+snapshot+`'`); err != nil {
+		return err
+	}
+	p.tx = tx
+	return p.readEvents()
+}
+
+// whole says that tables are read once through, in the order they lie in.
+func (p *part) whole() error {
+	_, err := p.tx.Exec(p.ctx, `SET LOCAL jit = off; SET LOCAL enable_indexscan = off; SET LOCAL enable_bitmapscan = off;
+		SET LOCAL max_parallel_workers_per_gather = 0`)
+	return err
 }
 
 // visible is the condition that a record counts whatever its time.
@@ -157,23 +202,26 @@ func sqlTime(t time.Time) string {
 }
 
 // copyOut streams a query's rows in COPY's binary form through take.
-func (r *analysisReader) copyOut(query string, take func(row *copyRow) error) error {
+func (r *part) copyOut(query string, take func(row *copyRow) error) error {
 	_, err := r.tx.Conn().PgConn().CopyTo(r.ctx, &copyRows{take: take}, "COPY ("+query+") TO STDOUT (FORMAT binary)")
 	return err
 }
 
 // has tells whether an instant counts, and remembers the first that will.
-func (r *analysisReader) has(t int64) bool {
+func (r *part) has(t int64) bool {
 	if t <= r.at {
 		return true
 	}
-	r.a.Until = min(r.a.Until, t)
+	r.until = min(r.until, t)
 	return false
 }
 
 const startsColumns = `id, started_at, graded_at, printer, plate, grader, material, grade, underside, start_is, plate_side, plate_turned, probed, marks`
 
-func (r *analysisReader) readStarts() error {
+func (r *part) readStarts() error {
+	if err := r.whole(); err != nil {
+		return err
+	}
 	h := &r.a.History
 	// No row takes less than a hundred bytes of the table: room for all of them
 	// costs address space only.
@@ -262,7 +310,10 @@ func (r *analysisReader) readStarts() error {
 	})
 }
 
-func (r *analysisReader) readEvents() error {
+func (r *part) readEvents() error {
+	if err := r.whole(); err != nil {
+		return err
+	}
 	h := &r.a.History
 	where := " WHERE " + r.visible()
 	err := r.copyOut(`SELECT id, probed_at, printer, plate, plate_side, plate_turned, extent FROM probes`+where, func(row *copyRow) error {
@@ -378,95 +429,4 @@ func (r *analysisReader) readEvents() error {
 		r.fittingIDs = append(r.fittingIDs, id)
 		return nil
 	})
-}
-
-// order puts every list in order of time, so that nothing depends on where
-// rows lie, and numbers materials and graders as they first appear.
-func (r *analysisReader) order() {
-	h := &r.a.History
-	if by := timeOrder(len(h.Starts), func(i int) int64 { return h.Starts[i].At }, func(i int) *[16]byte { return &h.Starts[i].ID }); by != nil {
-		h.Starts, r.a.Labels = reorder(h.Starts, by), reorder(r.a.Labels, by)
-	}
-	if by := timeOrder(len(h.Probes), func(i int) int64 { return h.Probes[i].At }, func(i int) *[16]byte { return &h.Probes[i].ID }); by != nil {
-		h.Probes = reorder(h.Probes, by)
-	}
-	if by := timeOrder(len(h.Fittings), func(i int) int64 { return h.Fittings[i].At }, func(i int) *[16]byte { return &r.fittingIDs[i] }); by != nil {
-		h.Fittings = reorder(h.Fittings, by)
-	}
-	// At one instant these do the same in any order.
-	slices.SortFunc(h.Cleanings, func(a, b exposure.Cleaning) int { return cmp.Compare(a.At, b.At) })
-	slices.SortFunc(h.Skips, func(a, b exposure.Skip) int { return cmp.Compare(a.At, b.At) })
-	slices.SortFunc(h.Services, func(a, b exposure.Service) int { return cmp.Compare(a.At, b.At) })
-	materials, graders := map[int32]int32{}, map[int32]int32{}
-	lastM, lastG, m, g := int32(-1), int32(-1), int32(-1), int32(-1)
-	for i := range r.a.Labels {
-		l := &r.a.Labels[i]
-		if l.Material != lastM {
-			lastM, m = l.Material, appearing(materials, l.Material)
-		}
-		if l.Grader != lastG {
-			lastG, g = l.Grader, appearing(graders, l.Grader)
-		}
-		l.Material, l.Grader = m, g
-	}
-	r.a.Materials, r.a.Graders = len(materials), len(graders)
-}
-
-func appearing(seen map[int32]int32, id int32) int32 {
-	if id < 0 {
-		return -1
-	}
-	n, ok := seen[id]
-	if !ok {
-		n = int32(len(seen))
-		seen[id] = n
-	}
-	return n
-}
-
-func reorder[T any](list []T, by []int32) []T {
-	out := make([]T, len(list))
-	for k, i := range by {
-		out[k] = list[i]
-	}
-	return out
-}
-
-// timeOrder gives the indexes of a list by time, then id; nil when it is in
-// that order already.
-func timeOrder(n int, at func(int) int64, id func(int) *[16]byte) []int32 {
-	compare := func(i, j int) int {
-		if c := cmp.Compare(at(i), at(j)); c != 0 {
-			return c
-		}
-		a, b := id(i), id(j)
-		return cmp.Or(cmp.Compare(binary.BigEndian.Uint64(a[:8]), binary.BigEndian.Uint64(b[:8])),
-			cmp.Compare(binary.BigEndian.Uint64(a[8:]), binary.BigEndian.Uint64(b[8:])))
-	}
-	sorted := true
-	for i := 1; i < n && sorted; i++ {
-		sorted = compare(i-1, i) <= 0
-	}
-	if sorted {
-		return nil
-	}
-	type keyed struct {
-		at int64
-		i  int32
-	}
-	list := make([]keyed, n)
-	for i := range list {
-		list[i] = keyed{at(i), int32(i)}
-	}
-	slices.SortFunc(list, func(a, b keyed) int {
-		if a.at != b.at {
-			return cmp.Compare(a.at, b.at)
-		}
-		return compare(int(a.i), int(b.i))
-	})
-	out := make([]int32, n)
-	for k := range list {
-		out[k] = list[k].i
-	}
-	return out
 }
