@@ -100,22 +100,22 @@ func (v *view) midnightPassed(at time.Time) bool {
 	return !lastMidnight(at, v.settings.Zone()).Equal(v.midnight)
 }
 
-// lastMidnight is the beginning of the day in a zone, or of the day before
-// where the clocks leave midnight out.
+// lastMidnight is when the day began in a zone; where the clocks left midnight
+// out, when they did.
 func lastMidnight(at time.Time, zone *time.Location) time.Time {
 	y, m, d := at.In(zone).Date()
-	t := time.Date(y, m, d, 0, 0, 0, 0, zone)
-	if t.After(at) {
-		t = time.Date(y, m, d-1, 0, 0, 0, 0, zone)
-	}
-	return t
+	return dayBegins(y, m, d, zone)
 }
 
 func nextMidnight(at time.Time, zone *time.Location) time.Time {
 	y, m, d := at.In(zone).Date()
-	t := time.Date(y, m, d+1, 0, 0, 0, 0, zone)
-	if !t.After(at) {
-		t = at.Add(time.Microsecond)
+	return dayBegins(y, m, d+1, zone)
+}
+
+func dayBegins(y int, m time.Month, d int, zone *time.Location) time.Time {
+	t := time.Date(y, m, d, 0, 0, 0, 0, zone)
+	if t.Hour() == 23 { // the hour before the gap
+		_, t = t.ZoneBounds()
 	}
 	return t
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -13,6 +14,7 @@ import (
 
 	"basecourse/internal/exposure"
 	"basecourse/internal/farm"
+	"basecourse/internal/simfarm"
 	"basecourse/internal/store"
 
 	"github.com/gofrs/uuid/v5"
@@ -291,5 +293,60 @@ func TestTheVersionOfTheDataMovesWithEveryWrite(t *testing.T) {
 	}
 	if version() == before {
 		t.Error("the version stayed over a write")
+	}
+}
+
+// What an invented farm's records say is what it kept without any text.
+func TestAnAnalysisOfAnInventedFarmIsTheFarm(t *testing.T) {
+	sc := simfarm.Default()
+	sc.Printers, sc.Plates, sc.Days, sc.FittingsRecorded = 12, 24, 6, true
+	f := simfarm.Run(sc, 7)
+	s := open(t)
+	if report, err := s.ImportFarm(context.Background(), byImport, f.Bundle(), store.ImportOptions{}); err != nil || !report.Stored {
+		t.Fatalf("%v\n%s", err, report.Text())
+	}
+	a, want := analyse(t, s, time.Date(2100, 1, 1, 0, 0, 0, 0, time.UTC), time.Time{}), f.Columns()
+	h := &want.History
+	for what, n := range map[string][2]int{
+		"starts": {len(a.History.Starts), len(h.Starts)}, "probes": {len(a.History.Probes), len(h.Probes)}, "cleanings": {len(a.History.Cleanings), len(h.Cleanings)},
+		"fittings": {len(a.History.Fittings), len(h.Fittings)}, "services": {len(a.History.Services), len(h.Services)},
+		"printers": {len(a.Printers), len(h.RecordsAll)}, "plates": {len(a.Plates), h.Plates},
+	} {
+		if n[0] != n[1] || n[0] == 0 {
+			t.Fatalf("got %d %s, want %d", n[0], what, n[1])
+		}
+	}
+	byID := map[[16]byte]int{}
+	for i := range h.Starts {
+		byID[h.Starts[i].ID] = i
+	}
+	got, expected := exposure.Of(&a.History), exposure.Of(h)
+	materials, graders := map[int32]uint8{}, map[int32]uint8{}
+	bad := 0
+	for i, start := range a.History.Starts {
+		k := byID[start.ID]
+		l, w := a.Labels[i], want.Labels[k]
+		v := w.Severity
+		wanted := store.StartLabel{Material: l.Material, Grader: l.Grader, Graded: w.Graded, Height: max(v[0], v[1]), Grip: max(v[2], v[3], v[5]), Dirt: v[4], Else: slices.Max(v[6:])}
+		for m, severity := range v {
+			if severity > 0 {
+				wanted.Marks |= 1 << m
+			}
+		}
+		if m, seen := materials[l.Material]; seen && m != w.Material || l.Material < 0 {
+			t.Errorf("start %d: material %d, want the one of other starts", i, l.Material)
+		}
+		materials[l.Material] = w.Material
+		if w.Graded {
+			if g, seen := graders[l.Grader]; seen && g != w.Grader || l.Grader < 0 {
+				t.Errorf("start %d: grader %d, want the one of other starts", i, l.Grader)
+			}
+			graders[l.Grader] = w.Grader
+		}
+		if start != h.Starts[k] || l != wanted || got[i] != expected[k] {
+			if bad++; bad < 5 {
+				t.Errorf("start %d:\n got %+v %+v %+v\nwant %+v %+v %+v", i, start, l, got[i], h.Starts[k], wanted, expected[k])
+			}
+		}
 	}
 }
