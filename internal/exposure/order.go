@@ -83,6 +83,14 @@ func orderOf(n int, at func(int) int64, tie func(a, b int) int) order {
 	return out
 }
 
+// Order gives the indexes 0..n-1 by time, then by the tie comparison, then as
+// given: the order in which records count. It is nil when they are in that
+// order already. A nil tie keeps equal times as given.
+func Order(n int, at func(int) int64, tie func(a, b int) int) []int32 { return orderOf(n, at, tie) }
+
+// CompareIDs orders ids byte by byte, as ties are.
+func CompareIDs(a, b *[16]byte) int { return compareIDs(a, b) }
+
 func compareIDs(a, b *[16]byte) int {
 	x, y := binary.BigEndian.Uint64(a[:8]), binary.BigEndian.Uint64(b[:8])
 	if x == y {
