@@ -28,10 +28,10 @@ func (c *copyRows) Write(message []byte) (int, error) {
 	b := message
 	if !c.begun {
 		c.begun = true
-		if len(b) < len(copyHeader) || !bytes.Equal(b[:11], copyHeader[:11]) {
+		if len(b) < len(copyHeader) || !bytes.Equal(b[:len(copyHeader)], copyHeader) {
 			return 0, errCopyRow
 		}
-		b = b[len(copyHeader)+int(binary.BigEndian.Uint32(b[15:])):]
+		b = b[len(copyHeader):]
 	}
 	if len(b) < 2 || bytes.Equal(b, copyTrailer) {
 		return len(message), nil
