@@ -14,8 +14,6 @@ import (
 	"basecourse/internal/assess"
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
-	"basecourse/internal/simfarm"
-	"basecourse/internal/store"
 )
 
 func at(day, hour, minute int) time.Time {
@@ -275,65 +273,51 @@ func TestManyMayAskAtOnce(t *testing.T) {
 	}
 }
 
-// The demo's farm has troubles that are known: most of them are raised, and
-// what only looks like trouble is not.
-func TestTheDemosTroublesAreFound(t *testing.T) {
+// Where computing takes long, a page shows what was computed a moment ago and
+// says of when; commands and the API wait for what was asked.
+func TestALargeFarmsPagesNeedNotWait(t *testing.T) {
 	s := open(t)
-	today := time.Date(2026, 3, 9, 14, 0, 0, 0, time.UTC)
-	s.SetClock(func() time.Time { return today })
-	b, truth := simfarm.DemoWithTruth(today, 1)
-	report, err := s.ImportFarm(context.Background(), byImport, b, store.ImportOptions{})
-	if err != nil || !report.Stored {
-		t.Fatalf("%v\n%s", err, report.Text())
-	}
-	f := ask(t, assess.New(s), assess.AsOf{At: today})
-	checkAnswer(t, f.JSON())
-	real := map[string]bool{}
-	for _, tag := range []string{"P-014", "P-023", "P-038", "P-047"} {
-		real[tag+" skipped_probing"] = true
-	}
-	for _, tag := range []string{"P-019", "P-042", "L-103", "L-133", "L-162", "L-188"} {
-		real[tag+" cleaning_gap"] = true
-	}
-	tr := truth.Truth(0)
-	of := func(f assess.Finding) float64 {
-		var n int
-		_, _ = fmt.Sscanf(f.Subject[2:], "%d", &n)
-		switch {
-		case f.Kind == "plate" && n-101 < len(tr.PlateCleaning):
-			return tr.PlateCleaning[n-101].Avoidable()
-		case f.Kind == "plate":
-			return 0
-		case f.Cause == "skipped_probing":
-			return tr.PrinterProbing[n-1].Avoidable()
+	series(60).into(t, s)
+	a := assess.New(s)
+	latest := func(now time.Time) *assess.Findings {
+		t.Helper()
+		f, err := a.Latest(context.Background(), now)
+		if err != nil {
+			t.Fatal(err)
 		}
-		return tr.PrinterCleaning[n-1].Avoidable()
+		return f
 	}
-	found, wrong := 0, 0
-	for _, x := range f.Items {
-		if x.State != "raised" {
-			if real[x.Subject+" "+x.Cause] {
-				t.Logf("not raised: %s (truth %.2f): %s", x.State, of(x), x.Summary)
-			}
-			continue
-		}
-		t.Logf("raised (truth %.2f): %s", of(x), x.Summary)
-		if real[x.Subject+" "+x.Cause] {
-			found++
-		}
-		if of(x) <= 0.2 {
-			wrong++
+	first, later := at(4, 8, 0), at(4, 8, 5)
+	latest(first)
+	a.SlowAs(time.Hour)
+	send(t, s, later, `{"kind":"first_layer","id":"new","printer":"R-1","started_at":"2026-03-04T08:04:00Z"}`)
+	if f := latest(later); !f.AsOf.Equal(first) || f.FirstLayers != 60 {
+		t.Errorf("got %d first layers as of %s, want the 60 of %s", f.FirstLayers, f.AsOf, first)
+	}
+	if f := ask(t, a, assess.AsOf{At: later}); !f.AsOf.Equal(later) || f.FirstLayers != 61 {
+		t.Errorf("asked for: got %d first layers as of %s, want 61 as of %s", f.FirstLayers, f.AsOf, later)
+	}
+	if f := latest(later); !f.AsOf.Equal(later) || f.FirstLayers != 61 {
+		t.Errorf("got %d first layers as of %s, want 61 as of %s", f.FirstLayers, f.AsOf, later)
+	}
+	a.SlowAs(time.Hour)
+	if f := latest(at(5, 0, 1)); !f.AsOf.Equal(at(5, 0, 1)) {
+		t.Errorf("after midnight: got the answer as of %s", f.AsOf)
+	}
+}
+
+func TestTheLatestAnswerIsKeptReady(t *testing.T) {
+	s := open(t)
+	series(60).into(t, s)
+	a := assess.New(s)
+	ctx, stop := context.WithCancel(context.Background())
+	ended := make(chan struct{})
+	go func() { a.Run(ctx); close(ended) }()
+	for deadline := time.Now().Add(20 * time.Second); a.Fits() == 0; time.Sleep(5 * time.Millisecond) {
+		if time.Now().After(deadline) {
+			t.Fatal("nothing was computed")
 		}
 	}
-	if found < 7 || wrong > found/3 {
-		t.Errorf("raised %d of the 10 troubles and %d of nothing, want at least 7 and few", found, wrong)
-	}
-	// Rough printers, bad whatever is done, and one whose probing itself does harm.
-	for _, tag := range []string{"P-008", "P-027", "P-053", "P-035"} {
-		if x := question(t, f, tag, "skipped_probing"); x.State == "raised" {
-			t.Errorf("raised: %s", x.Summary)
-		} else {
-			t.Logf("%s reverse %t: %s", x.State, x.Reverse, x.Summary)
-		}
-	}
+	stop()
+	<-ended
 }
