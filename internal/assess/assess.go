@@ -68,8 +68,11 @@ func (a *Assessor) Findings(ctx context.Context, q AsOf) (*Findings, error) {
 	return v.findings(q), nil
 }
 
+// slow is how long computing may take before pages stop waiting for it.
+const slow = 2 * time.Second
+
 // Latest answers as of now, for pages. On a farm so large that computing takes
-// more than a second it may be the answer of a moment ago; AsOf says of when.
+// more than two seconds it may be the answer of a moment ago; AsOf says of when.
 func (a *Assessor) Latest(ctx context.Context, now time.Time) (*Findings, error) {
 	v, q, err := a.pageView(ctx, now)
 	if err != nil {
@@ -126,7 +129,7 @@ func (a *Assessor) pageView(ctx context.Context, now time.Time) (*view, AsOf, er
 	a.mu.Lock()
 	old, took, age := a.latest, a.took, time.Since(a.done)
 	a.mu.Unlock()
-	if old != nil && took > time.Second && age < 10*took && old.q.At.Before(q.At) && !old.midnightPassed(q.At) {
+	if old != nil && took > slow && age < 10*took && old.q.At.Before(q.At) && !old.midnightPassed(q.At) {
 		a.start(flightKey{version, q})
 		q.At = old.q.At
 		return old, q, nil

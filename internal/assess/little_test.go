@@ -264,10 +264,7 @@ func TestManyMayAskAtOnce(t *testing.T) {
 		t.Errorf("got %d fits, want 1", a.Fits())
 	}
 	send(t, s, now.Add(2*time.Minute), `{"kind":"first_layer","id":"new","printer":"P-001","started_at":"2026-04-07T08:01:00Z"}`)
-	f, err := a.Latest(context.Background(), now.Add(2*time.Minute))
-	if err != nil {
-		t.Fatal(err)
-	}
+	f := ask(t, a, assess.AsOf{At: now.Add(2 * time.Minute)})
 	if !f.To.Equal(now.Add(time.Minute)) || a.Fits() != 1 {
 		t.Errorf("after a new start: window to %s and %d fits, want it in the counts and the fit of last midnight", f.To, a.Fits())
 	}

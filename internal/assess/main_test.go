@@ -2,7 +2,6 @@ package assess_test
 
 import (
 	"context"
-	"flag"
 	"os"
 	"path/filepath"
 	"testing"
@@ -13,8 +12,6 @@ import (
 	"basecourse/internal/store"
 	"basecourse/internal/testdb"
 )
-
-var update = flag.Bool("update", false, "rewrite golden files")
 
 var byImport = store.Act{Via: "import", Why: "test"}
 
@@ -77,25 +74,4 @@ func ask(t testing.TB, a *assess.Assessor, q assess.AsOf) *assess.Findings {
 		t.Fatal(err)
 	}
 	return f
-}
-
-// golden compares with a file that -update rewrites.
-func golden(t *testing.T, name string, got []byte) {
-	t.Helper()
-	path := filepath.Join("testdata", name)
-	if *update {
-		if err := os.MkdirAll("testdata", 0o755); err != nil {
-			t.Fatal(err)
-		}
-		if err := os.WriteFile(path, got, 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	want, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if string(got) != string(want) {
-		t.Errorf("%s differs; look at the difference and rewrite it with -update:\n%s", path, got)
-	}
 }
