@@ -203,9 +203,9 @@ func (e *Evidence) differ(probing bool) string {
 		return "There is nothing to count on one side." + restarts
 	}
 	plain := e.Plain * float64(e.NExposed) / float64(e.N)
-	group := "long gaps"
+	group, against := "long gaps", "the adjusted figure compares every start with one on a freshly cleaned plate, the plain one only long gaps with short ones"
 	if probing {
-		group = "skips"
+		group, against = "skips", "layers after skips had easier plates, materials, graders, hours or days"
 	}
 	switch d := e.Avoidable - plain; {
 	case d > -0.25 && d < 0.25:
@@ -213,6 +213,6 @@ func (e *Evidence) differ(probing bool) string {
 	case d < 0:
 		return "The adjusted figure is lower: plates, materials, graders, hours and days explain a part of what goes with " + group + ", and few machines' figures hold up as seen." + restarts
 	default:
-		return "The adjusted figure is higher: layers after " + group + " had easier plates, materials, graders, hours or days." + restarts
+		return "The adjusted figure is higher: " + against + "." + restarts
 	}
 }

@@ -169,6 +169,9 @@ func (s *Server) apiFindings() echo.HandlerFunc {
 			}
 			times[i] = t
 		}
+		if from, to := times[2], times[3]; !from.IsZero() && !to.IsZero() && !from.Before(to) {
+			return badRequest(fault.Problem{Column: "from", Found: c.QueryParam("from"), Expected: "a time before to"})
+		}
 		if times[0].IsZero() {
 			times[0] = s.now()
 		}
