@@ -1,6 +1,9 @@
 package findings
 
-import "math"
+import (
+	"math"
+	"sync"
+)
 
 // One question: does failure on this subject go with this exposure?
 //
@@ -24,8 +27,9 @@ import "math"
 // linear in β and γ, and smooth in the rest).
 type rows struct {
 	fails, holds obs
-	class, band  []uint8 // by failed layer
-	layer        []int32 // by failed layer: which it is
+	class, band  []uint8   // by failed layer
+	layer        []int32   // by failed layer: which it is
+	spared       []float64 // by failed layer: chance that the known hazards spare it
 	signs        *signs
 	n            float64 // layers
 	sumX         float64 // over the layers that held
@@ -35,59 +39,92 @@ type rows struct {
 	meanQ        float64 // q̄
 }
 
-// obs are observations as columns; count is 1 for single layers.
-type obs struct{ off, t, x, z, count []float64 }
+// obs are observations as columns: odds is the dose as the odds ratio has it,
+// count is 1 for single layers.
+type obs struct{ off, t, x, z, odds, count []float64 }
 
-func (o *obs) add(off, t, x, z, count float64) {
+func (o *obs) add(off, t, x, z, odds, count float64) {
 	o.off = append(o.off, off)
+	o.odds = append(o.odds, odds)
 	o.t = append(o.t, t)
 	o.x = append(o.x, x)
 	o.z = append(o.z, z)
 	o.count = append(o.count, count)
 }
 
-// binner gathers the layers that held.
+// binner gathers the layers that held, in cells of a third of log-odds, a
+// fifth of the window and two thirds of a mean dose.
 type binner struct {
-	at   map[[3]int16]int
-	sums obs // off: Σ exp(off)
+	cell [binOffs * binTimes * binDoses]int16 // bin + 1; 0: none yet
+	sums obs                                  // off: Σ exp(off)
 }
 
-func (b *binner) add(off, t, x, z float64) {
-	key := [3]int16{int16(math.Floor(off * 4)), int16(math.Floor(t * 6)), int16(math.Floor(x * 2))}
-	k, ok := b.at[key]
-	if !ok {
+const (
+	binOffs  = 64 // log-odds from -11 to 10
+	binTimes = 8
+	binDoses = 16
+)
+
+var binners = sync.Pool{New: func() any { return new(binner) }}
+
+func (b *binner) reset() {
+	clear(b.cell[:])
+	for _, s := range []*[]float64{&b.sums.off, &b.sums.t, &b.sums.x, &b.sums.z, &b.sums.odds, &b.sums.count} {
+		*s = (*s)[:0]
+	}
+}
+
+func (b *binner) add(off, t, x, z, odds float64) {
+	inside := func(v float64, n int) int { return min(max(int(v), 0), n-1) }
+	key := (inside((off+11)*3, binOffs)*binTimes+inside((t+0.5)*5, binTimes))*binDoses + inside(x*1.5, binDoses)
+	k := int(b.cell[key]) - 1
+	if k < 0 {
 		k = len(b.sums.off)
-		b.at[key] = k
-		b.sums.add(0, 0, 0, 0, 0)
+		b.cell[key] = int16(k + 1)
+		b.sums.add(0, 0, 0, 0, 0, 0)
 	}
 	s := &b.sums
-	s.off[k] += math.Exp(off)
+	s.off[k] += exp(off)
 	s.t[k] += t
 	s.x[k] += x
 	s.z[k] += z
+	s.odds[k] += odds
 	s.count[k]++
 }
 
 // add takes in one layer.
-func (r *rows) add(b *binner, off, t, x, z float64, failed bool) {
+func (r *rows) add(b *binner, off, t, x, z, odds float64, failed bool) {
 	r.n++
 	if failed {
-		r.fails.add(off, t, x, z, 1)
+		r.fails.add(off, t, x, z, odds, 1)
 		return
 	}
 	r.sumX += x
-	b.add(off, t, x, z)
+	b.add(off, t, x, z, odds)
 }
 
 // close turns the bins' sums into means.
 func (r *rows) close(b *binner) {
-	r.holds = b.sums
+	n := len(b.sums.count)
+	all := make([]float64, 6*n)
+	col := func(k int, from []float64) []float64 {
+		to := all[k*n : (k+1)*n : (k+1)*n]
+		copy(to, from)
+		return to
+	}
+	r.spared = make([]float64, len(r.fails.z))
+	for i, z := range r.fails.z {
+		r.spared[i] = exp(-z)
+	}
 	h := &r.holds
+	s := &b.sums
+	h.off, h.t, h.x, h.z, h.odds, h.count = col(0, s.off), col(1, s.t), col(2, s.x), col(3, s.z), col(4, s.odds), col(5, s.count)
 	for k, m := range h.count {
 		h.off[k] = math.Log(h.off[k] / m)
 		h.t[k] /= m
 		h.x[k] /= m
 		h.z[k] /= m
+		h.odds[k] /= m
 	}
 }
 
@@ -130,9 +167,9 @@ func (r *rows) evalHolds(th *theta, neg, slope bool, g *theta, h *matrix) (ll fl
 		q := expit(o.off[i] + th[0] + th[1]*o.t[i])
 		u := q
 		if neg {
-			u = min(q*math.Exp(k*o.x[i]), 1-1e-9)
+			u = min(q*exp(k*o.x[i]), 1-1e-9)
 		}
-		ll += m * math.Log1p(-u)
+		ll += m * log1m(u)
 		if !slope {
 			continue
 		}
@@ -171,38 +208,41 @@ func (r *rows) evalHolds(th *theta, neg, slope bool, g *theta, h *matrix) (ll fl
 func (r *rows) evalFails(th *theta, neg, slope bool, g *theta, h *matrix) (ll float64) {
 	o := &r.fails
 	prod := 1.0
+	// What does not depend on the layer.
 	var norm, mid [bands]float64
+	var lean [classes]float64
 	tilted := r.signs.seen && th[3] != 0
 	if r.signs.seen {
+		for c := range classes {
+			lean[c] = exp(th[3] * r.signs.lean[c])
+		}
 		for b := range bands {
 			for c := range classes {
-				e := r.signs.base[b][c] * math.Exp(th[3]*r.signs.lean[c])
+				e := r.signs.base[b][c] * lean[c]
 				norm[b] += e
 				mid[b] += e * r.signs.lean[c]
 			}
 			mid[b] /= norm[b]
 		}
 	}
+	lastX, lastE := 0.0, 1.0
 	for i := range o.off {
 		q := expit(o.off[i] + th[0] + th[1]*o.t[i])
 		x, t := o.x[i], o.t[i]
-		s2 := 1.0
-		if o.z[i] != 0 {
-			s2 = math.Exp(-o.z[i])
-		}
+		s2 := r.spared[i]
 		tilt, w, pull := 1.0, 1.0, 0.0
 		if r.signs.seen {
 			b, c := r.band[i], r.class[i]
 			w = r.signs.ratio[b][c]
 			pull = r.signs.lean[c] - mid[b]
 			if tilted {
-				tilt = math.Exp(th[3]*r.signs.lean[c]) / norm[b]
+				tilt = lean[c] / norm[b]
 			}
 		}
 		var p float64
 		var d theta
 		if neg {
-			m := math.Exp(th[2] * x / r.meanQ)
+			m := exp(th[2] * x / r.meanQ)
 			u := min(q*m, 1-1e-9)
 			k := (1 - (1-u)*s2) * tilt
 			p = k
@@ -210,10 +250,10 @@ func (r *rows) evalFails(th *theta, neg, slope bool, g *theta, h *matrix) (ll fl
 			d[2] = s2 * u * x / r.meanQ * tilt
 			d[3] = k * pull
 		} else {
-			e := 1.0
-			if x != 0 && th[2] != 0 {
-				e = math.Exp(-th[2] * x)
+			if x != lastX { // many layers share a dose
+				lastX, lastE = x, exp(-th[2]*x)
 			}
+			e := lastE
 			s0 := (1 - q) * s2
 			k := (1 - s0) * tilt
 			p = k + w*s0*(1-e)
@@ -257,15 +297,15 @@ func (r *rows) shares(th *theta) []float32 {
 		if r.signs.seen {
 			norm[b] = 0
 			for c := range classes {
-				norm[b] += r.signs.base[b][c] * math.Exp(th[3]*r.signs.lean[c])
+				norm[b] += r.signs.base[b][c] * exp(th[3]*r.signs.lean[c])
 			}
 		}
 	}
 	for i := range o.off {
-		s0 := (1 - expit(o.off[i]+th[0]+th[1]*o.t[i])) * math.Exp(-o.z[i])
+		s0 := (1 - expit(o.off[i]+th[0]+th[1]*o.t[i])) * exp(-o.z[i])
 		b, c := r.band[i], r.class[i]
-		e := r.signs.ratio[b][c] * s0 * (1 - math.Exp(-th[2]*o.x[i]))
-		k := (1 - s0) * math.Exp(th[3]*r.signs.lean[c]) / norm[b]
+		e := r.signs.ratio[b][c] * s0 * (1 - exp(-th[2]*o.x[i]))
+		k := (1 - s0) * exp(th[3]*r.signs.lean[c]) / norm[b]
 		out[i] = float32(e / (e + k))
 	}
 	return out
@@ -285,7 +325,7 @@ func (r *rows) fit(th theta, neg, hold bool) fitted {
 		for a := range params {
 			promise += d[a] * g[a]
 		}
-		if promise < 2e-4 {
+		if promise < 5e-4 {
 			break
 		}
 		step, better := 1.0, false
@@ -372,11 +412,19 @@ func (r *rows) ask() answer {
 	null := r.fit(theta{}, false, true)
 	r.meanQ = r.meanBase(&null.th)
 	start := 0.2 * r.meanQ
-	harm := r.fit(withBeta(null.th, start), false, false)
-	help := r.fit(withBeta(null.th, -start), true, false)
-	a := answer{null: null, best: harm}
-	if help.ll > harm.ll {
-		a.best, a.neg = help, true
+	a := answer{null: null}
+	// The score at 0 tells the side of the maximum, but where the two sides'
+	// slopes there differ in sign both are looked at.
+	_, up, _ := r.eval(&null.th, false, true)
+	_, down, _ := r.eval(&null.th, true, true)
+	a.best = null
+	if up[2] > 0 {
+		a.best = r.fit(withBeta(null.th, start), false, false)
+	}
+	if down[2] < 0 {
+		if help := r.fit(withBeta(null.th, -start), true, false); help.ll > a.best.ll {
+			a.best, a.neg = help, true
+		}
 	}
 	a.z = math.Sqrt(2 * max(0, a.best.ll-null.ll))
 	if a.neg {
@@ -418,11 +466,11 @@ func (r *rows) avoidable(th *theta, neg bool) float64 {
 				continue
 			}
 			q := expit(o.off[i] + th[0] + th[1]*o.t[i])
-			s2 := math.Exp(-o.z[i])
+			s2 := exp(-o.z[i])
 			if neg {
-				sum += m * s2 * q * (min(math.Exp(th[2]*x/r.meanQ), 1/q) - 1)
+				sum += m * s2 * q * (min(exp(th[2]*x/r.meanQ), 1/q) - 1)
 			} else {
-				sum += m * s2 * (1 - q) * (1 - math.Exp(-th[2]*x))
+				sum += m * s2 * (1 - q) * (1 - exp(-th[2]*x))
 			}
 		}
 	}
@@ -441,7 +489,7 @@ func (r *rows) limit(best *fitted, crit float64) float64 {
 		f := r.fit(withBeta(th, b), b < 0, true)
 		th = f.th
 		root := math.Copysign(math.Sqrt(2*max(0, best.ll-f.ll)), crit)
-		if math.Abs(root-crit) < 0.02 {
+		if math.Abs(root-crit) < 0.03 {
 			break
 		}
 		if math.Abs(root) < math.Abs(crit) {
@@ -458,64 +506,4 @@ func (r *rows) limit(best *fitted, crit float64) float64 {
 		b = in + (out-in)*min(max(f1, 0.05), 0.95)
 	}
 	return r.avoidable(&th, th[2] < 0)
-}
-
-// curveOver walks the sizes upwards and gives the likelihood there. A few
-// subjects are far from the rest for reasons of their own (a worn plate, a rough
-// printer), so a and δ are drawn from narrow or from wide normals; the wide ones
-// are only looked at where they can matter.
-func (r *rows) curveOver(null *fitted) *curve {
-	c := &curve{r: r}
-	c.walk(r, null.th, near)
-	narrowA, narrowD := r.priorA, r.priorD
-	r.priorA, r.priorD = wideA, max(narrowD, wideD)
-	wide := r.fit(null.th, false, true)
-	if wide.th[0]*wide.th[0] > 2*narrowA || wide.th[3]*wide.th[3] > 2*narrowD {
-		c.walk(r, wide.th, far)
-	} else {
-		for k := range sizes {
-			c.ll[far][k] = c.ll[near][k] - farUnseen
-			c.avoid[far][k], c.resp[far][k] = c.avoid[near][k], c.resp[near][k]
-		}
-	}
-	r.priorA, r.priorD = narrowA, narrowD
-	return c
-}
-
-// Variances of a and δ among the far subjects, and what an ordinary subject's
-// log-likelihood typically loses under them.
-const (
-	wideA     = 0.8
-	wideD     = 1
-	farUnseen = 2
-)
-
-// walk fills in one component of the prior of a and δ.
-func (c *curve) walk(r *rows, start theta, part int) {
-	th := withBeta(start, 0)
-	for k, size := range sizes {
-		f := r.fit(withBeta(th, size), false, true)
-		th = f.th
-		det, va, vd := r.nuisance(&f)
-		c.ll[part][k] = f.ll - 0.5*det - 0.5*math.Log(r.priorA*r.priorD)
-		if part == near {
-			c.a2[k], c.d2[k] = f.th[0]*f.th[0]+va, f.th[3]*f.th[3]+vd
-		}
-		c.avoid[part][k] = 100 * r.avoidable(&f.th, false) / r.n
-		c.resp[part][k] = r.shares(&f.th)
-	}
-}
-
-// nuisance gives the logarithm of the determinant of the information of a, c
-// and δ, and the variances of a and δ.
-func (r *rows) nuisance(f *fitted) (det, va, vd float64) {
-	h := [3][3]float64{{f.info[0][0], f.info[0][1], f.info[0][3]}, {0, f.info[1][1], f.info[1][3]}, {0, 0, f.info[3][3]}}
-	var g [3]float64
-	_, diag, ok := solve3(&h, &g, 3)
-	if !ok {
-		return 0, r.priorA, r.priorD
-	}
-	// Determinant by expansion.
-	d := h[0][0]*(h[1][1]*h[2][2]-h[1][2]*h[1][2]) - h[0][1]*(h[0][1]*h[2][2]-h[1][2]*h[0][2]) + h[0][2]*(h[0][1]*h[1][2]-h[1][1]*h[0][2])
-	return math.Log(max(d, 1e-300)), diag[0], diag[2]
 }

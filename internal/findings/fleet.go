@@ -14,7 +14,7 @@ import (
 
 const (
 	chunks     = 16 // fixed, so that sums do not depend on the number of cores
-	fleetSteps = 12
+	fleetSteps = 8
 	dims       = 3 // columns of the widest block
 )
 
@@ -44,7 +44,8 @@ type fleet struct {
 	span    []float32 // time in the window, -0.5 to 0.5
 	dose    []float32 // gap dose
 	skipped []float32
-	hazard  []float32 // of the exposures, once known; nil: slopes stand for them
+	spared  []float32 // chance that the exposures spare a layer, once known; nil: slopes stand for them
+	shared  []float32 // what every layer has from mean and small blocks
 }
 
 func levels(n int) []([dims]float64) { return make([]([dims]float64), n) }
@@ -102,14 +103,16 @@ func fitFleet(l *Layers, printers, plates int) *fleet {
 }
 
 // sweep goes over all blocks a number of times, learning variances from the
-// given sweep on.
+// given sweep on. The small blocks take their steps together.
 func (f *fleet) sweep(times, learn int) {
 	for step := range times {
 		f.stepMeans()
-		for _, b := range append([]*block{f.printer, f.plate}, f.other...) {
-			f.stepBlock(b)
-			if step >= learn && !b.fixed {
-				b.learnVariance()
+		for _, together := range [][]*block{{f.printer}, {f.plate}, f.other} {
+			f.stepBlocks(together)
+			for _, b := range together {
+				if step >= learn && !b.fixed {
+					b.learnVariance()
+				}
 			}
 		}
 	}
@@ -117,9 +120,9 @@ func (f *fleet) sweep(times, learn int) {
 
 // refit fits the rest again with the exposures' hazards known, in place of
 // their slopes.
-func (f *fleet) refit(hazard []float32) {
-	first := f.hazard == nil
-	f.hazard = hazard
+func (f *fleet) refit(spared []float32) {
+	first := f.spared == nil
+	f.spared = spared
 	if first {
 		for _, b := range []*block{f.printer, f.plate} {
 			b.vari[1] = 1e-12
@@ -129,10 +132,10 @@ func (f *fleet) refit(hazard []float32) {
 		}
 		f.skip, f.gap = 0, 0
 		f.rebuild()
-		f.sweep(5, 0)
+		f.sweep(3, 0)
 		return
 	}
-	f.sweep(3, 0)
+	f.sweep(2, 0)
 }
 
 // rebuild computes the log-odds from the coefficients.
@@ -151,14 +154,14 @@ func (f *fleet) rebuild() {
 // slope gives the score and the information of layer i for its log-odds.
 func (f *fleet) slope(i int) (g, w float64) {
 	q := expit(f.eta[i])
-	if f.hazard == nil || f.hazard[i] == 0 {
+	if f.spared == nil || f.spared[i] == 1 {
 		if f.l.Failed[i] {
 			return 1 - q, q * (1 - q)
 		}
 		return -q, q * (1 - q)
 	}
 	// p = 1 − (1 − q)·exp(−hazard), dp = q·(1 − p).
-	p := 1 - (1-q)*math.Exp(-float64(f.hazard[i]))
+	p := 1 - (1-q)*float64(f.spared[i])
 	g = -q
 	if f.l.Failed[i] {
 		g = q * (1 - p) / p
@@ -173,8 +176,6 @@ func chunked(n int, work func(c, lo, hi int)) {
 		work(c, n*c/chunks, n*(c+1)/chunks)
 	})
 }
-
-func expit(x float64) float64 { return 1 / (1 + math.Exp(-x)) }
 
 // stepMeans takes one Newton step for the fleet's mean, skip slope and gap
 // slope together.
@@ -215,7 +216,7 @@ func (f *fleet) stepMeans() {
 	}
 	h[0][0] += 1e-6
 	k := 3
-	if f.hazard != nil {
+	if f.spared != nil {
 		k = 1
 	}
 	d, _, ok := solve3(&h, &g, k)
@@ -237,45 +238,79 @@ func (f *fleet) stepMeans() {
 
 func clamp(x, most float64) float64 { return max(-most, min(most, x)) }
 
-// stepBlock takes one Newton step for every level of a block.
-func (f *fleet) stepBlock(b *block) {
-	type acc struct{ g0, g1, g2, h00, h01, h02, h11, h12, h22 float64 }
-	var parts [chunks][]acc
+// acc sums up the score and the information of one level.
+type acc struct{ g0, g1, g2, h00, h01, h02, h11, h12, h22 float64 }
+
+func (s *acc) add(p *acc) {
+	s.g0, s.g1, s.g2 = s.g0+p.g0, s.g1+p.g1, s.g2+p.g2
+	s.h00, s.h01, s.h02 = s.h00+p.h00, s.h01+p.h01, s.h02+p.h02
+	s.h11, s.h12, s.h22 = s.h11+p.h11, s.h12+p.h12, s.h22+p.h22
+}
+
+// stepBlocks takes one Newton step for every level of the blocks, all from the
+// same log-odds. Several blocks at once must be of intercepts only; their steps
+// are freed of what they have in common, which the means' step is there for.
+func (f *fleet) stepBlocks(blocks []*block) {
+	parts := make([][chunks][]acc, len(blocks))
 	chunked(len(f.eta), func(c, lo, hi int) {
-		a := make([]acc, len(b.coef))
+		own := make([][]acc, len(blocks))
+		for n, b := range blocks {
+			own[n] = make([]acc, len(b.coef))
+			parts[n][c] = own[n]
+		}
 		for i := lo; i < hi; i++ {
-			lv := b.level[i]
-			if lv < 0 {
-				continue
-			}
-			r, w := f.slope(i)
-			s := &a[lv]
-			s.g0 += r
-			s.h00 += w
-			if b.k == 3 {
-				x1, x2 := float64(b.x1[i]), float64(b.x2[i])
-				s.g1 += r * x1
-				s.g2 += r * x2
-				s.h01 += w * x1
-				s.h02 += w * x2
-				s.h11 += w * x1 * x1
-				s.h12 += w * x1 * x2
-				s.h22 += w * x2 * x2
+			g, w := f.slope(i)
+			for n, b := range blocks {
+				lv := b.level[i]
+				if lv < 0 {
+					continue
+				}
+				s := &own[n][lv]
+				s.g0 += g
+				s.h00 += w
+				if b.k == 3 {
+					x1, x2 := float64(b.x1[i]), float64(b.x2[i])
+					s.g1 += g * x1
+					s.g2 += g * x2
+					s.h01 += w * x1
+					s.h02 += w * x2
+					s.h11 += w * x1 * x1
+					s.h12 += w * x1 * x2
+					s.h22 += w * x2 * x2
+				}
 			}
 		}
-		parts[c] = a
 	})
+	deltas := make([][][dims]float64, len(blocks))
+	for n, b := range blocks {
+		deltas[n] = b.step(&parts[n], len(blocks) > 1)
+	}
+	chunked(len(f.eta), func(_, lo, hi int) {
+		for n, b := range blocks {
+			for i := lo; i < hi; i++ {
+				if lv := b.level[i]; lv >= 0 {
+					d := &deltas[n][lv]
+					f.eta[i] += d[0]
+					if b.k == 3 {
+						f.eta[i] += d[1]*float64(b.x1[i]) + d[2]*float64(b.x2[i])
+					}
+				}
+			}
+		}
+	})
+}
+
+// step moves the coefficients and gives by how much.
+func (b *block) step(parts *[chunks][]acc, centred bool) [][dims]float64 {
 	if b.post == nil {
 		b.post = levels(len(b.coef))
 	}
 	delta := levels(len(b.coef))
+	common, weight := 0.0, 0.0
 	for lv := range b.coef {
 		var s acc
 		for c := range parts {
-			p := &parts[c][lv]
-			s.g0, s.g1, s.g2 = s.g0+p.g0, s.g1+p.g1, s.g2+p.g2
-			s.h00, s.h01, s.h02 = s.h00+p.h00, s.h01+p.h01, s.h02+p.h02
-			s.h11, s.h12, s.h22 = s.h11+p.h11, s.h12+p.h12, s.h22+p.h22
+			s.add(&parts[c][lv])
 		}
 		g := [3]float64{s.g0, s.g1, s.g2}
 		h := [3][3]float64{{s.h00, s.h01, s.h02}, {0, s.h11, s.h12}, {0, 0, s.h22}}
@@ -289,22 +324,20 @@ func (f *fleet) stepBlock(b *block) {
 		}
 		for a := range b.k {
 			d[a] = clamp(d[a], 1)
-			b.coef[lv][a] += d[a]
 		}
-		delta[lv] = d
-		b.post[lv] = v
+		delta[lv], b.post[lv] = d, v
+		common += s.h00 * d[0]
+		weight += s.h00
 	}
-	chunked(len(f.eta), func(_, lo, hi int) {
-		for i := lo; i < hi; i++ {
-			if lv := b.level[i]; lv >= 0 {
-				d := &delta[lv]
-				f.eta[i] += d[0]
-				if b.k == 3 {
-					f.eta[i] += d[1]*float64(b.x1[i]) + d[2]*float64(b.x2[i])
-				}
-			}
+	for lv := range b.coef {
+		if centred && weight > 0 && !b.fixed {
+			delta[lv][0] -= common / weight
 		}
-	})
+		for a := range b.k {
+			b.coef[lv][a] += delta[lv][a]
+		}
+	}
+	return delta
 }
 
 // learnVariance is the EM step for the prior variances, held inside wide
@@ -390,4 +423,21 @@ func (b *block) base(i int) float64 {
 		return 0
 	}
 	return b.coef[lv][0] + b.coef[lv][2]*float64(b.x2[i])
+}
+
+// share keeps what every layer's log-odds have from the mean and the small
+// blocks, for the questions.
+func (f *fleet) share() {
+	if f.shared == nil {
+		f.shared = make([]float32, len(f.eta))
+	}
+	chunked(len(f.eta), func(_, lo, hi int) {
+		for i := lo; i < hi; i++ {
+			e := f.mean
+			for _, b := range f.other {
+				e += b.part(i)
+			}
+			f.shared[i] = float32(e)
+		}
+	})
 }

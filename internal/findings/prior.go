@@ -7,7 +7,7 @@ import "math"
 // sizes (Efron 2010, Large-Scale Inference, ch. 2 and 5; the grid's weights by
 // EM as in Kiefer & Wolfowitz 1956). Sizes are hazards at the mean dose.
 
-var sizes = [...]float64{0, 0.009, 0.014, 0.021, 0.032, 0.048, 0.072, 0.108, 0.162, 0.243}
+var sizes = [...]float64{0, 0.01, 0.018, 0.03, 0.05, 0.085, 0.14, 0.23}
 
 const nSizes = len(sizes)
 
@@ -39,8 +39,10 @@ type prior struct {
 }
 
 // learnPrior finds a group's prior by EM and leaves every curve's posterior.
-// The pseudo-counts stand for a few subjects without an effect.
-func learnPrior(cs []*curve) prior {
+// The pseudo-counts stand for a few subjects without an effect, and the first
+// two subjects' worth of an effect is doubted: among hundreds, somebody always
+// looks odd. What is overwhelming by itself comes through all the same.
+func learnPrior(cs []*curve, doubted float64) prior {
 	const spike, smooth, farCount, farOf = 4.0, 0.01, 0.3, 20.0
 	p := prior{far: 0.05}
 	for k := range p.size {
@@ -58,10 +60,16 @@ func learnPrior(cs []*curve) prior {
 				f += c.post[far][k]
 			}
 		}
+		effects := 0.0
+		for _, v := range s[1:] {
+			effects += v
+		}
+		believed := 1 - min(1, doubted/max(effects, 1e-9))
+		s[0] += effects * (1 - believed)
 		total, move := 0.0, 0.0
 		for k := range s {
 			if k > 0 {
-				s[k] += smooth
+				s[k] = s[k]*believed + smooth
 			}
 			total += s[k]
 		}

@@ -30,6 +30,7 @@ type study struct {
 
 const (
 	rounds    = 4
+	doubt     = 3   // subjects' worth of an effect that are not believed in the end
 	leastReal = 0.2 // avoidable failures per 100 below which nothing is the matter
 )
 
@@ -40,15 +41,16 @@ const (
 	plateGap
 )
 
-func newStudy(l *Layers, printers, plates int) *study {
+func newStudy(l *Layers, printers, plates int, spread float64) *study {
 	e := &study{f: fitFleet(l, printers, plates), printers: printers, plates: plates}
+	e.f.share()
 	e.byPrinter, e.byPlate = splitBy(l.Printer, printers), splitBy(l.Plate, plates)
 	e.qs = make([]Question, 2*printers+plates)
 	e.curves = make([]*curve, len(e.qs))
 	e.slopeMean = [2]float64{e.f.skip, e.f.gap}
 	e.slopeVar = [2]float64{e.f.printer.vari[1], e.f.plate.vari[1]}
 	e.signs = [2]*signs{plainSigns(), plainSigns()}
-	e.priorA = [3]float64{0.5, 0.5, 0.5}
+	e.priorA = [3]float64{spread, spread, spread}
 	e.priorD = [3]float64{0.3, 0.3, 0.3}
 	for _, c := range []Cause{SkippedProbing, CleaningGap} {
 		e.x[c] = make([]float32, l.Len())
@@ -112,9 +114,8 @@ func (e *study) count(i int, gapSplit float64) {
 type asking uint8
 
 const (
-	net    asking = iota // the effect beside all others
-	whole                // a printer's cleaning gap with what its plates do to it
-	onOdds               // the dose as the odds ratio has it
+	net   asking = iota // the effect beside all others
+	whole               // a printer's cleaning gap with what its plates do to it
 )
 
 // rows collects the layers a question is fitted to. Restarts are left out:
@@ -124,16 +125,14 @@ func (e *study) rows(n int, how asking) *rows {
 	f, l, q := e.f, e.f.l, &e.qs[n]
 	g := e.group(n)
 	r := &rows{signs: e.signs[q.Cause], priorA: e.priorA[g], priorC: 1, priorD: e.priorD[g]}
-	b := &binner{at: make(map[[3]int16]int, 128)}
+	b := binners.Get().(*binner)
+	b.reset()
 	for _, i32 := range e.layers(n) {
 		i := int(i32)
 		if l.Recent[i] == RecentRestart {
 			continue
 		}
-		off := f.mean
-		for _, b := range f.other {
-			off += b.part(i)
-		}
+		off := float64(f.shared[i])
 		var x, z float64
 		known := e.skipH != nil
 		switch g {
@@ -174,12 +173,11 @@ func (e *study) rows(n int, how asking) *rows {
 				off += f.plate.base(i) + f.skip*float64(f.skipped[i])
 			}
 		}
-		if how == onOdds && q.Cause == CleaningGap {
-			x = float64(f.dose[i])
-		} else if how == onOdds {
-			x = float64(f.skipped[i])
+		odds := float64(f.dose[i])
+		if q.Cause == SkippedProbing {
+			odds = float64(f.skipped[i])
 		}
-		r.add(b, off, float64(f.span[i]), x, z, l.Failed[i])
+		r.add(b, off, float64(f.span[i]), x, z, odds, l.Failed[i])
 		if l.Failed[i] {
 			r.class = append(r.class, class(l, i))
 			r.band = append(r.band, band(q.Cause, l, i))
@@ -187,13 +185,22 @@ func (e *study) rows(n int, how asking) *rows {
 		}
 	}
 	r.close(b)
+	binners.Put(b)
 	return r
 }
 
-// round fits all questions and learns from them.
-func (e *study) round() {
+// settled is the chance of no effect above which a question is not fitted again
+// while the rest is learned.
+const settled = 0.98
+
+// quietest is the chance of no effect above which a question is not weighed
+// again either.
+const quietest = 0.997
+
+// round fits all questions, or all that are not settled, and learns from them.
+func (e *study) round(all bool) {
 	parallel(len(e.qs), func(i int) {
-		if e.qs[i].State == TooLittleData {
+		if e.qs[i].State == TooLittleData || !all && e.curves[i].none() > settled {
 			return
 		}
 		r := e.rows(i, net)
@@ -207,12 +214,13 @@ func (e *study) round() {
 		}
 	}
 	for g, cs := range byGroup {
-		e.prior[g] = learnPrior(cs)
+		e.prior[g] = learnPrior(cs, 0)
 		e.learnSpread(g, cs)
 	}
 	e.learnHazards()
 	e.learnMarks()
-	e.f.refit(e.hazards())
+	e.f.refit(e.spared())
+	e.f.share()
 }
 
 // weigh settles the evidence of every question after the last round: a
@@ -221,6 +229,10 @@ func (e *study) weigh() {
 	e.evidence = make([]*curve, len(e.curves))
 	parallel(len(e.qs), func(i int) {
 		if e.curves[i] == nil {
+			return
+		}
+		if e.curves[i].none() > quietest {
+			e.evidence[i] = e.curves[i]
 			return
 		}
 		r := e.rows(i, whole)
@@ -234,7 +246,7 @@ func (e *study) weigh() {
 				cs = append(cs, c)
 			}
 		}
-		e.prior[g] = learnPrior(cs)
+		e.prior[g] = learnPrior(cs, doubt)
 	}
 }
 
@@ -280,12 +292,18 @@ func (e *study) learnHazards() {
 	})
 }
 
-func (e *study) hazards() []float32 {
-	h := make([]float32, len(e.skipH))
-	for i := range h {
-		h[i] = e.skipH[i] + e.plateH[i] + e.printerH[i]
-	}
-	return h
+// spared gives the chance of every layer that no exposure spoils it.
+func (e *study) spared() []float32 {
+	s := make([]float32, len(e.skipH))
+	chunked(len(s), func(_, lo, hi int) {
+		for i := lo; i < hi; i++ {
+			s[i] = 1
+			if h := e.skipH[i] + e.plateH[i] + e.printerH[i]; h > 0 {
+				s[i] = float32(exp(-float64(h)))
+			}
+		}
+	})
+	return s
 }
 
 // learnMarks learns what marks say from the exposures' parts in the failures.
@@ -328,18 +346,15 @@ func (e *study) learnMarks() {
 	}
 }
 
-// conclude turns the last fits into the numbers of a question.
+// conclude turns the last fits into the numbers of a question. Evidence and p
+// rest on the contrast within the subject alone; what is avoidable also on its
+// level and its marks against the farm's, where the contrast bears them out.
 func (e *study) conclude(i int) {
 	q, c := &e.qs[i], e.evidence[i]
 	if c == nil {
 		return
 	}
-	r := e.rows(i, whole)
-	a := r.ask()
-	low, high := r.interval(&a, normal95)
-	q.Z = a.z
-	q.Avoidable, q.AvoidableLow, q.AvoidableHigh = 100*a.avoid/r.n, 100*low/r.n, 100*high/r.n
-	e.odds(q, e.rows(i, onOdds))
+	e.odds(q, c.r)
 	for part := range c.post {
 		for k, p := range c.post[part] {
 			if c.avoid[part][k] <= leastReal {
@@ -347,6 +362,56 @@ func (e *study) conclude(i int) {
 			}
 		}
 	}
+	free := c.r.freed()
+	b := free.ask()
+	q.Z = b.z
+	r, a := c.r, b
+	if q.Z >= leastContrast {
+		a = r.ask()
+	} else {
+		r = free
+		q.None = max(q.None, unborne)
+	}
+	low, high := r.interval(&a, normal95)
+	q.Avoidable, q.AvoidableLow, q.AvoidableHigh = 100*a.avoid/r.n, 100*low/r.n, 100*high/r.n
+}
+
+const (
+	// leastContrast is the signed root of the contrast below which level and
+	// marks alone raise nothing: a worn plate is bad at every gap.
+	leastContrast = 0.7
+	// unborne is the least chance of nothing being avoidable then.
+	unborne = 0.5
+	// Variances of a and δ that leave a subject's own level and leaning free.
+	freeA, freeD = 4, 2
+)
+
+// freed gives the same question with the subject's own level and leaning free.
+func (r *rows) freed() *rows {
+	f := *r
+	f.priorA, f.priorD = freeA, freeD
+	return &f
+}
+
+// agreement tells what share of the effects found in a group the contrasts
+// within its subjects bear out, and over how many subjects.
+func (e *study) agreement(g int) (share float64, n int) {
+	var num, den float64
+	for i, c := range e.curves {
+		if c == nil || e.group(i) != g || c.none() > 0.5 {
+			continue
+		}
+		r := c.r.freed()
+		a := r.ask()
+		unit := theta{2: 1}
+		open := [params]bool{true, true, true, r.signs.seen}
+		v := newton(&a.best.info, &unit, &open)[2]
+		s := c.meanBeta() / (1 - c.none())
+		num += a.best.th[2] * s / v
+		den += s * s / v
+		n++
+	}
+	return num / den, n
 }
 
 // widen gives the raised questions intervals that stay honest although the
@@ -372,7 +437,7 @@ func (e *study) widen() {
 		if q.State != Raised {
 			return
 		}
-		r := e.rows(i, whole)
+		r := e.evidence[i].r
 		a := r.ask()
 		low, high := r.interval(&a, crit)
 		q.AvoidableLow, q.AvoidableHigh = 100*low/r.n, 100*high/r.n
