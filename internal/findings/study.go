@@ -346,8 +346,8 @@ func (e *study) learnMarks() {
 	}
 }
 
-// conclude turns the last fits into the numbers of a question. Evidence and p
-// rest on the contrast within the subject alone; what is avoidable also on its
+// conclude turns the last fits into the numbers of a question. p rests on the
+// contrast of counts within the subject alone, adjusted by the fleet; what is avoidable also on its
 // level and its marks against the farm's, where the contrast bears them out.
 func (e *study) conclude(i int) {
 	q, c := &e.qs[i], e.evidence[i]
@@ -363,13 +363,15 @@ func (e *study) conclude(i int) {
 		}
 	}
 	free := c.r.freed()
-	b := free.ask()
+	counts := *free
+	counts.signs = plainSigns()
+	b := counts.ask()
 	q.Z = b.z
 	r, a := c.r, b
 	if q.Z >= leastContrast {
 		a = r.ask()
 	} else {
-		r = free
+		r = &counts
 		q.None = max(q.None, unborne)
 	}
 	low, high := r.interval(&a, normal95)
@@ -377,9 +379,9 @@ func (e *study) conclude(i int) {
 }
 
 const (
-	// leastContrast is the signed root of the contrast below which level and
-	// marks alone raise nothing: a worn plate is bad at every gap.
-	leastContrast = 0.7
+	// leastContrast is the signed root of the contrast of counts below which level
+	// and marks alone raise nothing: a worn plate is bad at every gap.
+	leastContrast = 0.85
 	// unborne is the least chance of nothing being avoidable then.
 	unborne = 0.5
 	// Variances of a and δ that leave a subject's own level and leaning free.
