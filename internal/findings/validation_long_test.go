@@ -73,6 +73,8 @@ func TestFindingsValidation(t *testing.T) {
 	t.Log("\n" + s.String())
 }
 
+var methodNames = [methods]string{"this program", "oracle", "crude exact test", "plain regression"}
+
 func ratio(n [methods]int) float64 { return float64(n[ours]) / float64(max(1, n[oracleMethod])) }
 
 func row(name string, t *tally) string {

@@ -16,8 +16,6 @@ const (
 	methods
 )
 
-var methodNames = [methods]string{"this program", "oracle", "crude exact test", "plain regression"}
-
 // tally counts what came out over farms whose truth is known. Real: at least 1
 // failure per 100 avoidable; none: at most 0.2; between counts neither way.
 type tally struct {

@@ -1,0 +1,95 @@
+package findings
+
+import (
+	"math"
+	"sync"
+)
+
+// obs are observations as columns: odds is the dose as the odds ratio has it,
+// count is 1 for single layers.
+type obs struct{ off, t, x, z, odds, count []float64 }
+
+func (o *obs) add(off, t, x, z, odds, count float64) {
+	o.off = append(o.off, off)
+	o.odds = append(o.odds, odds)
+	o.t = append(o.t, t)
+	o.x = append(o.x, x)
+	o.z = append(o.z, z)
+	o.count = append(o.count, count)
+}
+
+// binner gathers the layers that held, in cells of a third of log-odds, a
+// fifth of the window and two thirds of a mean dose.
+type binner struct {
+	cell [binOffs * binTimes * binDoses]int16 // bin + 1; 0: none yet
+	sums obs                                  // off: Σ exp(off)
+}
+
+const (
+	binOffs  = 64 // log-odds from -11 to 10
+	binTimes = 8
+	binDoses = 16
+)
+
+var binners = sync.Pool{New: func() any { return new(binner) }}
+
+func (b *binner) reset() {
+	clear(b.cell[:])
+	for _, s := range []*[]float64{&b.sums.off, &b.sums.t, &b.sums.x, &b.sums.z, &b.sums.odds, &b.sums.count} {
+		*s = (*s)[:0]
+	}
+}
+
+func (b *binner) add(off, t, x, z, odds float64) {
+	inside := func(v float64, n int) int { return min(max(int(v), 0), n-1) }
+	key := (inside((off+11)*3, binOffs)*binTimes+inside((t+0.5)*5, binTimes))*binDoses + inside(x*1.5, binDoses)
+	k := int(b.cell[key]) - 1
+	if k < 0 {
+		k = len(b.sums.off)
+		b.cell[key] = int16(k + 1)
+		b.sums.add(0, 0, 0, 0, 0, 0)
+	}
+	s := &b.sums
+	s.off[k] += exp(off)
+	s.t[k] += t
+	s.x[k] += x
+	s.z[k] += z
+	s.odds[k] += odds
+	s.count[k]++
+}
+
+// add takes in one layer.
+func (r *rows) add(b *binner, off, t, x, z, odds float64, failed bool) {
+	r.n++
+	if failed {
+		r.fails.add(off, t, x, z, odds, 1)
+		return
+	}
+	r.sumX += x
+	b.add(off, t, x, z, odds)
+}
+
+// close turns the bins' sums into means.
+func (r *rows) close(b *binner) {
+	n := len(b.sums.count)
+	all := make([]float64, 6*n)
+	col := func(k int, from []float64) []float64 {
+		to := all[k*n : (k+1)*n : (k+1)*n]
+		copy(to, from)
+		return to
+	}
+	r.spared = make([]float64, len(r.fails.z))
+	for i, z := range r.fails.z {
+		r.spared[i] = exp(-z)
+	}
+	h := &r.holds
+	s := &b.sums
+	h.off, h.t, h.x, h.z, h.odds, h.count = col(0, s.off), col(1, s.t), col(2, s.x), col(3, s.z), col(4, s.odds), col(5, s.count)
+	for k, m := range h.count {
+		h.off[k] = math.Log(h.off[k] / m)
+		h.t[k] /= m
+		h.x[k] /= m
+		h.z[k] /= m
+		h.odds[k] /= m
+	}
+}
