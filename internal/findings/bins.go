@@ -42,7 +42,11 @@ func (b *binner) reset() {
 
 func (b *binner) add(off, t, x, z, odds float64) {
 	inside := func(v float64, n int) int { return min(max(int(v), 0), n-1) }
-	key := (inside((off+11)*3, binOffs)*binTimes+inside((t+0.5)*5, binTimes))*binDoses + inside(x*1.5, binDoses)
+	dose := 0 // unexposed layers stay by themselves
+	if x > 0 {
+		dose = 1 + inside(x*1.5, binDoses-1)
+	}
+	key := (inside((off+11)*3, binOffs)*binTimes+inside((t+0.5)*5, binTimes))*binDoses + dose
 	k := int(b.cell[key]) - 1
 	if k < 0 {
 		k = len(b.sums.off)

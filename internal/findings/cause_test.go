@@ -160,3 +160,27 @@ func TestDiscoveryNeedsAContrast(t *testing.T) {
 		t.Errorf("states %v %v %v %v, reverse %t", qs[0].State, qs[1].State, qs[2].State, qs[3].State, qs[3].Reverse)
 	}
 }
+
+// Bins must not mix layers without the exposure with exposed ones, or the
+// opposite sign is seen where there is none.
+func TestBinsKeepUnexposedLayersApart(t *testing.T) {
+	d := draw(77, 900, 0)
+	for i := range d.x {
+		d.x[i] *= 0.3 // a small dose beside none
+	}
+	r := d.rows()
+	exposed, n := 0.0, 0.0
+	for i, m := range r.holds.count {
+		if r.holds.x[i] > 0 {
+			exposed += m
+		}
+	}
+	for i, x := range d.x {
+		if x > 0 && !d.y[i] {
+			n++
+		}
+	}
+	if exposed != n {
+		t.Errorf("%v of %v exposed layers that held stand in bins with a dose", exposed, n)
+	}
+}
