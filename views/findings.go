@@ -16,6 +16,9 @@ type FindingGroup struct {
 	Title string
 	Count string
 	Rows  []FindingRow
+
+	More     string // "Show all 228"; "" when all are shown
+	MoreHref string
 }
 
 // FindingRow is one finding of the list.

@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"net/url"
 	"sort"
+	"strings"
 	"time"
 
 	"basecourse/internal/farm"
@@ -87,9 +88,17 @@ func (s *Server) findingPage(shell views.Shell, e *Evidence, zone *time.Location
 			Note: "within an hour of a failed layer on the same printer and plate; a missing probe there is not read as a cause"})
 	}
 	if !math.IsNaN(e.Q) {
-		p.Facts = append(p.Facts, views.Fact{Word: "By chance alone", Value: "of findings at least as strong as this, about " + percent(e.Q) + " would be false"})
+		p.Facts = append(p.Facts, views.Fact{Word: "By chance alone", Value: "of findings at least as strong as this, " + falseWords(e.Q) + " would be false"})
 	}
 	return p
+}
+
+// falseWords says a share of false findings: "about 4 %", "under 1 %".
+func falseWords(q float64) string {
+	if w := percent(q); strings.HasPrefix(w, "under") || strings.HasPrefix(w, "over") {
+		return w
+	}
+	return "about " + percent(q)
 }
 
 // adviceFor says what to do about a finding, why, how sure, and what would
@@ -150,7 +159,7 @@ func sureWords(e *Evidence) string {
 	if math.IsNaN(e.Avoidable) {
 		return word + "."
 	}
-	return fmt.Sprintf("%s. Avoidable: %s of 100 layers.", word, rangeWords(e.Avoidable, e.AvoidableLow, e.AvoidableHigh))
+	return fmt.Sprintf("%s. Avoidable: %s of 100 layers.", word, perHundredRange(e.Avoidable, e.AvoidableLow, e.AvoidableHigh))
 }
 
 func exposedWords(e *Evidence) string {
@@ -221,8 +230,8 @@ func estimateTable(e *Evidence) views.Table {
 		what = "long gaps minus short ones"
 	}
 	t := views.Table{Caption: "Failures per 100 layers", Sub: "likely range in brackets", Columns: []views.Column{{Word: "Figure"}, {Word: "Plain, as counted", Number: true}, {Word: "Adjusted", Number: true}}}
-	t.Rows = append(t.Rows, views.Row{Cells: []views.Cell{{Text: "Difference, " + what}, {Text: rangeWords(e.Plain, e.PlainLow, e.PlainHigh)}, {Text: "–"}}})
-	t.Rows = append(t.Rows, views.Row{Strong: true, Cells: []views.Cell{{Text: "Avoidable of all its layers"}, {Text: plainAvoidable(e)}, {Text: rangeWords(e.Avoidable, e.AvoidableLow, e.AvoidableHigh)}}})
+	t.Rows = append(t.Rows, views.Row{Cells: []views.Cell{{Text: "Difference, " + what}, {Text: perHundredRange(e.Plain, e.PlainLow, e.PlainHigh)}, {Text: "–"}}})
+	t.Rows = append(t.Rows, views.Row{Strong: true, Cells: []views.Cell{{Text: "Avoidable of all its layers"}, {Text: plainAvoidable(e)}, {Text: perHundredRange(e.Avoidable, e.AvoidableLow, e.AvoidableHigh)}}})
 	if !math.IsNaN(e.OddsRatio) {
 		t.Rows = append(t.Rows, views.Row{Cells: []views.Cell{{Text: oddsWords(e.Cause)}, {Text: "–"}, {Text: rangeWords(e.OddsRatio, e.OddsLow, e.OddsHigh)}}})
 	}
@@ -241,7 +250,7 @@ func plainAvoidable(e *Evidence) string {
 	if math.IsNaN(e.Plain) || e.N == 0 {
 		return "–"
 	}
-	return figure(e.Plain * float64(e.NExposed) / float64(e.N))
+	return perHundred(e.Plain * float64(e.NExposed) / float64(e.N))
 }
 
 // marksTable lists marks among failures beside the same marks among good

@@ -81,10 +81,20 @@ func (s *Server) findingsPage(shell views.Shell, list *FindingList, q findingsQu
 		g.Rows = append(g.Rows, s.findingRow(f))
 	}
 	for i := range p.Groups {
-		p.Groups[i].Count = counted(len(p.Groups[i].Rows), "finding", "findings")
+		g := &p.Groups[i]
+		n, state := len(g.Rows), g.Rows[0].State.Code
+		g.Count = counted(n, "finding", "findings")
+		if q.state == "" && (state == "quiet" || state == "too_little_data") && n > calmRows {
+			g.Rows = g.Rows[:calmRows]
+			g.More, g.MoreHref = fmt.Sprintf("Show all %s", count(n)), s.findingsHref(findingsQuery{state, q.kind, q.cause})
+			g.Count += fmt.Sprintf(", the first %d shown", calmRows)
+		}
 	}
 	return p
 }
+
+// calmRows is how many findings that ask for nothing are shown unless asked for.
+const calmRows = 10
 
 func findingsLead(list *FindingList) string {
 	raised := 0
@@ -128,18 +138,7 @@ func sortFindings(list []Finding) {
 }
 
 func (s *Server) findingsFilters(list *FindingList, q findingsQuery) []views.FilterRow {
-	link := func(q findingsQuery) string {
-		v := url.Values{}
-		for name, value := range map[string]string{"state": q.state, "kind": q.kind, "cause": q.cause} {
-			if value != "" {
-				v.Set(name, value)
-			}
-		}
-		if len(v) == 0 {
-			return s.url("/findings")
-		}
-		return s.url("/findings") + "?" + v.Encode()
-	}
+	link := s.findingsHref
 	byState := map[string]int{}
 	for _, f := range list.Items {
 		if (q.kind == "" || f.Kind == q.kind) && (q.cause == "" || f.Cause == q.cause) {
@@ -163,6 +162,20 @@ func (s *Server) findingsFilters(list *FindingList, q findingsQuery) []views.Fil
 	return []views.FilterRow{state, kind, cause}
 }
 
+// findingsHref is the address of the list with these filters.
+func (s *Server) findingsHref(q findingsQuery) string {
+	v := url.Values{}
+	for name, value := range map[string]string{"state": q.state, "kind": q.kind, "cause": q.cause} {
+		if value != "" {
+			v.Set(name, value)
+		}
+	}
+	if len(v) == 0 {
+		return s.url("/findings")
+	}
+	return s.url("/findings") + "?" + v.Encode()
+}
+
 func (s *Server) findingHref(kind, subject, cause string) string {
 	return s.url("/findings/" + kind + "/" + url.PathEscape(subject) + "/" + cause)
 }
@@ -175,7 +188,10 @@ func (s *Server) findingRow(f Finding) views.FindingRow {
 		Counts: count(f.Failures) + " of " + count(f.N),
 	}
 	if !math.IsNaN(f.Avoidable) {
-		r.Avoidable = rangeWords(f.Avoidable, f.AvoidableLow, f.AvoidableHigh)
+		r.Avoidable = perHundredRange(f.Avoidable, f.AvoidableLow, f.AvoidableHigh)
+		if f.AvoidableHigh <= 0 {
+			r.Avoidable = "none" // the figures stand on the evidence page
+		}
 	}
 	return r
 }

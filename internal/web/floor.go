@@ -304,6 +304,9 @@ func (s *Server) floorRow(x *stand) views.FloorRow {
 		if f.Graded == 0 {
 			r.Figures = coverage(f.Graded, f.Started)
 		}
+		if x.ofPlate {
+			r.Figures = f.Printer + ": " + r.Figures
+		}
 	}
 	return r
 }

@@ -39,6 +39,7 @@ type stand struct {
 	next     string
 	loss     float64 // failures avoidable over the findings' window
 	findings []Finding
+	ofPlate  bool // why speaks of the plate, the figures of the printer
 }
 
 // usually is what the farm does as a rule, to compare a printer with.
@@ -138,9 +139,9 @@ func raisedStand(s *stand, u usually, _ time.Time) bool {
 	s.state = "watch"
 	thing := "Failures"
 	if worst.Kind == "plate" {
-		thing = "Failures with " + worst.Subject
+		thing, s.ofPlate = "Failures with "+worst.Subject, true
 	}
-	s.why = fmt.Sprintf("%s go with %s: about %s of 100 avoidable.", thing, wordFor(causeWords, worst.Cause), figure(worst.Avoidable))
+	s.why = fmt.Sprintf("%s go with %s: about %s of 100 avoidable.", thing, wordFor(causeWords, worst.Cause), perHundred(worst.Avoidable))
 	if worst.Cause == "skipped_probing" {
 		s.next = "Probe before the next start"
 		if f.SinceProbe != nil && *f.SinceProbe == 0 {

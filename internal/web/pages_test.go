@@ -173,7 +173,7 @@ func TestEvidenceShowsCountsBothEstimatesAndMarks(t *testing.T) {
 	for _, want := range []string{
 		"Probe P-001 before every start.", "9 of 41 layers failed without a probe, 3 of 82 with one.", "clear. Avoidable: 4.2 (1.6 to 7.1) of 100 layers.",
 		"No probe since the last start 9 32 9 of 41 (22 %, likely 12 to 37 %) 41 of 52", "Probed, nothing since 3 79 3 of 82 (4 %, likely 1 to 10 %) 82 of 98", "Probed, then swapped or serviced",
-		"Difference, without a probe minus with a valid one 18 (5.9 to 33) –", "Avoidable of all its layers 5.8 4.2 (1.6 to 7.1)", "night crew",
+		"Difference, without a probe minus with a valid one 18.3 (5.9 to 33.1) –", "Avoidable of all its layers 5.8 4.2 (1.6 to 7.1)", "night crew",
 		"Over-squished (nozzle low) 6 of 12 4 of 117", "131 of 160 layers graded",
 	} {
 		if text := plain(p.Text("main")); !strings.Contains(text, want) {

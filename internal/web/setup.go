@@ -102,12 +102,33 @@ func copyFacts(latest *Copy, now time.Time, zone *time.Location) ([]views.Fact, 
 	return facts, ""
 }
 
+// settingNote says what a setting's number is of, where its name does not.
+func settingNote(key, currency string) string {
+	switch key {
+	case "labour_per_hour":
+		return currency + " for an hour of a person"
+	case "machine_per_hour":
+		return currency + " for an hour of a printer"
+	case "failure_minutes":
+		return "machine time lost by a failed first layer"
+	case "failure_labour_minutes":
+		return "a person's time for a failed first layer"
+	case "failure_material":
+		return currency + " of material lost by a failed first layer"
+	case "least_avoidable":
+		return "failures of 100 layers; a finding below it is not raised"
+	case "lot_limit":
+		return "a share, from 0 to 1"
+	}
+	return ""
+}
+
 func settingsTable(values farm.SettingValues) views.Table {
 	t := views.Table{Caption: "Settings", Sub: "changed by importing settings.csv with --update", Columns: []views.Column{{Word: "Setting"}, {Word: "Value", Number: true}, {Word: "Standard", Number: true}}}
 	for _, r := range farm.SettingRules {
 		_, set := values[r.Key]
 		t.Rows = append(t.Rows, views.Row{Strong: set && values[r.Key] != r.Default, Cells: []views.Cell{
-			{Text: sentenceCase(strings.ReplaceAll(r.Key, "_", " "))}, {Text: values.Text(r.Key)}, {Text: r.Default}}})
+			{Text: sentenceCase(strings.ReplaceAll(r.Key, "_", " ")), Note: settingNote(r.Key, values.Text("currency"))}, {Text: values.Text(r.Key)}, {Text: r.Default}}})
 	}
 	return t
 }

@@ -215,8 +215,12 @@ func plateStand(p *views.ThingPage, f store.PlateFacts, x Finding, gapSplit floa
 		p.Advice = views.Advice{Tone: "act", Do: "Do not print on it. Settle the reason, then release " + f.Plate + ".", Because: strings.TrimPrefix(withReason(f.HeldReason), ": ")}
 	case x.State == "raised":
 		p.State = views.State{Code: "watch", Word: "Watch", Sign: "half", Tone: "soon"}
-		p.Advice = views.Advice{Tone: "act", Do: fmt.Sprintf("Wash %s before it reaches %s prints.", f.Plate, figure(math.Floor(gapSplit)+1)),
-			Because: "its failures go with long cleaning gaps: about " + figure(x.Avoidable) + " of 100 avoidable."}
+		do := fmt.Sprintf("Wash %s before it reaches %s prints.", f.Plate, figure(math.Floor(gapSplit)+1))
+		if f.SinceClean != nil && float64(*f.SinceClean) > gapSplit {
+			do = fmt.Sprintf("Wash %s: %s since it was cleaned.", f.Plate, counted(*f.SinceClean, "print", "prints"))
+		}
+		p.Advice = views.Advice{Tone: "act", Do: do,
+			Because: "its failures go with long cleaning gaps: about " + perHundred(x.Avoidable) + " of 100 avoidable."}
 	case f.State != "in_use":
 		p.Why = sentence(f.StateReason)
 	case f.SinceClean == nil:
@@ -263,6 +267,9 @@ func (s *Server) fillRates(p *views.ThingPage, splits []store.Split, end time.Ti
 		return
 	}
 	p.RatesSub = "Failures of graded first layers in the 84 days up to " + clock(end, zone) + ", as counted."
+	if p.Kind == "plate" {
+		p.RatesSub += " Layers whose record names no plate are left out; findings place them by the fittings."
+	}
 }
 
 // rateNeeds is how many graded layers a rate needs before it says much.

@@ -125,6 +125,31 @@ func rangeWords(x, low, high float64) string {
 	return fmt.Sprintf("%s (%s to %s)", figure(x), figure(low), figure(high))
 }
 
+// perHundred writes failures per 100 layers with one decimal, as the sentences
+// of findings do, so that a figure reads the same wherever it stands.
+func perHundred(x float64) string {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return "no record"
+	}
+	s := strconv.FormatFloat(math.Abs(x), 'f', 1, 64)
+	if x < 0 && s != "0.0" {
+		return minus + s
+	}
+	return s
+}
+
+// perHundredRange writes "12.6 (9.4 to 16.1)"; missing ends leave the middle
+// alone.
+func perHundredRange(x, low, high float64) string {
+	switch {
+	case math.IsNaN(x):
+		return "–"
+	case math.IsNaN(low) || math.IsNaN(high):
+		return perHundred(x)
+	}
+	return fmt.Sprintf("%s (%s to %s)", perHundred(x), perHundred(low), perHundred(high))
+}
+
 // mm writes a length in mm with two decimals.
 func mm(x float64) string {
 	if math.IsNaN(x) {

@@ -15,6 +15,8 @@ func TestNumbersAsWords(t *testing.T) {
 		{"none", counted(0, "plate", "plates"), "no plates"}, {"one", counted(1, "plate", "plates"), "1 plate"}, {"many", counted(2, "plate", "plates"), "2 plates"},
 		{"percent", percent(0.113), "11\u202f%"}, {"a trace is not 0", percent(0.001), "under 1\u202f%"}, {"nearly all is not 100", percent(0.999), "over 99\u202f%"}, {"real zero", percent(0), "0\u202f%"}, {"unknown share", percent(nan), "no record"},
 		{"figure", figure(4.23), "4.2"}, {"whole figure", figure(7), "7"}, {"large figure", figure(18.3), "18"}, {"negative figure", figure(-1.26), "\u22121.3"}, {"tiny figure", figure(0.01), "about 0"}, {"zero", figure(0), "0"}, {"no figure", figure(nan), "no record"},
+		{"per hundred", perHundredRange(12.61, 9.36, 16.05), "12.6 (9.4 to 16.1)"}, {"per hundred, whole", perHundred(9), "9.0"},
+		{"per hundred below nothing", perHundred(-1.26), "\u22121.3"}, {"per hundred, next to nothing", perHundred(-0.01), "0.0"}, {"false share", falseWords(0.04), "about 4\u202f%"}, {"small false share", falseWords(1e-9), "under 1\u202f%"},
 		{"range", rangeWords(4.2, 1.6, 7.1), "4.2 (1.6 to 7.1)"}, {"range without ends", rangeWords(4.2, nan, nan), "4.2"}, {"no range", rangeWords(nan, 1, 2), "–"},
 		{"mm", mm(0.214), "0.21\u202fmm"}, {"mm down", mm(-0.04), "\u22120.04\u202fmm"}, {"mm of nothing", mm(-0.001), "0.00\u202fmm"}, {"mm unknown", mm(nan), "no record"},
 		{"seconds", duration(20 * time.Second), "under 1\u202fmin"}, {"minutes", duration(40 * time.Minute), "40\u202fmin"}, {"hours", duration(200 * time.Minute), "3\u202fh 20\u202fmin"}, {"whole hours", duration(3 * time.Hour), "3\u202fh"}, {"days", duration(75 * time.Hour), "3 days"}, {"the clock runs back", duration(-time.Hour), "under 1\u202fmin"},
