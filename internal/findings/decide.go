@@ -9,13 +9,13 @@ import (
 
 // alone is how many times the false discovery rate the chance of nothing being
 // avoidable may be for a single question, however clear the others are.
-const alone = 3
+const alone = 4
 
 // decide turns the evidence of all questions into q-values and states. q is the
 // mean chance of nothing being avoidable among all questions that look at least
 // as bad (the Bayesian false discovery rate: Storey 2003, Ann. Stat.
 // 31:2013-2035; Newton et al. 2004, Biostatistics 5:155-176), and never less
-// than a third of a question's own chance, so that none hides behind others.
+// than a quarter of a question's own chance, so that none hides behind others.
 func decide(qs []Question, opt Options) {
 	scale := nullScale(qs)
 	var order []int

@@ -368,7 +368,11 @@ func (e *study) conclude(i int) {
 	b := counts.ask()
 	q.Z = b.z
 	r, a := c.r, b
-	if q.Z >= leastContrast {
+	least := float64(leastContrast)
+	if e.group(i) == printerGap {
+		least = leastPrinterGap
+	}
+	if q.Z >= least {
 		a = r.ask()
 	} else {
 		r = &counts
@@ -380,8 +384,11 @@ func (e *study) conclude(i int) {
 
 const (
 	// leastContrast is the signed root of the contrast of counts below which level
-	// and marks alone raise nothing: a worn plate is bad at every gap.
-	leastContrast = 0.85
+	// and marks alone raise nothing: a worn plate is bad at every gap. A printer's
+	// cleaning gap is the weakest of the questions, since its plates come and go
+	// and bays are cleaned together, and must show more by itself.
+	leastContrast   = 0.6
+	leastPrinterGap = 2
 	// unborne is the least chance of nothing being avoidable then.
 	unborne = 0.5
 	// Variances of a and δ that leave a subject's own level and leaning free.
