@@ -159,6 +159,9 @@ func sureWords(e *Evidence) string {
 	if math.IsNaN(e.Avoidable) {
 		return word + "."
 	}
+	if e.AvoidableHigh <= 0 {
+		return word + ". Avoidable: none seen."
+	}
 	return fmt.Sprintf("%s. Avoidable: %s of 100 layers.", word, perHundredRange(e.Avoidable, e.AvoidableLow, e.AvoidableHigh))
 }
 
@@ -171,7 +174,7 @@ func exposedWords(e *Evidence) string {
 	}
 	with, without := "without a probe", "with one"
 	if e.Cause == "cleaning_gap" {
-		with, without = "after more than "+figure(e.GapSplit)+" prints", "after fewer"
+		with, without = "after more than "+figure(e.GapSplit)+" prints", "after "+figure(e.GapSplit)+" or fewer"
 	}
 	return fmt.Sprintf("%s of %s layers failed %s, %s of %s %s.", count(e.FailuresExposed), count(e.NExposed), with, count(restFailed), count(rest), without)
 }

@@ -124,7 +124,7 @@ func settingNote(key, currency string) string {
 }
 
 func settingsTable(values farm.SettingValues) views.Table {
-	t := views.Table{Caption: "Settings", Sub: "changed by importing settings.csv with --update", Columns: []views.Column{{Word: "Setting"}, {Word: "Value", Number: true}, {Word: "Standard", Number: true}}}
+	t := views.Table{Caption: "Settings", Sub: "changed by importing settings.csv with --update", Columns: []views.Column{{Word: "Setting"}, {Word: "Value", Number: true}, {Word: "Standard", Number: true, Wide: true}}}
 	for _, r := range farm.SettingRules {
 		_, set := values[r.Key]
 		t.Rows = append(t.Rows, views.Row{Strong: set && values[r.Key] != r.Default, Cells: []views.Cell{

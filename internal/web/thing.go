@@ -5,6 +5,7 @@ import (
 	"math"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -70,10 +71,9 @@ func (s *Server) getPrinter() echo.HandlerFunc {
 			p.Why = ""
 		}
 		s.fillRates(&p, byMaterial, end, zone)
-		p.By = []views.Table{
+		p.By = withRows(
 			s.splitTable("First layers by plate", "Plate", byPlate, "/plates/"),
-			s.splitTable("First layers by material", "Material", byMaterial, ""),
-		}
+			s.splitTable("First layers by material", "Material", byMaterial, ""))
 		for _, f := range x.findings {
 			if f.Kind == "printer" {
 				p.Findings = append(p.Findings, s.findingRow(f))
@@ -195,10 +195,9 @@ func (s *Server) getPlate() echo.HandlerFunc {
 			plateStand(&p, facts, Finding{}, found.GapSplit)
 		}
 		s.fillRates(&p, byMaterial, end, zone)
-		p.By = []views.Table{
+		p.By = withRows(
 			s.splitTable("First layers by printer", "Printer", byPrinter, "/printers/"),
-			s.splitTable("First layers by material", "Material", byMaterial, ""),
-		}
+			s.splitTable("First layers by material", "Material", byMaterial, ""))
 		s.fillHistory(&p, entries, zone, "/plates/", "/printers/", before)
 		return render(c, http.StatusOK, views.Thing(p))
 	}
@@ -209,7 +208,7 @@ func plateStand(p *views.ThingPage, f store.PlateFacts, x Finding, gapSplit floa
 	p.State = stateFor(plateStateStates, f.State)
 	switch {
 	case f.RetiredAt != nil:
-		p.State = plateStateStates["retired"]
+		p.State, p.Why = plateStateStates["retired"], sentence(f.StateReason)
 	case f.HeldAt != nil:
 		p.State = printerStates["hold"]
 		p.Advice = views.Advice{Tone: "act", Do: "Do not print on it. Settle the reason, then release " + f.Plate + ".", Because: strings.TrimPrefix(withReason(f.HeldReason), ": ")}
@@ -274,6 +273,11 @@ func (s *Server) fillRates(p *views.ThingPage, splits []store.Split, end time.Ti
 
 // rateNeeds is how many graded layers a rate needs before it says much.
 const rateNeeds = 20
+
+// withRows leaves out tables that would be a head alone.
+func withRows(tables ...views.Table) []views.Table {
+	return slices.DeleteFunc(tables, func(t views.Table) bool { return len(t.Rows) == 0 })
+}
 
 func (s *Server) splitTable(caption, first string, splits []store.Split, path string) views.Table {
 	t := views.Table{Caption: caption, Sub: "Last 84 days, most layers first", Columns: []views.Column{{Word: first}, {Word: "Failed of graded, likely range"}, {Word: "Graded of started"}}}
