@@ -170,9 +170,10 @@ func lockDir(dir string, how int) (*os.File, error) {
 }
 
 // The janitor outlives this process, whatever ends it: it reads from a pipe
-// until that breaks, waits for the server, which dies with us, and then
+// until that breaks (a failed test says "keep" while others still run), waits for the server, which dies with us, and then
 // removes the folder, or puts it aside when told to keep it.
 const janitorScript = `read word
+while read -r more; do :; done
 n=0
 while [ -e "$1/postgres/data/postmaster.pid" ] && [ $n -lt 200 ]; do sleep 0.05; n=$((n+1)); done
 if [ "$word" = keep ]; then mv "$1" "$2"; else rm -rf "$1"; fi`
