@@ -384,10 +384,11 @@ func (e *study) conclude(i int) {
 
 const (
 	// leastContrast is the signed root of the contrast of counts below which level
-	// and marks alone raise nothing: a worn plate is bad at every gap. A printer's
-	// cleaning gap is the weakest of the questions, since its plates come and go
-	// and bays are cleaned together, and must show more by itself.
-	leastContrast   = 0.6
+	// and marks alone raise nothing: the counts must point the same way, or a
+	// plate that is worn, and bad at every gap, would be taken for an oily one. A
+	// printer's cleaning gap is the weakest of the questions, since its plates
+	// come and go and bays are cleaned together, and must show more by itself.
+	leastContrast   = 0
 	leastPrinterGap = 2
 	// unborne is the least chance of nothing being avoidable then.
 	unborne = 0.5
