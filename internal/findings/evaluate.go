@@ -221,7 +221,7 @@ func (e *study) odds(q *Question, r *rows) {
 const (
 	hopeful  = 0.15
 	careful  = 0.5
-	borneOut = 0.72
+	borneOut = 0.77
 )
 
 // run goes through the rounds.

@@ -388,7 +388,7 @@ const (
 	// plate that is worn, and bad at every gap, would be taken for an oily one. A
 	// printer's cleaning gap is the weakest of the questions, since its plates
 	// come and go and bays are cleaned together, and must show more by itself.
-	leastContrast   = 0
+	leastContrast   = 0.4
 	leastPrinterGap = 2
 	// unborne is the least chance of nothing being avoidable then.
 	unborne = 0.5
