@@ -49,12 +49,16 @@ func learnPrior(cs []*curve, doubted float64) prior {
 		p.size[k] = 0.2 / float64(nSizes-1)
 	}
 	p.size[0] = 0.8
+	likes := make([]grid, len(cs))
+	for i, c := range cs {
+		likes[i], _ = c.scaled()
+	}
 	for range 300 {
 		var s [nSizes]float64
 		s[0] = spike
 		f := farCount
-		for _, c := range cs {
-			c.posterior(&p)
+		for i, c := range cs {
+			c.weigh(&p, &likes[i])
 			for k := range s {
 				s[k] += c.post[near][k] + c.post[far][k]
 				f += c.post[far][k]
@@ -85,25 +89,42 @@ func learnPrior(cs []*curve, doubted float64) prior {
 			break
 		}
 	}
-	for _, c := range cs {
-		c.posterior(&p)
+	for i, c := range cs {
+		c.weigh(&p, &likes[i])
 	}
 	return p
 }
 
-// posterior fills in the weights of components and sizes for one subject and
-// gives the logarithm of the chance of its data.
-func (c *curve) posterior(p *prior) float64 {
-	top := math.Inf(-1)
+// scaled gives a subject's likelihoods over the largest of them, and the
+// logarithm of that one.
+func (c *curve) scaled() (like grid, top float64) {
+	top = math.Inf(-1)
 	for part := range c.ll {
 		for _, v := range c.ll[part] {
 			top = max(top, v)
 		}
 	}
+	for part := range c.ll {
+		for k, v := range c.ll[part] {
+			like[part][k] = math.Exp(v - top)
+		}
+	}
+	return like, top
+}
+
+// posterior fills in the weights of components and sizes for one subject and
+// gives the logarithm of the chance of its data.
+func (c *curve) posterior(p *prior) float64 {
+	like, top := c.scaled()
+	return top + math.Log(c.weigh(p, &like))
+}
+
+// weigh fills in the weights from scaled likelihoods and gives their sum.
+func (c *curve) weigh(p *prior, like *grid) float64 {
 	sum := 0.0
 	for part, w := range [2]float64{1 - p.far, p.far} {
-		for k, v := range c.ll[part] {
-			c.post[part][k] = w * p.size[k] * math.Exp(v-top)
+		for k, v := range like[part] {
+			c.post[part][k] = w * p.size[k] * v
 			sum += c.post[part][k]
 		}
 	}
@@ -112,7 +133,7 @@ func (c *curve) posterior(p *prior) float64 {
 			c.post[part][k] /= sum
 		}
 	}
-	return top + math.Log(sum)
+	return sum
 }
 
 // none is the chance of no effect.
