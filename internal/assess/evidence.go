@@ -184,7 +184,8 @@ func (e *Evidence) compare(probing bool) {
 func method(midnight time.Time) string {
 	return "A layer holds only if every cause spares it. A model of the whole farm (printers, plates, materials, graders, hours, days, what had just failed) " +
 		"tells how likely each layer was to fail without the exposure; what it adds is estimated for each machine, drawn towards what the farm's other machines show, most of which show nothing. " +
-		"False alarms are held to 5 % of all that is raised. Fitted to records before " + midnight.Format("2006-01-02 15:04") + "; counts are of now."
+		"Marks on failed layers count as far as the farm's own failures show what they are worth. " +
+		"Raised is what should hold at most 5 false alarms among 100. Fitted to records before " + midnight.Format("2006-01-02 15:04") + "; counts are of now."
 }
 
 // differ says why the plain and the adjusted figure are not the same.
