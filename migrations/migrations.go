@@ -4,12 +4,34 @@
 // whether the file went in whole.
 package migrations
 
-import "embed"
+import (
+	"embed"
+	"slices"
+	"strconv"
+)
 
 // FS is the migrations, NNNNNN_name.up.sql and NNNNNN_name.down.sql.
 //
 //go:embed *.sql
 var FS embed.FS
 
+// Numbers lists the numbers of the migrations, lowest first; there may be gaps.
+var Numbers = numbers()
+
 // Latest is the number of the newest migration: the schema this program needs.
-const Latest = 2
+var Latest = Numbers[len(Numbers)-1]
+
+func numbers() []int {
+	files, err := FS.ReadDir(".")
+	if err != nil {
+		panic(err) // embedded: cannot be missing
+	}
+	var list []int
+	for _, f := range files {
+		if n, err := strconv.Atoi(f.Name()[:6]); err == nil {
+			list = append(list, n)
+		}
+	}
+	slices.Sort(list)
+	return slices.Compact(list)
+}

@@ -57,12 +57,12 @@ func TestTheSchemaGoesUpDownAndUp(t *testing.T) {
 		return one[string](t, conn, shape)
 	}
 	var up []string
-	for v := 1; v <= migrations.Latest; v++ {
+	for _, v := range migrations.Numbers {
 		up = append(up, migrate(v))
 	}
-	for v := migrations.Latest - 1; v >= 1; v-- {
-		if got := migrate(v); got != up[v-1] {
-			t.Errorf("down to %d the schema is not what it was on the way up", v)
+	for i := len(up) - 2; i >= 0; i-- {
+		if got := migrate(migrations.Numbers[i]); got != up[i] {
+			t.Errorf("down to %d the schema is not what it was on the way up", migrations.Numbers[i])
 		}
 	}
 	if got := migrate(0); strings.Contains(got, "printers") || strings.Contains(got, "grade_code") {
@@ -159,8 +159,8 @@ func TestFourProcessesMigrateAtOnce(t *testing.T) {
 		}()
 	}
 	wg.Wait()
-	if got := one[int](t, connect(t, url), `SELECT count(*)::int FROM schema_done`); got != migrations.Latest {
-		t.Errorf("got %d migrations done, want %d", got, migrations.Latest)
+	if got := one[int](t, connect(t, url), `SELECT count(*)::int FROM schema_done`); got != len(migrations.Numbers) {
+		t.Errorf("got %d migrations done, want %d", got, len(migrations.Numbers))
 	}
 }
 
