@@ -29,6 +29,7 @@ const (
 	KindFitting      Kind = "fitting"
 	KindPlateState   Kind = "plate_state"
 	KindHold         Kind = "hold"
+	KindDisagreement Kind = "disagreement"
 )
 
 // Kinds of things that are not events: they are their own keys.
@@ -46,7 +47,7 @@ const (
 
 // EventKinds lists the kinds of events in the bundle's order.
 var EventKinds = []Kind{KindFirstLayer, KindCleaning, KindProbe, KindProbeSkipped, KindOffsetChange,
-	KindService, KindFitting, KindPlateState, KindHold}
+	KindService, KindFitting, KindPlateState, KindHold, KindDisagreement}
 
 // ThingKinds lists the kinds of things in the bundle's order.
 var ThingKinds = []Kind{KindPrinter, KindScrew, KindPlate, KindMaterial, KindPerson, KindJob, KindShift,
@@ -74,6 +75,8 @@ var (
 	Works         = []string{"nozzle", "moved", "bed", "other"}
 	PlateStates   = []string{"in_use", "in_wash", "set_aside", "retired"}
 	SubjectKinds  = []string{"printer", "plate"}
+	Causes        = []string{"skipped_probing", "cleaning_gap"}
+	Evidences     = []string{"raised", "watching", "quiet", "too_little_data"}
 	Instruments   = []string{"micrometer", "caliper", "scale"}
 	CheckResults  = []string{"good", "bad"}
 )

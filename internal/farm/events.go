@@ -157,6 +157,23 @@ type Hold struct {
 	Meta
 }
 
+// KindOfSubject says what sort of thing is held.
+func (h *Hold) KindOfSubject() Kind { return Kind(h.SubjectKind) }
+
+// Disagreement is somebody's word against a finding, with a reason. It changes
+// no figure and no state; withdrawn is voided.
+type Disagreement struct {
+	ID                          ID
+	SubjectKind, Subject, Cause string
+	At                          time.Time
+	State                       string // the finding's evidence then
+	Person, Reason              string
+	Meta
+}
+
+// KindOfSubject says what sort of thing the finding is about.
+func (d *Disagreement) KindOfSubject() Kind { return Kind(d.SubjectKind) }
+
 // Bundle is a whole farm in memory, as the CSV bundle holds it on disk.
 type Bundle struct {
 	Printers      []Printer
@@ -177,4 +194,5 @@ type Bundle struct {
 	Fittings      []Fitting
 	PlateStates   []PlateState
 	Holds         []Hold
+	Disagreements []Disagreement
 }

@@ -228,6 +228,8 @@ func (m memory) records(t *Table) []any {
 		return pointers(b.PlateStates)
 	case farm.KindHold:
 		return pointers(b.Holds)
+	case farm.KindDisagreement:
+		return pointers(b.Disagreements)
 	}
 	return nil
 }

@@ -10,7 +10,7 @@ import (
 // before what names them, events last.
 var Tables = []*Table{
 	printers(), screws(), plates(), materials(), people(), jobs(), shifts(), instruments(), settings(),
-	firstLayers(), cleanings(), probes(), probesSkipped(), offsetChanges(), services(), fittings(), plateStates(), holds(),
+	firstLayers(), cleanings(), probes(), probesSkipped(), offsetChanges(), services(), fittings(), plateStates(), holds(), disagreements(),
 }
 
 var nan = farm.Unknown()
@@ -331,6 +331,28 @@ func holds() *Table {
 	})
 }
 
-// Subject is the Ref of a hold's subject: a printer or a plate, as its
-// subject_kind says.
+func disagreements() *Table {
+	type R = farm.Disagreement
+	return event(table(farm.KindDisagreement, "disagreements", R{},
+		ident("disagreement", func(r *R) *farm.ID { return &r.ID }),
+		code("subject_kind", farm.SubjectKinds, func(r *R) *string { return &r.SubjectKind }).must(),
+		key("subject", Subject, func(r *R) *string { return &r.Subject }).must(),
+		code("cause", farm.Causes, func(r *R) *string { return &r.Cause }).must(),
+		when("at", func(r *R) *time.Time { return &r.At }).must(),
+		code("state", farm.Evidences, func(r *R) *string { return &r.State }),
+		key("person", farm.KindPerson, func(r *R) *string { return &r.Person }),
+		text("reason", func(r *R) *string { return &r.Reason }).must(),
+	), "at", func(r *R) *farm.Meta { return &r.Meta }).checked(func(rec any) []fieldProblem {
+		if r := rec.(*R); r.SubjectKind == "plate" && r.Cause == "skipped_probing" {
+			return []fieldProblem{{"cause", r.Cause, "cleaning_gap: plates are not asked about probing"}}
+		}
+		return nil
+	})
+}
+
+// Subject is the Ref of a record's subject: a printer or a plate, as its
+// subject_kind says. Such records know which (Subjected).
 const Subject farm.Kind = "subject"
+
+// Subjected is a record whose subject may be a printer or a plate.
+type Subjected interface{ KindOfSubject() farm.Kind }

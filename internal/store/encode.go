@@ -256,7 +256,7 @@ func (l *layout) takeRow(raw [][]byte, fields []pgconn.FieldDescription, rec any
 			if f.Ref != "" && oid == int4OID {
 				kind := f.Ref
 				if kind == intake.Subject {
-					kind = farm.Kind(rec.(*farm.Hold).SubjectKind)
+					kind = rec.(intake.Subjected).KindOfSubject()
 				}
 				*p = nameOf(kind, int32(binary.BigEndian.Uint32(v)))
 				continue

@@ -37,8 +37,8 @@ func scanKnown(row pgx.CollectableRow) (known, error) {
 
 // resolve finds the numbers of the things an event names, by field. pending are
 // the fields whose thing is not there and may be created by name alone; problems
-// are those that may not. A hold's plate is given as a negative number, because
-// its field may name a printer too.
+// are those that may not. A subject that is a plate is given as a negative
+// number, because its field may name a printer too.
 func (w *writer) resolve(ctx context.Context, l *layout, rec any, things []int32, listed map[farm.Kind]bool) (pending []int, problems []fault.Problem, err error) {
 	for i := range l.Fields {
 		f := &l.Fields[i]
@@ -52,7 +52,7 @@ func (w *writer) resolve(ctx context.Context, l *layout, rec any, things []int32
 		}
 		kind := f.Ref
 		if kind == intake.Subject {
-			kind = farm.Kind(rec.(*farm.Hold).SubjectKind)
+			kind = rec.(intake.Subjected).KindOfSubject()
 		}
 		id, err := w.thing(ctx, kind, name)
 		switch {

@@ -10,7 +10,7 @@ import (
 
 // layout says how a kind's fields lie in its table. Columns carry the names of
 // the fields, with four exceptions: the record's own id is id and ref, replaces
-// is replaces and replaces_ref, a hold's subject is printer or plate, and a
+// is replaces and replaces_ref, a subject is printer or plate, and a
 // thing's own name is found under its id.
 type layout struct {
 	*intake.Table

@@ -9,6 +9,7 @@ import (
 	"basecourse/internal/fault"
 	"basecourse/internal/intake"
 	"basecourse/internal/store"
+	"basecourse/internal/testdb"
 )
 
 func TestEveryEventIsFoundByItsId(t *testing.T) {
@@ -88,5 +89,65 @@ func TestSettingsHoldsAndNamesAreRead(t *testing.T) {
 	materials, err := s.Materials(ctx, "", 10)
 	if err != nil || len(materials) != 2 || materials[0].Note != "dry it\ntwo lines" {
 		t.Errorf("materials: got %v %v", materials, err)
+	}
+}
+
+func TestDisagreementsAreReadUntilWithdrawn(t *testing.T) {
+	ctx, s := context.Background(), open(t)
+	if r, err := s.Import(ctx, byImport, folder(t, "../../testdata/bundles/everything"), store.ImportOptions{}); err != nil || !r.Stored {
+		t.Fatalf("%v\n%s", err, r.Text())
+	}
+	refs := func(list []*farm.Disagreement, err error) string {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+		out := ""
+		for _, d := range list {
+			out += d.ID.Ref + " "
+		}
+		return out
+	}
+	for at, want := range map[string]string{"2026-03-02T09:40:30Z": "D-1 ", "2026-03-03T00:00:00Z": "D-3 D-1 ", "2026-03-01T00:00:00Z": ""} {
+		when, _ := time.Parse(time.RFC3339, at)
+		if got := refs(s.Disagreements(ctx, when)); got != want {
+			t.Errorf("in force at %s: got %q, want %q", at, got, want)
+		}
+	}
+	for _, c := range [][4]string{{"printer", "R-02", "skipped_probing", "D-1 "}, {"printer", "R-02", "cleaning_gap", ""}, {"plate", "T-5", "cleaning_gap", "D-2 "}, {"plate", "none", "cleaning_gap", ""}} {
+		if got := refs(s.DisagreementsWith(ctx, c[0], c[1], c[2])); got != c[3] {
+			t.Errorf("%v: got %q", c, got)
+		}
+	}
+}
+
+// Going back drops what the older schema has no place for, and nothing else.
+func TestGoingBackDropsDisagreementsAlone(t *testing.T) {
+	ctx := context.Background()
+	url := testdb.New(t)
+	s, err := store.Open(ctx, url)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	s.SetClock(func() time.Time { return clock })
+	if r, err := s.Import(ctx, byImport, folder(t, "../../testdata/bundles/everything"), store.ImportOptions{}); err != nil || !r.Stored {
+		t.Fatalf("%v\n%s", err, r.Text())
+	}
+	conn := connect(t, url)
+	holds := one[int](t, conn, `SELECT count(*)::int FROM records WHERE kind = 'hold'`)
+	s.Close()
+	if err := store.MigrateTo(ctx, url, 2); err != nil {
+		t.Fatal(err)
+	}
+	conn = connect(t, url)
+	if got := one[int](t, conn, `SELECT count(*)::int FROM records WHERE kind = 'hold'`); got != holds || holds == 0 {
+		t.Errorf("%d holds in the id table, before %d", got, holds)
+	}
+	if err := store.Migrate(ctx, url); err != nil {
+		t.Fatal(err)
+	}
+	if got := one[int](t, connect(t, url), `SELECT count(*)::int FROM disagreements`); got != 0 {
+		t.Errorf("%d disagreements came back", got)
 	}
 }

@@ -80,6 +80,8 @@ func TestRecordingAgain(t *testing.T) {
 		{`{"kind":"void","record":"M-9","voided_at":"2026-03-02T07:00:00Z","void_reason":"twice"}`, "invalid record"},
 		{`{"kind":"void","record":"H-1","voided_at":"2026-03-02T07:00:00Z","void_reason":"wrong plate","replaced_by":"H-2"}`, "invalid replaced_by"},
 		{`{"kind":"hold","id":"H-2","subject_kind":"plate","subject":"T-1","placed_at":"2026-03-01T07:00:00Z"}`, "recorded"},
+		{`{"kind":"disagreement","id":"D-1","subject_kind":"printer","subject":"R-1","cause":"skipped_probing","at":"2026-03-01T07:00:00Z","person":"ines","reason":"it was the tip"}`, "recorded"},
+		{`{"kind":"disagreement","id":"D-2","subject_kind":"plate","subject":"R-1","cause":"cleaning_gap","at":"2026-03-01T07:00:00Z","reason":"no"}`, "invalid subject"},
 		{`{"kind":"void","record":"H-1","voided_at":"2026-03-02T07:00:00Z","void_reason":"wrong plate","voided_by":"ines","replaced_by":"H-2"}`, "recorded"},
 	} {
 		result, err := send(t, s, c.body)
