@@ -8,6 +8,7 @@ type FindingsPage struct {
 	Filters []FilterRow
 	Groups  []FindingGroup
 	Empty   string
+	First   FirstSteps
 }
 
 // FindingGroup is one heading and its findings.

@@ -8,6 +8,7 @@ type FloorPage struct {
 	Filters []FilterRow
 	Groups  []FloorGroup
 	Empty   string // said when no printer is listed
+	First   FirstSteps
 }
 
 // FloorGroup is one heading and its printers.

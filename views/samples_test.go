@@ -6,11 +6,11 @@ import "github.com/a-h/templ"
 
 func sampleShell(title, area string) Shell {
 	s := Shell{
-		Title: title, Home: "/floor", SignOut: "/sign-out", ThemeTo: "/theme", Theme: "dark", Here: "/floor", Person: "Amara", Role: "manager",
+		Title: title, Home: "/floor", SignOut: "/sign-out", ThemeTo: "/theme", Theme: "dark", KeysTo: "/keys", Keys: "", Help: "/help", Here: "/floor", Person: "Amara", Role: "manager",
 		Clock: "Mon 2026-03-09 14:05", ClockISO: "2026-03-09T14:05:00Z", DataThrough: "2026-03-09 14:02",
 		CSS: "/static/app.css", JS: "/static/app.js", Icon: "/static/icon.svg",
 	}
-	for _, n := range []NavItem{{"Floor", "/floor", "floor", false}, {"Findings", "/findings", "findings", false}, {"Setup", "/setup", "setup", false}} {
+	for _, n := range []NavItem{{"Floor", "/floor", "floor", false}, {"Grade", "/grade", "grade", false}, {"Upkeep", "/upkeep", "upkeep", false}, {"Jobs", "/jobs", "jobs", false}, {"Trends", "/trends", "trends", false}, {"Findings", "/findings", "findings", false}, {"Setup", "/setup", "setup", false}} {
 		n.Current = n.Href == area
 		s.Nav = append(s.Nav, n)
 	}
@@ -59,7 +59,7 @@ func samples() map[string]templ.Component {
 		"floor-row-ready": row(ready, ""), "floor-row-due": row(due, "Wash L-203"), "floor-row-watch": row(watch, "Probe before the next start"),
 		"floor-row-hold": row(hold, "Do not start jobs"), "floor-row-retired": row(retired, ""),
 		"floor-row-unknown": floorRow(FloorRow{Tag: "P-015", Href: "/printers/P-015", State: unknown, Why: "No first layer recorded yet.", Calm: true}),
-		"floor-empty":       Floor(FloorPage{Shell: sampleShell("Floor", "/floor"), Lead: "No printers yet.", Empty: "Printers appear here once a bundle is imported."}),
+		"floor-empty":       Floor(FloorPage{Shell: sampleShell("Floor", "/floor"), Lead: "No printers yet.", First: FirstSteps{"Every printer appears here.", "/setup/add-printer", "/setup/import"}}),
 		"floor-page": Floor(FloorPage{Shell: sampleShell("Floor", "/floor"), Lead: "1 of 2 printers needs someone.", Sub: "Counts are of 14 days.",
 			Filters: []FilterRow{{"State", []FilterLink{{"All", "", "/floor", true}, {"Watch", "1", "/floor?state=watch", false}}}},
 			Groups: []FloorGroup{{"group-1", "Needs someone", "1 printer", []FloorRow{{Tag: "P-014", Href: "/printers/P-014", Bay: "Bay 2", State: watch, Why: "The last layer failed.", Next: "Look at it"}}},
@@ -82,6 +82,9 @@ func samples() map[string]templ.Component {
 		"problem-404":   Problem(ProblemPage{Shell: sampleShell("Nothing here", ""), What: "There is no page at this address.", Do: "Check the address.", Link: "/floor", LinkWord: "Go to the Floor"}),
 		"problem-500":   Problem(ProblemPage{Shell: Shell{Title: "Something broke here"}, What: "The program could not answer.", Ref: "0123456789abcdef"}),
 		"zones":         Zones(ZoneMap{"Marks by zone", [][]ZoneCell{{{"A2", "back left", []string{"Blobs, clear"}, true, true, "blobs"}, {"B2", "back right", []string{"not printed"}, false, false, ""}}, {{"A1", "front left", []string{"no mark"}, false, true, ""}, {"B1", "front right", []string{"no mark"}, false, true, ""}}}}),
+		"help":          Help(HelpPage{Shell: sampleShell("Help", "")}),
+		"what-is":       WhatIs("/help", "plate", "a plate"),
+		"first-use":     FirstUse(FirstSteps{Text: "Every printer appears here."}),
 		"setup":         Setup(SetupPage{Shell: sampleShell("Setup", "/setup"), Farm: []Fact{{"Printers", "60 in service", "", "2 retired"}}, Copies: []Fact{{"Last written", "3 h ago", "", "2026-03-09 03:00"}}, CopyWarn: "The last daily copy is 3 days old.", Settings: sampleTable()}),
 	}
 }

@@ -8,7 +8,10 @@ type Shell struct {
 	SignOut     string    // address the sign-out form posts to
 	ThemeTo     string    // address the colour form posts to
 	Theme       string    // light, dark; "" as the device has it
+	KeysTo      string    // address the form about single-key shortcuts posts to
+	Keys        string    // off when they are switched off; "" on
 	Here        string    // this page's address without the base path, to come back to
+	Help        string    // address of the help, with the anchor of this page's word where it has one
 	Person      string    // who is signed in; "" nobody
 	Role        string    // their role, as a word
 	Clock       string    // the farm's clock, local
@@ -25,6 +28,31 @@ type NavItem struct {
 	Href    string
 	Sign    string // name in the sprite
 	Current bool
+}
+
+// barPlaces is how many areas the bar of a tablet held upright has room for;
+// where there are more, the last place opens the rest.
+const barPlaces = 5
+
+// rest tells whether an area stands behind More in the bar.
+func (s Shell) rest(i int) bool { return len(s.Nav) > barPlaces && i >= barPlaces-1 }
+
+// behind gives the areas behind More.
+func (s Shell) behind() []NavItem {
+	if len(s.Nav) <= barPlaces {
+		return nil
+	}
+	return s.Nav[barPlaces-1:]
+}
+
+// restCurrent tells whether the page belongs to an area behind More.
+func (s Shell) restCurrent() bool {
+	for _, n := range s.behind() {
+		if n.Current {
+			return true
+		}
+	}
+	return false
 }
 
 // State is how a printer, plate, finding or grade stands: the stored code, the

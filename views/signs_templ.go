@@ -28,7 +28,7 @@ func sprite() templ.Component {
 		}
 		ctx = templ.InitializeContext(ctx)
 		ctx = templ.ClearChildren(ctx)
-		templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 1, "<svg class=\"sprite\" aria-hidden=\"true\" focusable=\"false\"><symbol id=\"s-clock\" viewBox=\"0 0 24 24\"><circle cx=\"12\" cy=\"12\" r=\"9\"></circle><path d=\"M12 7v5l3.5 2\"></path></symbol> <symbol id=\"s-half\" viewBox=\"0 0 24 24\"><circle cx=\"12\" cy=\"12\" r=\"9\"></circle><path class=\"solid\" d=\"M12 3a9 9 0 0 1 0 18z\"></path></symbol> <symbol id=\"s-hexagon\" viewBox=\"0 0 24 24\"><path class=\"solid\" d=\"M7 3.5h10L22 12l-5 8.5H7L2 12z\"></path></symbol> <symbol id=\"s-dashed\" viewBox=\"0 0 24 24\"><rect x=\"3\" y=\"6\" width=\"18\" height=\"12\" stroke-dasharray=\"3 3\"></rect></symbol> <symbol id=\"s-dots\" viewBox=\"0 0 24 24\"><path d=\"M5 12h.01M12 12h.01M19 12h.01\" stroke-width=\"3.5\"></path></symbol> <symbol id=\"s-tray\" viewBox=\"0 0 24 24\"><rect x=\"4\" y=\"4\" width=\"16\" height=\"16\"></rect><path d=\"M4 9.5h16M4 14.5h16\"></path></symbol> <symbol id=\"s-diamond\" viewBox=\"0 0 24 24\"><path d=\"M12 3l9 9-9 9-9-9z\"></path></symbol> <symbol id=\"s-ring\" viewBox=\"0 0 24 24\"><circle cx=\"12\" cy=\"12\" r=\"7\"></circle></symbol> <symbol id=\"s-square\" viewBox=\"0 0 24 24\"><rect class=\"solid\" x=\"5\" y=\"5\" width=\"14\" height=\"14\"></rect></symbol> <symbol id=\"s-mark\" viewBox=\"0 0 24 24\"><path d=\"M4 20h16M6 15h12M9 10h6\"></path><path d=\"M10.5 3h3v2.5L12 7.5l-1.500-2z\"></path></symbol> <symbol id=\"s-floor\" viewBox=\"0 0 24 24\"><rect x=\"3\" y=\"4\" width=\"7\" height=\"7\"></rect><rect x=\"14\" y=\"4\" width=\"7\" height=\"7\"></rect><rect x=\"3\" y=\"15\" width=\"7\" height=\"5\"></rect><rect x=\"14\" y=\"15\" width=\"7\" height=\"5\"></rect></symbol> <symbol id=\"s-findings\" viewBox=\"0 0 24 24\"><path d=\"M4 20V4M4 20h16\"></path><path d=\"M8 16l4-5 3 2 5-7\"></path></symbol> <symbol id=\"s-setup\" viewBox=\"0 0 24 24\"><path d=\"M4 7h9M17 7h3M4 17h3M11 17h9\"></path><circle cx=\"15\" cy=\"7\" r=\"2\"></circle><circle cx=\"9\" cy=\"17\" r=\"2\"></circle></symbol></svg>")
+		templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 1, "<svg class=\"sprite\" aria-hidden=\"true\" focusable=\"false\"><symbol id=\"s-clock\" viewBox=\"0 0 24 24\"><circle cx=\"12\" cy=\"12\" r=\"9\"></circle><path d=\"M12 7v5l3.5 2\"></path></symbol> <symbol id=\"s-half\" viewBox=\"0 0 24 24\"><circle cx=\"12\" cy=\"12\" r=\"9\"></circle><path class=\"solid\" d=\"M12 3a9 9 0 0 1 0 18z\"></path></symbol> <symbol id=\"s-hexagon\" viewBox=\"0 0 24 24\"><path class=\"solid\" d=\"M7 3.5h10L22 12l-5 8.5H7L2 12z\"></path></symbol> <symbol id=\"s-dashed\" viewBox=\"0 0 24 24\"><rect x=\"3\" y=\"6\" width=\"18\" height=\"12\" stroke-dasharray=\"3 3\"></rect></symbol> <symbol id=\"s-dots\" viewBox=\"0 0 24 24\"><path d=\"M5 12h.01M12 12h.01M19 12h.01\" stroke-width=\"3.5\"></path></symbol> <symbol id=\"s-tray\" viewBox=\"0 0 24 24\"><rect x=\"4\" y=\"4\" width=\"16\" height=\"16\"></rect><path d=\"M4 9.5h16M4 14.5h16\"></path></symbol> <symbol id=\"s-diamond\" viewBox=\"0 0 24 24\"><path d=\"M12 3l9 9-9 9-9-9z\"></path></symbol> <symbol id=\"s-ring\" viewBox=\"0 0 24 24\"><circle cx=\"12\" cy=\"12\" r=\"7\"></circle></symbol> <symbol id=\"s-square\" viewBox=\"0 0 24 24\"><rect class=\"solid\" x=\"5\" y=\"5\" width=\"14\" height=\"14\"></rect></symbol> <symbol id=\"s-mark\" viewBox=\"0 0 24 24\"><path d=\"M4 20h16M6 15h12M9 10h6\"></path><path d=\"M10.5 3h3v2.5L12 7.5l-1.5-2z\"></path></symbol> <symbol id=\"s-floor\" viewBox=\"0 0 24 24\"><rect x=\"3\" y=\"4\" width=\"7\" height=\"7\"></rect><rect x=\"14\" y=\"4\" width=\"7\" height=\"7\"></rect><rect x=\"3\" y=\"15\" width=\"7\" height=\"5\"></rect><rect x=\"14\" y=\"15\" width=\"7\" height=\"5\"></rect></symbol> <symbol id=\"s-grade\" viewBox=\"0 0 24 24\"><path d=\"M4 4h16v16H4zM4 9.3h16M4 14.7h16M9.3 4v16M14.7 4v16\"></path><path d=\"M16 17l1.5 1.5 2.5-3\"></path></symbol> <symbol id=\"s-upkeep\" viewBox=\"0 0 24 24\"><path d=\"M5 20h14l-2-9H7z\"></path><path d=\"M12 11V4M9 4h6\"></path></symbol> <symbol id=\"s-jobs\" viewBox=\"0 0 24 24\"><rect x=\"4\" y=\"8\" width=\"16\" height=\"12\"></rect><path d=\"M9 8V4.5h6V8M4 13h16\"></path></symbol> <symbol id=\"s-trends\" viewBox=\"0 0 24 24\"><path d=\"M4 20V4M4 20h16M4 9h16\"></path><path d=\"M7 16h.01M11 13h.01M15 15h.01M19 6h.01\" stroke-width=\"3.5\"></path></symbol> <symbol id=\"s-more\" viewBox=\"0 0 24 24\"><path d=\"M4 7h16M4 12h16M4 17h16\"></path></symbol> <symbol id=\"s-help\" viewBox=\"0 0 24 24\"><circle cx=\"12\" cy=\"12\" r=\"9\"></circle><path d=\"M9.5 9.5a2.5 2.5 0 1 1 3.5 2.3c-.7.4-1 .8-1 1.7M12 17h.01\"></path></symbol> <symbol id=\"s-findings\" viewBox=\"0 0 24 24\"><path d=\"M4 20V4M4 20h16\"></path><path d=\"M8 16l4-5 3 2 5-7\"></path></symbol> <symbol id=\"s-setup\" viewBox=\"0 0 24 24\"><path d=\"M4 7h9M17 7h3M4 17h3M11 17h9\"></path><circle cx=\"15\" cy=\"7\" r=\"2\"></circle><circle cx=\"9\" cy=\"17\" r=\"2\"></circle></symbol></svg>")
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
@@ -63,7 +63,7 @@ func Sign(name string) templ.Component {
 			var templ_7745c5c3_Var3 string
 			templ_7745c5c3_Var3, templ_7745c5c3_Err = templruntime.NewAttributeExpression("#s-" + name).ResolveURL(ctx)
 			if templ_7745c5c3_Err != nil {
-				return templ.Error{Err: templ_7745c5c3_Err, FileName: `views/signs.templ`, Line: 27, Col: 101}
+				return templ.Error{Err: templ_7745c5c3_Err, FileName: `views/signs.templ`, Line: 33, Col: 101}
 			}
 			_, templ_7745c5c3_Err = templ_7745c5c3_Buffer.WriteString(templ_7745c5c3_Var3)
 			if templ_7745c5c3_Err != nil {
@@ -125,7 +125,7 @@ func StateWord(s State) templ.Component {
 			var templ_7745c5c3_Var7 string
 			templ_7745c5c3_Var7, templ_7745c5c3_Err = templruntime.NewAttributeExpression(s.Code).Resolve(ctx)
 			if templ_7745c5c3_Err != nil {
-				return templ.Error{Err: templ_7745c5c3_Err, FileName: `views/signs.templ`, Line: 33, Col: 63}
+				return templ.Error{Err: templ_7745c5c3_Err, FileName: `views/signs.templ`, Line: 39, Col: 63}
 			}
 			_, templ_7745c5c3_Err = templ_7745c5c3_Buffer.WriteString(templ_7745c5c3_Var7)
 			if templ_7745c5c3_Err != nil {
@@ -160,7 +160,7 @@ func StateWord(s State) templ.Component {
 		var templ_7745c5c3_Var8 string
 		templ_7745c5c3_Var8, templ_7745c5c3_Err = templ.JoinStringErrs(s.Word)
 		if templ_7745c5c3_Err != nil {
-			return templ.Error{Err: templ_7745c5c3_Err, FileName: `views/signs.templ`, Line: 35, Col: 10}
+			return templ.Error{Err: templ_7745c5c3_Err, FileName: `views/signs.templ`, Line: 41, Col: 10}
 		}
 		_, templ_7745c5c3_Err = templ_7745c5c3_Buffer.WriteString(templ.EscapeString(templ_7745c5c3_Var8))
 		if templ_7745c5c3_Err != nil {

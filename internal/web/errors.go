@@ -180,6 +180,8 @@ func (s *Server) errorPage(c echo.Context, p Problem) error {
 		page.Do, page.Link, page.LinkWord = "Sign in and do it again.", s.url("/sign-in"), "Sign in"
 	case http.StatusServiceUnavailable:
 		page.Do, page.Link, page.LinkWord = "Nothing that was answered as saved is lost. Load the page again in a moment.", "", ""
+	case http.StatusRequestEntityTooLarge:
+		page.Do = "Nothing was stored. Send less at once; for more there is basecourse import on the server, which takes any size."
 	case http.StatusTooManyRequests:
 		page.Do, page.Link, page.LinkWord = "", "", ""
 	case http.StatusInternalServerError:

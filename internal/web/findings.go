@@ -47,7 +47,11 @@ func (s *Server) getFindings() echo.HandlerFunc {
 		}
 		shell := withClock(s.shell(c, "Findings", "/findings"), now, frame.Settings.Zone())
 		shell.DataThrough = clock(list.To, frame.Settings.Zone())
-		return render(c, http.StatusOK, views.Findings(s.findingsPage(shell, list, q)))
+		page := s.findingsPage(shell, list, q)
+		if len(list.Items) == 0 && list.FirstLayers == 0 {
+			page.First, page.Empty = s.firstSteps(c, page.Empty+" Add printers or import a bundle."), ""
+		}
+		return render(c, http.StatusOK, views.Findings(page))
 	}
 }
 

@@ -52,6 +52,9 @@ func (s *Server) getFloor() echo.HandlerFunc {
 		}
 		shell := withClock(s.shell(c, "Floor", "/floor"), now, frame.Settings.Zone())
 		page := s.floorPage(shell, stands, q, frame, now)
+		if len(stands) == 0 {
+			page.First = s.firstSteps(c, "Every printer appears here with its next action. Add printers or import a bundle.")
+		}
 		if missing {
 			page.Lead += " Findings could not be read just now."
 		}
@@ -151,7 +154,6 @@ func (s *Server) floorPage(shell views.Shell, all []stand, q floorQuery, frame s
 	p.DataThrough = clock(end, zone)
 	if len(all) == 0 {
 		p.Lead = "No printers yet."
-		p.Empty = "Printers appear here once a bundle with printers.csv is imported: basecourse import DIR."
 		return p
 	}
 	p.Lead = floorLead(all)

@@ -208,7 +208,10 @@ func tooLarge(limit int64) error {
 	if limit == 0 {
 		return fault.New(fault.TooLarge, "This address takes no body.")
 	}
-	return fault.New(fault.TooLarge, "The body may have at most %d kB.", limit>>10)
+	if limit >= 1<<20 {
+		return fault.New(fault.TooLarge, "At most %d MB are taken at once.", limit>>20)
+	}
+	return fault.New(fault.TooLarge, "At most %d kB are taken at once.", limit>>10)
 }
 
 // withDeadline bounds the whole answer, waiting for the database included.

@@ -18,7 +18,7 @@ func TestEveryPageHasOneHeadingAndSaysWhereItIs(t *testing.T) {
 	layer := webtest.Attr(c.Page("/printers/P-001").All(".history a")[0], "href")
 	for _, path := range []string{
 		"/floor", "/floor?order=walking", "/floor?state=hold", "/findings", "/findings?state=raised&kind=plate", "/findings/printer/P-001/skipped_probing",
-		"/findings/plate/L-002/cleaning_gap", "/findings/printer/P-003/skipped_probing", "/findings/printer/P-004/skipped_probing", "/printers/P-001", "/plates/L-107", layer, "/setup",
+		"/findings/plate/L-002/cleaning_gap", "/findings/printer/P-003/skipped_probing", "/findings/printer/P-004/skipped_probing", "/printers/P-001", "/plates/L-107", layer, "/setup", "/help",
 		"/none", "/printers/NONE", "/plates/NONE", "/first-layers/NONE", "/findings/plate/L-002/skipped_probing", "/findings/printer/NONE/cleaning_gap",
 	} {
 		p := c.Get(path).Page(t)
@@ -111,7 +111,7 @@ func TestFloorFiltersAreAddresses(t *testing.T) {
 func TestAnEmptyFarmSaysTheFirstStep(t *testing.T) {
 	site := webtest.New(t)
 	c := site.As("amara", "admin")
-	for path, want := range map[string]string{"/floor": "basecourse import", "/findings": "once first layers"} {
+	for path, want := range map[string]string{"/floor": "Add printers or import a bundle", "/findings": "once first layers"} {
 		if got := c.Page(path).Text(".empty"); !strings.Contains(got, want) {
 			t.Errorf("%s: %q does not say %q", path, got, want)
 		}
@@ -285,10 +285,10 @@ func TestADeviceRemembersItsColours(t *testing.T) {
 	if got := webtest.Attr(p.One("html"), "data-theme"); got != "dark" {
 		t.Errorf("afterwards: got theme %q, want dark", got)
 	}
-	if got := p.Text("button[aria-pressed=true]"); got != "Dark" {
+	if got := p.Text("button[name=theme][aria-pressed=true]"); got != "Dark" {
 		t.Errorf("the menu marks %q as chosen, want Dark", got)
 	}
-	if got := webtest.Attr(p.One("input[name=next]"), "value"); got != "/floor?order=walking" {
+	if got := webtest.Attr(p.All("input[name=next]")[0], "value"); got != "/floor?order=walking" {
 		t.Errorf("the menu leads back to %q", got)
 	}
 	c.Form("/sign-out", nil)
@@ -301,5 +301,36 @@ func TestADeviceRemembersItsColours(t *testing.T) {
 	}
 	if a := c.Form("/theme", url.Values{"theme": {"neon"}}); a.Status != 400 {
 		t.Errorf("a theme nobody knows: got status %d, want 400", a.Status)
+	}
+}
+
+func TestADeviceRemembersThatSingleKeysAreOff(t *testing.T) {
+	site := webtest.New(t)
+	c := site.As("amara", "operator")
+	if a := c.Form("/keys", url.Values{"keys": {"off"}, "next": {"/help"}}); a.Status != 303 || a.Header.Get("Location") != "/help" {
+		t.Errorf("switching them off: got %d to %q, want 303 back to the page", a.Status, a.Header.Get("Location"))
+	}
+	if got := webtest.Attr(c.Page("/floor").One("html"), "data-keys"); got != "off" {
+		t.Errorf("afterwards: got %q, want off", got)
+	}
+	c.Form("/keys", url.Values{"keys": {""}})
+	if got := webtest.Attr(c.Page("/floor").One("html"), "data-keys"); got != "" {
+		t.Errorf("back on: got %q", got)
+	}
+	if a := c.Form("/keys", url.Values{"keys": {"some"}}); a.Status != 400 {
+		t.Errorf("a choice nobody knows: got status %d, want 400", a.Status)
+	}
+}
+
+func TestAreasShowToWhoMayEnter(t *testing.T) {
+	site := webtest.New(t)
+	for role, want := range map[string]bool{"operator": false, "manager": true} {
+		var words []string
+		for _, w := range site.As(role, role).Page("/floor").Texts("nav.areas a") {
+			words = append(words, w)
+		}
+		if slices.Contains(words, "Setup") != want || !slices.Contains(words, "Floor") || !slices.Contains(words, "Findings") {
+			t.Errorf("%s: got areas %v, want Setup %v", role, words, want)
+		}
 	}
 }

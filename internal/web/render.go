@@ -49,12 +49,16 @@ func writeBody(c echo.Context, status int, body []byte) error {
 	return err
 }
 
-// areas are the parts of the program in their fixed order; each says who sees
-// it.
-var areas = []struct{ word, path, sign, role string }{
-	{"Floor", "/floor", "floor", roleOperator},
-	{"Findings", "/findings", "findings", roleOperator},
-	{"Setup", "/setup", "setup", roleManager},
+// areas are the parts of the program in their fixed order. One shows once its
+// page is in the table of routes, to whoever may enter it.
+var areas = []struct{ word, path, sign string }{
+	{"Floor", "/floor", "floor"},
+	{"Grade", "/grade", "grade"},
+	{"Upkeep", "/upkeep", "upkeep"},
+	{"Jobs", "/jobs", "jobs"},
+	{"Trends", "/trends", "trends"},
+	{"Findings", "/findings", "findings"},
+	{"Setup", "/setup", "setup"},
 }
 
 // shell fills what every page stands in. area is the current area's path.
@@ -68,7 +72,8 @@ func (s *Server) shell(c echo.Context, title, area string) views.Shell {
 	if who.Role == roleAnyone {
 		return sh
 	}
-	sh.ThemeTo = s.url("/theme")
+	sh.ThemeTo, sh.KeysTo, sh.Keys = s.url("/theme"), s.url("/keys"), keysOf(c.Request())
+	sh.Help = s.url("/help")
 	if m := c.Request().Method; m == http.MethodGet || m == http.MethodHead {
 		sh.Here = c.Request().URL.RequestURI()
 	}
@@ -77,7 +82,7 @@ func (s *Server) shell(c echo.Context, title, area string) views.Shell {
 		sh.Person = who.Handle
 	}
 	for _, a := range areas {
-		if roleRank(who.Role) >= roleRank(a.role) {
+		if r, there := s.guards[http.MethodGet+" "+a.path]; there && roleRank(who.Role) >= roleRank(r.Role) {
 			sh.Nav = append(sh.Nav, views.NavItem{Word: a.word, Href: s.url(a.path), Sign: a.sign, Current: a.path == area})
 		}
 	}

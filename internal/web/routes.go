@@ -58,6 +58,8 @@ var routes = withHeads([]Route{
 	{Method: "POST", Path: "/sign-out", Role: roleAnyone, handle: (*Server).postSignOut, body: formBody, patience: usual},
 	{Method: "POST", Path: "/theme", Role: roleAnyone, handle: (*Server).postTheme, body: formBody, patience: usual},
 
+	{Method: "POST", Path: "/keys", Role: roleAnyone, handle: (*Server).postKeys, body: formBody, patience: usual},
+
 	{Method: "GET", Path: "/", Role: roleAnyone, handle: (*Server).getRoot, open: true, patience: usual},
 	{Method: "GET", Path: "/floor", Role: roleOperator, handle: (*Server).getFloor, patience: slower},
 	{Method: "GET", Path: "/findings", Role: roleOperator, handle: (*Server).getFindings, patience: slower},
@@ -65,6 +67,7 @@ var routes = withHeads([]Route{
 	{Method: "GET", Path: "/printers/:tag", Role: roleOperator, handle: (*Server).getPrinter, patience: slower},
 	{Method: "GET", Path: "/plates/:tag", Role: roleOperator, handle: (*Server).getPlate, patience: slower},
 	{Method: "GET", Path: "/first-layers/:id", Role: roleOperator, handle: (*Server).getFirstLayer, patience: usual},
+	{Method: "GET", Path: "/help", Role: roleOperator, handle: (*Server).getHelp, patience: usual},
 	{Method: "GET", Path: "/setup", Role: roleManager, handle: (*Server).getSetup, patience: usual},
 
 	{Method: "POST", Path: "/api/v1/records", Role: roleOperator, handle: (*Server).postRecords, body: recordsBody, patience: batch},

@@ -28,16 +28,37 @@ func themeOf(r *http.Request) string {
 }
 
 func (s *Server) postTheme() echo.HandlerFunc {
+	return s.remember("theme", themeCookie, themes, "light, dark, or nothing")
+}
+
+// keysCookie remembers on one device that single-key shortcuts are off: with
+// speech input or an unsteady hand they do more harm than good.
+const keysCookie = "basecourse-keys"
+
+// keysOf is off, or "" for on.
+func keysOf(r *http.Request) string {
+	if k, err := r.Cookie(keysCookie); err == nil && k.Value == "off" {
+		return "off"
+	}
+	return ""
+}
+
+func (s *Server) postKeys() echo.HandlerFunc {
+	return s.remember("keys", keysCookie, []string{"", "off"}, "off, or nothing")
+}
+
+// remember lets a device keep a choice; "" forgets it.
+func (s *Server) remember(field, cookie string, choices []string, expected string) echo.HandlerFunc {
 	return func(c echo.Context) error {
-		form, err := readForm(c, "theme", "next")
+		form, err := readForm(c, field, "next")
 		if err != nil {
 			return err
 		}
-		if !slices.Contains(themes, form["theme"]) {
-			return badRequest(fault.Problem{Column: "theme", Found: form["theme"], Expected: "light, dark, or nothing"})
+		if !slices.Contains(choices, form[field]) {
+			return badRequest(fault.Problem{Column: field, Found: form[field], Expected: expected})
 		}
-		k := &http.Cookie{Name: themeCookie, Value: form["theme"], Path: s.base + "/", MaxAge: themeKept, HttpOnly: true, Secure: s.secure, SameSite: http.SameSiteLaxMode}
-		if form["theme"] == "" {
+		k := &http.Cookie{Name: cookie, Value: form[field], Path: s.base + "/", MaxAge: themeKept, HttpOnly: true, Secure: s.secure, SameSite: http.SameSiteLaxMode}
+		if form[field] == "" {
 			k.MaxAge = -1
 		}
 		c.SetCookie(k)
