@@ -135,6 +135,9 @@ func (w *writer) complete(l *layout, rec any, things []int32) (voidArrived time.
 	}
 	noted := l.Fields[l.noted].At(rec).(*time.Time)
 	arrived := l.Fields[l.arrived].At(rec).(*time.Time)
+	if noted.IsZero() && w.notedNow {
+		*noted = w.at
+	}
 	if noted.IsZero() {
 		*noted = *l.Fields[l.When].At(rec).(*time.Time)
 	}

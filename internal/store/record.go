@@ -48,11 +48,7 @@ func (s *Store) Record(ctx context.Context, act Act, item intake.Item) (Result, 
 	var result Result
 	err := s.write(ctx, act, func(w *writer) error {
 		var err error
-		if v, ok := item.Rec.(*intake.Void); ok {
-			result, err = w.void(ctx, v)
-		} else {
-			result, err = w.event(ctx, item)
-		}
+		result, err = w.one(ctx, item)
 		result.Created = w.created
 		return err
 	})

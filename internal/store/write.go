@@ -48,6 +48,8 @@ type writer struct {
 	changes []change
 	created []Created
 
+	notedNow bool // what says nothing about it is noted at this moment
+
 	ids        map[farm.Kind]map[string]int32
 	all        bool // ids knows every thing there is
 	grids      map[int32]grid

@@ -1,0 +1,192 @@
+package store
+
+import (
+	"context"
+	"time"
+
+	"github.com/gofrs/uuid/v5"
+	"github.com/jackc/pgx/v5"
+)
+
+// Spot is where a plate is at a time, as far as the records tell.
+type Spot struct {
+	Plate       string
+	Surface     string
+	Retired     bool       // out of service
+	Printer     string     // it lies on; "" not known
+	Bay         string     // of that printer
+	Since       *time.Time // seen there last
+	State       string     // in_use when nothing was said
+	StateAt     *time.Time
+	StateReason string
+	HeldAt      *time.Time
+	HeldReason  string
+
+	// The fitting that put it there, when there is one and it has not ended.
+	Fitting  *uuid.UUID
+	FittedAt *time.Time
+	Side     string
+	Turned   string
+}
+
+// Spots tells where every plate is at a time, by tag in bytes' order. A plate is
+// where a fitting or a first layer that names it put it last, unless it was
+// taken off, put in the wash, set aside or retired since, or another plate was
+// seen there later.
+func (s *Store) Spots(ctx context.Context, at time.Time) ([]Spot, error) {
+	list, err := indexed[Spot](ctx, s, `WITH `+spotsSQL+`
+		SELECT plate, surface, retired, printer, bay, since, state, state_at, state_reason, held_at, held_reason, fitting, fitted_at, side, turned
+		FROM spots ORDER BY plate COLLATE "C"`, at)
+	return list, wrap("store.Spots", err)
+}
+
+// PlateCare is what is recorded of the care of one plate.
+type PlateCare struct {
+	Spot
+	LastCleaned *time.Time // wipe, wash or deep
+	Method      string
+	SinceClean  *int // starts since; nil: never cleaned
+	Coated      *time.Time
+}
+
+// PlatesCare tells the care of every plate in service at a time, by tag in
+// bytes' order.
+func (s *Store) PlatesCare(ctx context.Context, at time.Time) ([]PlateCare, error) {
+	list, err := indexed[PlateCare](ctx, s, `WITH `+spotsSQL+`
+		SELECT t.plate, t.surface, t.retired, t.printer, t.bay, t.since, t.state, t.state_at, t.state_reason, t.held_at, t.held_reason,
+			t.fitting, t.fitted_at, t.side, t.turned,
+			c.cleaned_at AS last_cleaned, coalesce(c.method, '') AS method, n.since AS since_clean, k.cleaned_at AS coated
+		FROM spots t
+			LEFT JOIN LATERAL (
+				SELECT x.cleaned_at, x.method::text AS method FROM cleanings x
+				WHERE x.plate = t.id AND x.cleaned_at <= $1 AND x.voided_at IS NULL AND x.method <> 'coat'
+				ORDER BY x.cleaned_at DESC LIMIT 1) c ON true
+			LEFT JOIN LATERAL (
+				SELECT x.cleaned_at FROM cleanings x
+				WHERE x.plate = t.id AND x.cleaned_at <= $1 AND x.cleaned_at >= c.cleaned_at AND x.voided_at IS NULL AND x.method = 'coat'
+				ORDER BY x.cleaned_at DESC LIMIT 1) k ON true
+			LEFT JOIN LATERAL (
+				SELECT ((SELECT count(*) FROM first_layers f
+						WHERE f.plate = t.id AND f.started_at >= c.cleaned_at AND f.started_at <= $1 AND f.voided_at IS NULL)
+					+ `+unnamedSQL("t.id", "$1")+`)::int AS since) n ON c.cleaned_at IS NOT NULL
+		WHERE NOT t.retired ORDER BY t.plate COLLATE "C"`, at)
+	return list, wrap("store.PlatesCare", err)
+}
+
+// $1 at.
+const spotsSQL = `seen AS MATERIALIZED (
+	SELECT l.id AS plate, s.printer, s.at, s.gone
+	FROM plates l CROSS JOIN LATERAL (
+		(SELECT t.printer, t.fitted_at AS at, coalesce(t.removed_at <= $1, false) AS gone, t.id FROM fittings t
+			WHERE t.plate = l.id AND t.fitted_at <= $1 AND t.voided_at IS NULL ORDER BY t.fitted_at DESC LIMIT ` + ties + `)
+		UNION ALL
+		(SELECT f.printer, f.started_at, false, f.id FROM first_layers f
+			WHERE f.plate = l.id AND f.started_at <= $1 AND f.voided_at IS NULL ORDER BY f.started_at DESC LIMIT ` + ties + `)
+		ORDER BY at DESC, gone, id DESC LIMIT 1) s
+), there AS (
+	SELECT DISTINCT ON (printer) printer, plate, at, gone FROM seen ORDER BY printer, at DESC, gone
+), spots AS MATERIALIZED (
+	SELECT l.id, l.plate, l.surface::text AS surface, coalesce(l.retired_at <= $1, false) AS retired,
+		coalesce(p.printer, '') AS printer, coalesce(p.bay, '') AS bay, CASE WHEN p.id IS NOT NULL THEN t.at END AS since,
+		coalesce(st.state, 'in_use') AS state, st.at AS state_at, coalesce(st.reason, '') AS state_reason,
+		h.placed_at AS held_at, coalesce(h.reason, '') AS held_reason,
+		fit.id AS fitting, fit.fitted_at, coalesce(fit.plate_side, '') AS side, coalesce(fit.plate_turned, '') AS turned
+	FROM plates l
+		LEFT JOIN LATERAL (
+			SELECT x.state::text AS state, x.at, x.reason FROM plate_states x
+			WHERE x.plate = l.id AND x.at <= $1 AND x.voided_at IS NULL ORDER BY x.at DESC, x.id DESC LIMIT 1) st ON true
+		LEFT JOIN there t ON t.plate = l.id AND NOT t.gone AND (st.state IS NULL OR st.state = 'in_use' OR st.at <= t.at)
+		LEFT JOIN printers p ON p.id = t.printer
+		LEFT JOIN LATERAL (
+			SELECT x.id, x.fitted_at, x.plate_side::text AS plate_side, x.plate_turned::text AS plate_turned, x.printer, x.removed_at FROM fittings x
+			WHERE x.plate = l.id AND x.fitted_at <= $1 AND x.voided_at IS NULL ORDER BY x.fitted_at DESC, x.id DESC LIMIT 1) fit
+			ON fit.printer = p.id AND fit.removed_at IS NULL
+		LEFT JOIN LATERAL (
+			SELECT x.placed_at, x.reason FROM holds x
+			WHERE x.plate = l.id AND x.placed_at <= $1 AND (x.released_at IS NULL OR x.released_at > $1) AND x.voided_at IS NULL
+			ORDER BY x.placed_at DESC LIMIT 1) h ON true
+)`
+
+// indexed reads with a query that finds the last rows of many things by their
+// indexes. Right after an import the planner has no statistics and would read
+// and sort whole tables instead, and think that worth compiling.
+func indexed[T any](ctx context.Context, s *Store, sql string, args ...any) ([]T, error) {
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	batch := &pgx.Batch{}
+	batch.Queue(`BEGIN READ ONLY`)
+	batch.Queue(`SET LOCAL enable_bitmapscan = off`)
+	batch.Queue(`SET LOCAL jit = off`)
+	batch.Queue(sql, args...)
+	batch.Queue(`COMMIT`)
+	r := s.pool.SendBatch(ctx, batch)
+	defer func() { _ = r.Close() }()
+	for range 3 {
+		if _, err := r.Exec(); err != nil {
+			return nil, err
+		}
+	}
+	rows, err := r.Query()
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowToStructByName[T])
+}
+
+// PrinterCare is what is recorded of the care of one printer.
+type PrinterCare struct {
+	Printer   string
+	Bay       string
+	Recorded  string // which of its probes are recorded
+	LastProbe *time.Time
+	Extent    string
+	Since     *int       // starts since the probe; nil: never probed
+	Serviced  *time.Time // after the probe
+	Work      string
+	Swapped   *time.Time // a plate was fitted after the probe
+	SwappedTo string
+	OffsetAt  *time.Time
+	OffsetMM  *float64
+}
+
+// PrintersCare tells the care of every printer in service at a time. window is
+// how long after it was sent a start's probe may come. Whether a probe still
+// holds for a start is defined in internal/exposure; here stands what was
+// recorded since.
+func (s *Store) PrintersCare(ctx context.Context, at time.Time, window time.Duration) ([]PrinterCare, error) {
+	list, err := indexed[PrinterCare](ctx, s, printersCareSQL, at, window)
+	return list, wrap("store.PrintersCare", err)
+}
+
+// $1 at, $2 window of sent starts.
+const printersCareSQL = `
+SELECT p.printer, coalesce(p.bay, '') AS bay, p.probing_recorded::text AS recorded,
+	pr.probed_at AS last_probe, coalesce(pr.extent, '') AS extent, n.since,
+	sv.done_at AS serviced, coalesce(sv.work, '') AS work, t.fitted_at AS swapped, coalesce(t.plate, '') AS swapped_to, o.changed_at AS offset_at, o.to_mm AS offset_mm
+FROM printers p
+	LEFT JOIN LATERAL (
+		SELECT y.probed_at, y.extent::text AS extent FROM probes y
+		WHERE y.printer = p.id AND y.probed_at <= $1 AND y.voided_at IS NULL AND y.extent IS DISTINCT FROM 'zero'
+		ORDER BY y.probed_at DESC LIMIT 1) made ON true
+	LEFT JOIN LATERAL (
+		SELECT f.started_at FROM first_layers f
+		WHERE f.printer = p.id AND f.started_at <= $1 AND f.voided_at IS NULL AND f.probed = 'yes'
+			AND f.started_at > greatest(made.probed_at, $1 - interval '90 days')
+		ORDER BY f.started_at DESC LIMIT 1) stated ON true
+	LEFT JOIN LATERAL (
+		SELECT coalesce(stated.started_at, made.probed_at) AS probed_at, CASE WHEN stated.started_at IS NULL THEN made.extent END AS extent) pr ON true
+	LEFT JOIN LATERAL (
+		SELECT count(*)::int AS since FROM first_layers f
+		WHERE f.printer = p.id AND f.started_at <= $1 AND f.voided_at IS NULL AND f.started_at >= pr.probed_at - $2::interval
+			AND (f.started_at >= pr.probed_at OR f.start_is = 'sent' AND (f.graded_at IS NULL OR f.graded_at > pr.probed_at))) n ON pr.probed_at IS NOT NULL
+	LEFT JOIN LATERAL (
+		SELECT v.done_at, v.work::text AS work FROM services v
+		WHERE v.printer = p.id AND v.done_at <= $1 AND v.done_at > pr.probed_at AND v.voided_at IS NULL ORDER BY v.done_at DESC LIMIT 1) sv ON true
+	LEFT JOIN LATERAL (
+		SELECT x.fitted_at, l.plate FROM fittings x JOIN plates l ON l.id = x.plate
+		WHERE x.printer = p.id AND x.fitted_at <= $1 AND x.fitted_at > pr.probed_at AND x.voided_at IS NULL ORDER BY x.fitted_at DESC LIMIT 1) t ON true
+	LEFT JOIN LATERAL (
+		SELECT x.changed_at, x.to_mm FROM offset_changes x
+		WHERE x.printer = p.id AND x.changed_at <= $1 AND x.voided_at IS NULL ORDER BY x.changed_at DESC LIMIT 1) o ON true
+WHERE p.retired_at IS NULL OR p.retired_at > $1
+ORDER BY p.printer COLLATE "C"`
