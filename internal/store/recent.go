@@ -55,7 +55,7 @@ func (s *Store) HandActs(ctx context.Context, before int64, limit int) ([]HandAc
 	ctx, cancel := brief(ctx)
 	defer cancel()
 	rows, err := s.pool.Query(ctx, handActsSQL(`a.via = 'page' AND a.why IS NULL AND ($1 = 0 OR a.id < $1)
-		AND (EXISTS (SELECT FROM records r WHERE r.act = a.id AND r.kind <> 'first_layer')
+		AND (EXISTS (SELECT FROM records r WHERE r.act = a.id AND r.kind IN (` + handKinds + `))
 			OR EXISTS (SELECT FROM changes c WHERE c.act = a.id AND c.field IN ('released_at', 'removed_at')))
 		ORDER BY a.id DESC LIMIT $2`), before, limit)
 	if err != nil {
@@ -102,6 +102,9 @@ func collectActs(rows pgx.Rows) ([]HandAct, error) {
 	return list, err
 }
 
+// handKinds are what people log by hand beside grades.
+const handKinds = `'cleaning', 'probe', 'probe_skipped', 'offset_change', 'service', 'fitting', 'plate_state', 'hold'`
+
 // Each event table by the place records gives; x is what the act did to it.
 func handActsSQL(which string) string {
 	part := func(kind farm.Kind, when, owner, columns string) string {
@@ -113,7 +116,7 @@ func handActsSQL(which string) string {
 	const none = `NULL::timestamptz AS ended_at`
 	return `WITH a AS MATERIALIZED (SELECT a.id, a.at, coalesce(w.person, '') AS person FROM acts a LEFT JOIN people w ON w.id = a.person WHERE ` + which + `),
 	x AS (
-		SELECT a.id AS act, r.id, r.happened_at, r.owner, r.kind::text AS kind, false AS filled FROM a JOIN records r ON r.act = a.id WHERE r.kind <> 'first_layer'
+		SELECT a.id AS act, r.id, r.happened_at, r.owner, r.kind::text AS kind, false AS filled FROM a JOIN records r ON r.act = a.id WHERE r.kind IN (` + handKinds + `)
 		UNION
 		SELECT DISTINCT a.id, r.id, r.happened_at, r.owner, r.kind::text, true FROM a JOIN changes c ON c.act = a.id AND c.field IN ('released_at', 'removed_at')
 			JOIN records r ON r.id = c.record WHERE r.act <> a.id
