@@ -55,7 +55,7 @@ func (s *Store) HandActs(ctx context.Context, before int64, limit int) ([]HandAc
 	ctx, cancel := brief(ctx)
 	defer cancel()
 	rows, err := s.pool.Query(ctx, handActsSQL(`a.via = 'page' AND a.why IS NULL AND ($1 = 0 OR a.id < $1)
-		AND (EXISTS (SELECT FROM records r WHERE r.act = a.id AND r.kind IN (` + handKinds + `))
+		AND (EXISTS (SELECT FROM records r WHERE r.act = a.id AND r.kind IN (`+handKinds+`))
 			OR EXISTS (SELECT FROM changes c WHERE c.act = a.id AND c.field IN ('released_at', 'removed_at')))
 		ORDER BY a.id DESC LIMIT $2`), before, limit)
 	if err != nil {
