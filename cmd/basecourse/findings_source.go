@@ -42,6 +42,9 @@ func (s findingsSource) Evidence(ctx context.Context, kind, tag, cause string, a
 	for _, c := range e.Cells {
 		w.Cells = append(w.Cells, web.EvidenceCell(c))
 	}
+	for _, p := range e.Curve {
+		w.Curve = append(w.Curve, web.CurvePoint(p))
+	}
 	for _, m := range e.Marks {
 		w.Marks = append(w.Marks, web.MarkCount(m))
 	}
@@ -62,5 +65,5 @@ func forPages(f *assess.Finding) web.Finding {
 		N: f.N, Failures: f.Failures, NExposed: f.NExposed, FailuresExposed: f.FailuresExposed,
 		OddsRatio: f.OddsRatio, OddsLow: f.OddsLow, OddsHigh: f.OddsHigh, Q: f.Q,
 		Avoidable: f.Avoidable, AvoidableLow: f.AvoidableLow, AvoidableHigh: f.AvoidableHigh,
-		Reverse: f.Reverse, Needs: f.Needs, Summary: f.Summary}
+		Reverse: f.Reverse, Settle: f.Settle, Summary: f.Summary}
 }

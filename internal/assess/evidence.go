@@ -3,6 +3,9 @@ package assess
 import (
 	"context"
 	"fmt"
+	"maps"
+	"math"
+	"slices"
 	"time"
 
 	"basecourse/internal/exposure"
@@ -19,6 +22,10 @@ type Evidence struct {
 	// Cells are the groups that are compared: by the probe's state (valid,
 	// skipped, void, unknown), or by bands of prints since cleaning.
 	Cells []Cell
+	// Curve is the share that fails by prints since cleaning as the adjusted
+	// effect has it, from gap 0 to the longest seen; empty for probing, without an
+	// estimate, and where all or none failed.
+	Curve []CurvePoint
 	// Plain is failures per 100, exposed minus not, as counted; NaN where one
 	// side is empty. For probing, skipped minus valid.
 	Plain, PlainLow, PlainHigh float64
@@ -32,11 +39,18 @@ type Evidence struct {
 
 // Cell is one group of layers.
 type Cell struct {
-	Code      string // valid, skipped, void, unknown; for gaps band or unknown
-	Low, High int    // of a band, prints since cleaning; High -1: and more
+	Code      string  // valid, skipped, void, unknown; for gaps band or unknown
+	Low, High int     // of a band, prints since cleaning; High -1: and more
+	Mean      float64 // prints since cleaning of its graded layers; NaN without
 	Started   int
 	Graded    int
 	Failures  int
+}
+
+// CurvePoint is failures per 100 at a gap, with the pointwise 95 % band.
+type CurvePoint struct {
+	Gap           int
+	At, Low, High float64
 }
 
 // MarkCount is how many layers show a mark.
@@ -93,6 +107,8 @@ func (v *view) evidence(f *Finding, q AsOf) *Evidence {
 	}
 	subject := v.index(f)
 	var failed, good [16]int
+	gaps := map[int32]int{} // graded layers by prints since cleaning
+	sums := make([]float64, len(e.Cells))
 	for i := range v.layers {
 		l := &v.layers[i]
 		at := l.printer
@@ -126,6 +142,10 @@ func (v *view) evidence(f *Finding, q AsOf) *Evidence {
 			continue
 		}
 		cell.Graded++
+		if l.gap >= 0 {
+			gaps[l.gap]++
+			sums[c] += float64(l.gap)
+		}
 		seen := &good
 		if l.failed {
 			cell.Failures++
@@ -145,10 +165,50 @@ func (v *view) evidence(f *Finding, q AsOf) *Evidence {
 			e.Marks = append(e.Marks, MarkCount{mark, failed[k], good[k]})
 		}
 	}
+	for c := range e.Cells {
+		e.Cells[c].Mean = unknown
+		if !probing && e.Cells[c].Code == "band" && e.Cells[c].Graded > 0 {
+			e.Cells[c].Mean = sums[c] / float64(e.Cells[c].Graded)
+		}
+	}
+	if !probing {
+		e.Curve = e.curve(gaps)
+	}
 	e.compare(probing)
 	e.Method = method(v.midnight)
 	e.Differ = e.differ(probing)
 	return e
+}
+
+// curvePoints is how many points a curve has at most, besides its first.
+const curvePoints = 40
+
+// curve lays the adjusted effect through the layers counted: its slope is the
+// odds ratio's, per doubling of 1 + gap; its level is what the counts say.
+func (e *Evidence) curve(gaps map[int32]int) []CurvePoint {
+	if !(e.OddsRatio > 0) || len(gaps) == 0 {
+		return nil
+	}
+	var x []float64
+	var n []int
+	longest := int32(0)
+	for _, g := range slices.Sorted(maps.Keys(gaps)) {
+		x, n = append(x, math.Log2(1+float64(g))), append(n, gaps[g])
+		longest = max(longest, g)
+	}
+	line, ok := stats.NewLogitLine(x, n, e.Failures, math.Log(e.OddsRatio), math.Log(e.OddsLow), math.Log(e.OddsHigh))
+	if !ok || longest == 0 {
+		return nil
+	}
+	step := max(1, (int(longest)+curvePoints-1)/curvePoints)
+	var out []CurvePoint
+	for g := 0; ; g = min(g+step, int(longest)) {
+		p, band := line.At(math.Log2(1 + float64(g)))
+		out = append(out, CurvePoint{g, 100 * p, 100 * band.Low, 100 * band.High})
+		if g == int(longest) {
+			return out
+		}
+	}
 }
 
 // index of a finding's subject.

@@ -34,8 +34,9 @@ type Finding struct {
 	P, Q                         float64
 	Avoidable                    float64 // failures per 100 of N
 	AvoidableLow, AvoidableHigh  float64
-	Reverse                      bool // the evidence points the other way
-	Needs                        int  // with too_little_data: further graded layers
+	Reverse                      bool   // the evidence points the other way
+	Needs                        int    // with too_little_data: further graded layers
+	Settle                       string // Needs in words; "" with any other state
 	Summary                      string
 
 	void arm
@@ -90,6 +91,9 @@ func (v *view) finding(i int) Finding {
 	}
 	if q.Cause == findings.SkippedProbing {
 		f.void = n.void
+	}
+	if f.State == "too_little_data" {
+		f.Settle = settle(f.Needs, f.Graded, v.to.Sub(v.from))
 	}
 	f.Summary = f.sentence(v.gapSplit)
 	return f

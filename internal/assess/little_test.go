@@ -100,8 +100,8 @@ func TestNeedsGetLessAsLayersAreGraded(t *testing.T) {
 			t.Errorf("on day %d: needs %d more layers, before it was %d", day, q.Needs, least)
 		}
 		least = q.Needs
-		if want := fmt.Sprintf("about %d more graded layers", q.Needs); !strings.Contains(q.Summary, want) {
-			t.Errorf("got %q, want it to say %s", q.Summary, want)
+		if q.Settle == "" || !strings.Contains(q.Summary, q.Settle+" would settle it") {
+			t.Errorf("got %q, want it to say %q", q.Summary, q.Settle)
 		}
 	}
 	if least == 1<<30 {
@@ -188,6 +188,15 @@ func TestEvidenceAddsUpToItsFinding(t *testing.T) {
 		}
 		if e.FailedLayers+e.GoodLayers != f.Graded || e.Differ == "" || e.Method == "" {
 			t.Errorf("%s %s: %d failed and %d good layers of %d graded", f.Subject, f.Cause, e.FailedLayers, e.GoodLayers, f.Graded)
+		}
+		if gap := f.Cause == "cleaning_gap" && f.OddsRatio > 0 && f.Failures > 0; gap != (len(e.Curve) > 0) {
+			t.Errorf("%s %s: a curve of %d points with odds ratio %g", f.Subject, f.Cause, len(e.Curve), f.OddsRatio)
+		}
+		for i, p := range e.Curve {
+			if !(0 <= p.Low && p.Low <= p.At && p.At <= p.High && p.High <= 100) || i > 0 && p.Gap <= e.Curve[i-1].Gap || i > 0 && (p.At > e.Curve[i-1].At) != (f.OddsRatio > 1) {
+				t.Errorf("%s %s: curve %+v", f.Subject, f.Cause, e.Curve)
+				break
+			}
 		}
 		if f.NExposed > 0 && !(e.PlainLow <= e.Plain && e.Plain <= e.PlainHigh) {
 			t.Errorf("%s %s: plain difference %g in %g to %g", f.Subject, f.Cause, e.Plain, e.PlainLow, e.PlainHigh)

@@ -3,11 +3,40 @@ package assess
 import (
 	"fmt"
 	"strconv"
+	"time"
 	"unicode/utf8"
 )
 
 // longest is how many characters a summary may have.
 const longest = 200
+
+// Words for how sure, by the share of findings at least as strong that would be
+// false: likely is 80 % and more, may be 50 to 80 %, else it cannot be told.
+const (
+	likely = 0.20
+	maybe  = 0.50
+)
+
+// settle says how many further graded layers would settle a question. It is a
+// rough figure, and said as one; beyond what the thing gets graded in a year at
+// the window's pace it stands for "never by waiting".
+func settle(needs, graded int, window time.Duration) string {
+	const year = 365 * 24 * time.Hour
+	if pace := float64(graded) * float64(year) / float64(max(window, time.Hour)); graded > 0 && float64(needs) > pace {
+		return "more graded layers than it gets in a year"
+	}
+	switch {
+	case needs == 1:
+		return "about 1 more graded layer"
+	case needs > 9999:
+		return "many thousands of graded layers"
+	case needs >= 1000:
+		needs = (needs + 50) / 100 * 100
+	case needs >= 100:
+		needs = (needs + 5) / 10 * 10
+	}
+	return fmt.Sprintf("about %d more graded layers", needs)
+}
 
 // sentence says a finding in one sentence: what goes with what, counts before
 // rates, and where to look.
@@ -35,17 +64,30 @@ func (f *Finding) words(gapSplit float64) string {
 	}
 	switch {
 	case f.State == "too_little_data":
-		more := "layers"
-		if f.Needs == 1 {
-			more = "layer"
+		seen := fmt.Sprintf("%d of %d graded layers failed", f.Failures, f.N)
+		switch {
+		case f.Starts == 0:
+			seen = "no first layer started"
+		case f.Graded == 0:
+			seen = fmt.Sprintf("none of %d first layers graded", f.Starts)
+		case f.N == 0 && probing:
+			seen = fmt.Sprintf("of %d graded layers none is known to be probed or skipped", f.Graded)
+		case f.N == 0:
+			seen = fmt.Sprintf("of %d graded layers none has a known cleaning", f.Graded)
 		}
-		return fmt.Sprintf(": too little data on %s: %d of %d graded layers failed; about %d more graded %s would settle it.", cause, f.Failures, f.N, f.Needs, more)
+		return fmt.Sprintf(": too little data on %s: %s; %s would settle it.", cause, seen, f.Settle)
 	case f.Reverse:
 		return fmt.Sprintf(": failures go with %s: %s; %s.", other, compared, look)
 	case f.State == "raised":
 		return fmt.Sprintf(": failures go with %s: %s; about %.1f of 100 avoidable (%.1f to %.1f).", cause, compared, f.Avoidable, f.AvoidableLow, f.AvoidableHigh)
-	case f.State == "watching":
+	case f.State == "watching" && f.Q <= FalseDiscoveryRate:
+		return fmt.Sprintf(": failures go with %s, but few are avoidable: %s; about %.1f of 100 (%.1f to %.1f).", cause, compared, f.Avoidable, f.AvoidableLow, f.AvoidableHigh)
+	case f.State == "watching" && f.Q <= likely:
+		return fmt.Sprintf(": failures likely go with %s: %s; not sure enough to raise.", cause, compared)
+	case f.State == "watching" && f.Q <= maybe:
 		return fmt.Sprintf(": failures may go with %s: %s; not sure enough to raise.", cause, compared)
+	case f.State == "watching":
+		return fmt.Sprintf(": cannot tell whether failures go with %s: %s; worth watching.", cause, compared)
 	default:
 		return fmt.Sprintf(": no sign that failures go with %s: %s.", cause, compared)
 	}

@@ -125,8 +125,8 @@ func adviceFor(e *Evidence) views.Advice {
 		a.Tone, a.Do = "soon", "Keep an eye on "+e.Subject+" and record every cleaning."
 	case e.State == "too_little_data":
 		a.Do, a.Because = "Grade more layers of "+e.Subject+".", ""
-		if e.Needs > 0 {
-			a.Change = fmt.Sprintf("about %s more graded layers.", count(e.Needs))
+		if e.Settle != "" {
+			a.Change = e.Settle + "."
 		}
 		a.Sure = "cannot tell."
 		return a

@@ -44,7 +44,7 @@ type Finding struct {
 	Avoidable                    float64 // failures per 100 of N
 	AvoidableLow, AvoidableHigh  float64
 	Reverse                      bool
-	Needs                        int // with too_little_data; 0 unknown
+	Settle                       string // with too_little_data: "about 40 more graded layers"; "" unknown
 	Summary                      string
 }
 
@@ -56,6 +56,8 @@ type Evidence struct {
 	// Cells are the groups that are compared, in order: by the probe's state
 	// (valid, skipped, void, unknown) or by bands of prints since cleaning.
 	Cells []EvidenceCell
+	// Curve is failures per 100 by prints since cleaning, adjusted; may be empty.
+	Curve []CurvePoint
 	// Plain is failures per 100, exposed minus not, as counted.
 	Plain, PlainLow, PlainHigh float64
 	// Marks seen among failures and among good layers of the question.
@@ -68,12 +70,19 @@ type Evidence struct {
 
 // EvidenceCell is one group of layers.
 type EvidenceCell struct {
-	Code     string // valid, skipped, void, unknown; for gaps "band"
-	Low      int    // of a band, prints since cleaning
-	High     int    // -1: and more
+	Code     string  // valid, skipped, void, unknown; for gaps "band"
+	Low      int     // of a band, prints since cleaning
+	High     int     // -1: and more
+	Mean     float64 // prints since cleaning of its graded layers; NaN without
 	Started  int
 	Graded   int
 	Failures int
+}
+
+// CurvePoint is failures per 100 at a gap, with its pointwise 95 % band.
+type CurvePoint struct {
+	Gap           int
+	At, Low, High float64
 }
 
 // MarkCount is how many layers show a mark.

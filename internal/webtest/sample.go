@@ -29,7 +29,7 @@ func SampleFindings(to time.Time) *Findings {
 		NExposed: 40, FailuresExposed: 1, OddsRatio: 0.3, OddsLow: 0.1, OddsHigh: 0.9, Q: 0.9, Avoidable: -1, AvoidableLow: -2, AvoidableHigh: 0.1,
 		Summary: "Failures go with probing: look at the probe and the tip."}
 	little := none("printer", "P-003", "skipped_probing", "too_little_data", 40, 22, 20, 1, "Too little data: about 60 more graded layers would tell.")
-	little.Needs = 60
+	little.Settle = "about 60 more graded layers"
 	items := []web.Finding{probing, plate, watching, reverse, little, none("plate", "L-001", "cleaning_gap", "quiet", 120, 96, 95, 2, "2 of 95 layers failed; gaps make no difference.")}
 	from := to.Add(-84 * 24 * time.Hour)
 	evidence := func(f web.Finding, cells []web.EvidenceCell, plain, low, high float64) web.Evidence {
