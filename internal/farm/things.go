@@ -20,6 +20,7 @@ type Screw struct {
 	Printer, Screw string
 	XMM, YMM       float64 // from the bed's front left corner
 	PitchMM        float64 // rise per turn
+	RetiredAt      time.Time
 }
 
 // Plate is one removable build plate.
@@ -35,6 +36,7 @@ type Material struct {
 	Name, Polymer string
 	BedTempC      float64
 	Note          string
+	RetiredAt     time.Time
 }
 
 // Person is somebody of the crew, known by a handle.
@@ -63,6 +65,7 @@ type Shift struct {
 	Shift, Person    string
 	StartsAt, EndsAt time.Time
 	Bay              string
+	CancelledAt      time.Time
 }
 
 // Instrument is a gauge or scale readings are taken with.
@@ -72,6 +75,7 @@ type Instrument struct {
 	UncertaintyMM       float64
 	CheckedAt, CheckDue time.Time
 	CheckResult         string
+	RetiredAt           time.Time
 }
 
 // Setting is one setting of the farm by key and stored text.

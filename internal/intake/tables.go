@@ -44,6 +44,7 @@ func screws() *Table {
 		num("x_mm", -2000, 4000, func(r *R) *float64 { return &r.XMM }).must(),
 		num("y_mm", -2000, 4000, func(r *R) *float64 { return &r.YMM }).must(),
 		num("pitch_mm", 0, 20, func(r *R) *float64 { return &r.PitchMM }).must().above(),
+		when("retired_at", func(r *R) *time.Time { return &r.RetiredAt }),
 	)
 }
 
@@ -69,6 +70,7 @@ func materials() *Table {
 		text("polymer", func(r *R) *string { return &r.Polymer }),
 		num("bed_temp_c", 0, 200, func(r *R) *float64 { return &r.BedTempC }),
 		text("note", func(r *R) *string { return &r.Note }),
+		when("retired_at", func(r *R) *time.Time { return &r.RetiredAt }),
 	)
 }
 
@@ -108,6 +110,7 @@ func shifts() *Table {
 		when("starts_at", func(r *R) *time.Time { return &r.StartsAt }).must().ahead(),
 		when("ends_at", func(r *R) *time.Time { return &r.EndsAt }).must().ahead(),
 		text("bay", func(r *R) *string { return &r.Bay }),
+		when("cancelled_at", func(r *R) *time.Time { return &r.CancelledAt }),
 	).checked(func(rec any) []fieldProblem {
 		r := rec.(*R)
 		if p := inOrder("starts_at", r.StartsAt, "ends_at", r.EndsAt); p != nil {
@@ -130,6 +133,7 @@ func instruments() *Table {
 		when("checked_at", func(r *R) *time.Time { return &r.CheckedAt }),
 		when("check_due", func(r *R) *time.Time { return &r.CheckDue }).ahead(),
 		code("check_result", farm.CheckResults, func(r *R) *string { return &r.CheckResult }),
+		when("retired_at", func(r *R) *time.Time { return &r.RetiredAt }),
 	)
 }
 

@@ -19,7 +19,7 @@ type Account struct {
 	Name      string
 	Role      string
 	Hash      string    // of the password, in the hash's own text form
-	ChangedAt time.Time // when the password was set: older sessions are void
+	ChangedAt time.Time // when the password was set or sessions were ended: older sessions are void
 }
 
 const accountColumns = `p.id, p.person, coalesce(p.name, '') AS name, p.role::text AS role, w.hash, w.changed_at
@@ -169,23 +169,45 @@ func (s *Store) RevokeToken(ctx context.Context, act Act, name string) error {
 	return wrap("store.RevokeToken", err)
 }
 
-// SetPassword gives a person another password, which ends their sessions;
-// NotFound when they may not sign in.
+// SetPassword gives a person a password, which ends their sessions; NotFound
+// when there is nobody by that handle or they were switched off.
 func (s *Store) SetPassword(ctx context.Context, act Act, handle, hash string) error {
-	return s.changeAccount(ctx, act, "store.SetPassword", handle, "password", "changed", `UPDATE passwords w SET hash = $3, changed_at = $2 FROM people p
-		WHERE p.id = w.person AND p.person = $1 AND p.disabled_at IS NULL`, hash)
+	return s.changeAccount(ctx, act, "store.SetPassword", handle, "password", "set", `INSERT INTO passwords (person, hash, changed_at)
+		SELECT id, $3, $2 FROM people WHERE person = $1 AND disabled_at IS NULL
+		ON CONFLICT (person) DO UPDATE SET hash = excluded.hash, changed_at = excluded.changed_at`, nil, hash)
+}
+
+// EndSessions signs a person out everywhere.
+func (s *Store) EndSessions(ctx context.Context, act Act, handle string) error {
+	return s.changeAccount(ctx, act, "store.EndSessions", handle, "sessions", "ended", `UPDATE passwords w SET changed_at = $2 FROM people p
+		WHERE p.id = w.person AND p.person = $1`, nil)
 }
 
 // DisableAccount ends a person's right to sign in, and their sessions with it.
+// The last admin's is a Conflict.
 func (s *Store) DisableAccount(ctx context.Context, act Act, handle string) error {
-	return s.changeAccount(ctx, act, "store.DisableAccount", handle, "disabled_at", "now", `UPDATE people SET disabled_at = coalesce(disabled_at, $2) WHERE person = $1`)
+	return s.changeAccount(ctx, act, "store.DisableAccount", handle, "disabled_at", "now", `UPDATE people SET disabled_at = coalesce(disabled_at, $2) WHERE person = $1`,
+		func(ctx context.Context, w *writer) error { return w.anotherAdmin(ctx, handle) })
 }
 
-// changeAccount runs an update whose $1 is the handle and $2 the instant.
-func (s *Store) changeAccount(ctx context.Context, act Act, name, handle, field, became, query string, args ...any) error {
+// EnableAccount gives the right to sign in back. Sessions from before stay
+// ended.
+func (s *Store) EnableAccount(ctx context.Context, act Act, handle string) error {
+	return s.changeAccount(ctx, act, "store.EnableAccount", handle, "disabled_at", "", `WITH again AS (UPDATE people SET disabled_at = NULL WHERE person = $1 RETURNING id),
+		ended AS (UPDATE passwords SET changed_at = $2 WHERE person IN (SELECT id FROM again)) SELECT id FROM again`, nil)
+}
+
+// changeAccount runs a statement whose $1 is the handle and $2 the instant,
+// after a check.
+func (s *Store) changeAccount(ctx context.Context, act Act, name, handle, field, became, query string, check func(context.Context, *writer) error, args ...any) error {
 	ctx, cancel := brief(ctx)
 	defer cancel()
 	err := s.write(ctx, act, func(w *writer) error {
+		if check != nil {
+			if err := check(ctx, w); err != nil {
+				return err
+			}
+		}
 		tag, err := w.tx.Exec(ctx, query, append([]any{handle, w.at}, args...)...)
 		if err != nil {
 			return err
@@ -193,7 +215,11 @@ func (s *Store) changeAccount(ctx context.Context, act Act, name, handle, field,
 		if tag.RowsAffected() == 0 {
 			return fault.New(fault.NotFound, "nobody by the handle %s may sign in", fault.Quote(handle))
 		}
-		w.changedThing(farm.KindPerson, handle, field, "", became)
+		was := ""
+		if became == "" {
+			was = "set"
+		}
+		w.changedThing(farm.KindPerson, handle, field, was, became)
 		return nil
 	})
 	return wrap(name, err)

@@ -183,16 +183,7 @@ func (tl *thingLoader) insert(ctx context.Context, l *layout, key string, rec an
 	if err != nil {
 		return err
 	}
-	var columns, places []string
-	var args []any
-	for i := range l.Fields {
-		if f := &l.Fields[i]; !f.Empty(rec) {
-			args = append(args, value(f, rec, numbers[i]))
-			columns = append(columns, f.Name)
-			places = append(places, fmt.Sprintf("$%d", len(args)))
-		}
-	}
-	sql := fmt.Sprintf(`INSERT INTO %s (%s) VALUES (%s)`, l.Name, strings.Join(columns, ", "), strings.Join(places, ", "))
+	sql, args := insertOf(l, rec, numbers)
 	kept := l.New()
 	for i := range l.Fields {
 		l.Fields[i].Copy(kept, rec)
@@ -214,7 +205,7 @@ func (tl *thingLoader) insert(ctx context.Context, l *layout, key string, rec an
 		return nil
 	})
 	tl.remember(key, kept)
-	tl.changedThing(l.Kind, strings.ReplaceAll(key, "\x00", " "), l.Fields[0].Name, "", l.Fields[0].Text(rec))
+	tl.changedThing(l.Kind, thingNameOf(l.Table, rec), l.Fields[0].Name, "", l.Fields[0].Text(rec))
 	return nil
 }
 
@@ -274,21 +265,12 @@ func (tl *thingLoader) update(ctx context.Context, l *layout, key string, old, r
 			return err
 		}
 	}
-	var sets []string
-	var args []any
-	for _, i := range changed {
-		f := &l.Fields[i]
-		args = append(args, value(f, merged, numbers[i]))
-		sets = append(sets, fmt.Sprintf("%s = $%d", f.Name, len(args)))
-		tl.changedThing(l.Kind, strings.ReplaceAll(key, "\x00", " "), f.Name, f.Text(old), f.Text(merged))
+	if p, ok := merged.(*farm.Person); ok && old.(*farm.Person).Role == "admin" && p.Role != "admin" {
+		if err := tl.anotherAdmin(ctx, p.Handle); err != nil {
+			return err
+		}
 	}
-	var where []string
-	for i := range keyColumns(l.Table) {
-		f := &l.Fields[i]
-		args = append(args, value(f, merged, numbers[i]))
-		where = append(where, fmt.Sprintf("%s = $%d", f.Name, len(args)))
-	}
-	if _, err := tl.tx.Exec(ctx, fmt.Sprintf(`UPDATE %s SET %s WHERE %s`, l.Name, strings.Join(sets, ", "), strings.Join(where, " AND ")), args...); err != nil {
+	if err := tl.updateThing(ctx, l, old, merged, numbers, changed); err != nil {
 		return err
 	}
 	tl.remember(key, merged)
@@ -300,13 +282,13 @@ func (tl *thingLoader) update(ctx context.Context, l *layout, key string, old, r
 
 // zonesStay refuses a smaller zone grid while first layers speak of zones that
 // would be outside: they would name zones that are not there.
-func (tl *thingLoader) zonesStay(ctx context.Context, p *farm.Printer, id int32) error {
-	g := tl.grids[id]
+func (w *writer) zonesStay(ctx context.Context, p *farm.Printer, id int32) error {
+	g := w.grids[id]
 	if p.ZoneCols >= g.cols && p.ZoneRows >= g.rows {
 		return nil
 	}
 	var zone *string
-	err := tl.tx.QueryRow(ctx, `SELECT max(z[1]) FROM first_layers t,
+	err := w.tx.QueryRow(ctx, `SELECT max(z[1]) FROM first_layers t,
 		regexp_matches(concat_ws(' ', t.marks, t.readings, t.covered), '([A-I][1-9])', 'g') AS z
 		WHERE t.printer = $1 AND (ascii(z[1]) - 64 > $2 OR right(z[1], 1)::int > $3)`, id, p.ZoneCols, p.ZoneRows).Scan(&zone)
 	if err != nil || zone == nil {
