@@ -181,6 +181,8 @@ func computed(t *testing.T, c *refCase) map[string]any {
 	ints := func(key string) (out []int) { c.decode(t, c.raw[key], &out); return }
 	one := func(key string) (out int) { c.decode(t, c.raw[key], &out); return }
 	switch c.Method {
+	case "least_squares", "plane_fit":
+		return linear(t, c)
 	case "wilson_interval":
 		i := Wilson(one("x"), one("n"), c.Inputs.Confidence)
 		return map[string]any{"lower": i.Low, "upper": i.High}
@@ -280,7 +282,7 @@ func TestReferenceValues(t *testing.T) {
 			}
 		})
 	}
-	want := map[string]int{"wilson_interval": 4, "clopper_pearson_interval": 4, "fisher_exact": 3, "mantel_haenszel": 3, "stratified_exact": 2,
+	want := map[string]int{"least_squares": 2, "plane_fit": 2, "wilson_interval": 4, "clopper_pearson_interval": 4, "fisher_exact": 3, "mantel_haenszel": 3, "stratified_exact": 2,
 		"breslow_day": 2, "cochran_armitage": 4, "cochran_armitage_exact": 2, "logistic_ml": 2, "firth_logistic": 3, "benjamini_hochberg": 2,
 		"isotonic_regression": 3, "beta_binomial_eb": 1, "beta_binomial_posterior": 1}
 	for method, n := range want {
