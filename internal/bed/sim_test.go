@@ -40,7 +40,8 @@ func (b *simBed) at(i int) float64 {
 // lines reads a single line in each of the zones given.
 func (b *simBed) lines(r *rand.Rand, p Profile, noise float64, zones ...int) (out []Reading) {
 	for _, i := range zones {
-		out = append(out, Reading{Zone: Zone{i % 3, i / 3}, MM: math.Round(1000*(p.BeadThicknessMM(b.at(i))+b.gauge+noise*r.NormFloat64())) / 1000})
+		mm := p.BeadThicknessMM(b.at(i)) + b.gauge + noise*r.NormFloat64()
+		out = append(out, Reading{Zone: Zone{i % 3, i / 3}, MM: max(0.05, math.Round(1000*mm)/1000)}) // thinner is not recorded
 	}
 	return out
 }
