@@ -256,6 +256,33 @@ func computed(t *testing.T, c *refCase) map[string]any {
 		after := Beta{c.Inputs.Alpha, c.Inputs.Beta}.After(one("failures"), one("n"))
 		i := after.Limits(0.95)
 		return map[string]any{"mean": after.Mean(), "lower95": i.Low, "upper95": i.High}
+	case "p_chart", "np_chart":
+		var x, n []int
+		c.decode(t, c.raw["counts"], &x)
+		c.decode(t, c.raw["n"], &n)
+		chart := PChartOf(x, n)
+		l := PrimeLimits(chart.Centre, n[0], 1)
+		if c.Method == "np_chart" {
+			m := float64(n[0])
+			return map[string]any{"center": chart.Centre * m, "ucl": l.High * m, "lcl": l.Low * m}
+		}
+		var beyond []float64
+		for i := range x {
+			if v := float64(x[i]) / float64(n[i]); v > l.High || v < l.Low {
+				beyond = append(beyond, float64(i+1))
+			}
+		}
+		return map[string]any{"center": chart.Centre, "ucl": l.High, "lcl": l.Low, "out_of_control_index_1based": beyond}
+	case "bernoulli_cusum_arl":
+		var p float64
+		c.decode(t, c.raw["p"], &p)
+		return map[string]any{"arl": CusumRun(p, one("m"), one("H"))}
+	case "bernoulli_cusum_weights":
+		var p0, p1 float64
+		c.decode(t, c.raw["p0"], &p0)
+		c.decode(t, c.raw["p1"], &p1)
+		failure, good, step := CusumWeights(p0, p1)
+		return map[string]any{"weight_failure": failure, "weight_success": good, "m_real": step}
 	}
 	return nil
 }
@@ -284,7 +311,8 @@ func TestReferenceValues(t *testing.T) {
 	}
 	want := map[string]int{"least_squares": 2, "plane_fit": 2, "wilson_interval": 4, "clopper_pearson_interval": 4, "fisher_exact": 3, "mantel_haenszel": 3, "stratified_exact": 2,
 		"breslow_day": 2, "cochran_armitage": 4, "cochran_armitage_exact": 2, "logistic_ml": 2, "firth_logistic": 3, "benjamini_hochberg": 2,
-		"isotonic_regression": 3, "beta_binomial_eb": 1, "beta_binomial_posterior": 1}
+		"isotonic_regression": 3, "beta_binomial_eb": 1, "beta_binomial_posterior": 1,
+		"p_chart": 1, "np_chart": 1, "bernoulli_cusum_arl": 7, "bernoulli_cusum_weights": 1}
 	for method, n := range want {
 		if checked[method] != n {
 			t.Errorf("%s: %d cases checked, want %d", method, checked[method], n)

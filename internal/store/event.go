@@ -246,6 +246,9 @@ func (w *writer) fill(ctx context.Context, l *layout, old, rec any, fills []int,
 			fills = append(fills, l.Field("underside"))
 		}
 	}
+	if f, ok := old.(*farm.FirstLayer); ok {
+		w.touch(f.StartedAt)
+	}
 	id := l.Fields[0].At(old).(*farm.ID).UUID
 	owner := things[l.owner]
 	args := []any{max(owner, -owner), *l.Fields[l.When].At(old).(*time.Time), id}

@@ -197,6 +197,9 @@ func (b *eventBatch) add(ctx context.Context, c *chunk, row *intake.Row, rec any
 			return err
 		}
 	}
+	if f, ok := rec.(*farm.FirstLayer); ok {
+		b.touch(f.StartedAt)
+	}
 	var digest int64
 	b.rows, digest = b.putRow(b.rows, rec, b.things, &b.scratch, func() time.Time { return b.complete(l, rec, b.things) })
 	b.records = b.putRecord(b.records, l, rec, b.things[l.owner], digest)

@@ -108,6 +108,9 @@ func (w *writer) event(ctx context.Context, item intake.Item) (Result, error) {
 		result.Outcome, err = w.onceMore(ctx, l, k, given, things)
 		return result, err
 	}
+	if f, ok := rec.(*farm.FirstLayer); ok {
+		w.touch(f.StartedAt)
+	}
 	_, err = w.tx.Conn().PgConn().CopyFrom(ctx, strings.NewReader(string(append(row, copyTrailer...))), l.all.copySQL)
 	return result, err
 }

@@ -48,7 +48,9 @@ type writer struct {
 	changes []change
 	created []Created
 
-	notedNow bool // what says nothing about it is noted at this moment
+	notedNow    bool               // what says nothing about it is noted at this moment
+	touched     map[int64]struct{} // UTC days of first layers written, filled or voided
+	lastTouched int64
 
 	ids        map[farm.Kind]map[string]int32
 	all        bool // ids knows every thing there is
@@ -79,6 +81,9 @@ func (s *Store) write(ctx context.Context, act Act, fn func(w *writer) error) er
 		return err
 	}
 	if err := w.storeChanges(ctx); err != nil {
+		return err
+	}
+	if err := w.storeTouched(ctx); err != nil {
 		return err
 	}
 	if err := tx.Commit(ctx); err != nil {

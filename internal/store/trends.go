@@ -1,0 +1,326 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"sort"
+	"strings"
+	"time"
+
+	"basecourse/internal/fault"
+
+	"github.com/jackc/pgx/v5"
+)
+
+// TrendBy is what first layers are counted by.
+type TrendBy string
+
+// The groupings. A pair is a plate on a printer. Graders are a filter only:
+// people are not compared.
+const (
+	TrendAll      TrendBy = "" // no groups
+	TrendPlate    TrendBy = "plate"
+	TrendPrinter  TrendBy = "printer"
+	TrendPair     TrendBy = "pair"
+	TrendSurface  TrendBy = "surface"
+	TrendMaterial TrendBy = "material"
+	TrendJob      TrendBy = "job"
+	TrendBay      TrendBy = "bay"
+	TrendHour     TrendBy = "hour"
+)
+
+// TrendFilter narrows first layers to those of one thing each; "" is all.
+type TrendFilter struct {
+	Printer, Plate, Surface, Material, Job, Bay, Lot, Grader string
+}
+
+// TrendQuery asks for counts.
+type TrendQuery struct {
+	By TrendBy
+	// Bounds cut the window into buckets: layers count in bucket k if
+	// Bounds[k] <= started_at < Bounds[k+1].
+	Bounds []time.Time
+	// Until leaves out what started later.
+	Until  time.Time
+	Zone   *time.Location // of hours of the day
+	Filter TrendFilter
+	// InBuckets asks for every group's counts by bucket too.
+	InBuckets bool
+	// Least puts groups with fewer graded layers into Rest.
+	Least int
+	// Outcomes asks for the graded layers one by one.
+	Outcomes bool
+}
+
+// TrendCount counts first layers: started (graded or not), graded, failed by
+// the contract's definition, and graded ones entered more than a day after they
+// began (not counted by pair).
+type TrendCount struct{ Started, Graded, Failures, Late int }
+
+func (c *TrendCount) add(o TrendCount) {
+	c.Started += o.Started
+	c.Graded += o.Graded
+	c.Failures += o.Failures
+	c.Late += o.Late
+}
+
+// TrendGroup is one group's counts. Name is "" where the record names nothing;
+// an hour's is its number from 00 to 23. A pair's Name is the plate's and Second
+// the printer's.
+type TrendGroup struct {
+	Name, Second string
+	Total        TrendCount
+	Buckets      []TrendCount
+}
+
+// TrendOutcome is one graded layer.
+type TrendOutcome struct {
+	At     time.Time
+	Failed bool
+	Late   bool
+}
+
+// Trends are counts. Groups are in the byte order of their names.
+type Trends struct {
+	Total      TrendCount
+	Buckets    []TrendCount
+	Groups     []TrendGroup
+	Rest       TrendCount // of RestGroups groups with fewer than Least graded layers
+	RestGroups int
+	Outcomes   []TrendOutcome // in order of time
+	// Unknown lists the filters that name nothing known, by the filter's name.
+	Unknown []string
+	Choices TrendChoices
+	// CountedRaw is how many days before today were counted from first_layers,
+	// because they are not packed.
+	CountedRaw int
+}
+
+// TrendChoices are what one can filter by, in the byte order of their names.
+type TrendChoices struct{ Surfaces, Materials, Bays, Graders []string }
+
+// Trends counts first layers. A layer that names no plate counts for the plate
+// fitted to its printer when it began, as in exposures. Voided layers are left
+// out; layers that are not graded count as started.
+func (s *Store) Trends(ctx context.Context, q TrendQuery) (*Trends, error) {
+	if len(q.Bounds) < 2 || !sort.SliceIsSorted(q.Bounds, func(i, j int) bool { return q.Bounds[i].Before(q.Bounds[j]) }) {
+		return nil, fault.New(fault.Invalid, "trends need a window that ends after it begins")
+	}
+	tx, err := s.long(ctx)
+	if err != nil {
+		return nil, wrap("store.Trends", err)
+	}
+	defer func() { _ = tx.Rollback(context.WithoutCancel(ctx)) }()
+	r := &trendReader{ctx: ctx, tx: tx, q: q, today: dayOf(s.Now().UnixMicro())}
+	out, err := r.read()
+	if err != nil {
+		return nil, wrap("store.Trends", err)
+	}
+	return out, nil
+}
+
+type trendReader struct {
+	ctx    context.Context
+	tx     pgx.Tx
+	q      TrendQuery
+	today  int64
+	things trendThings
+}
+
+func (r *trendReader) read() (*Trends, error) {
+	if _, err := r.tx.Exec(r.ctx, `SET LOCAL jit = off`); err != nil {
+		return nil, err
+	}
+	if err := r.readThings(); err != nil {
+		return nil, err
+	}
+	c := newTrendCounter(r.q, &r.things)
+	out := &Trends{Unknown: c.unknown, Choices: r.things.choices}
+	if len(c.unknown) == 0 {
+		if err := r.count(c, out); err != nil {
+			return nil, err
+		}
+	}
+	c.finish(out)
+	return out, nil
+}
+
+// count goes through the window's days in order, packed or not.
+func (r *trendReader) count(c *trendCounter, out *Trends) error {
+	first, last := dayOf(c.from), dayOf(c.to-1)
+	packed, unnamed, err := r.packedDays(first, last)
+	if err != nil {
+		return err
+	}
+	// What is not packed is read first: it tells whether plates must be looked up
+	// by fittings, and with that which columns are needed.
+	var raw []*layerDay
+	for day := first; day <= last; {
+		if packed[day] {
+			day++
+			continue
+		}
+		end := day
+		for end <= last && !packed[end] {
+			if end < r.today {
+				out.CountedRaw++
+			}
+			end++
+		}
+		list, err := layerRows(r.ctx, r.tx, time.UnixMicro(day*microsPerDay), time.UnixMicro(min(c.to, end*microsPerDay)))
+		if err != nil {
+			return err
+		}
+		for _, d := range list {
+			unnamed += d.unnamed()
+		}
+		raw = append(raw, list...)
+		day = end
+	}
+	if unnamed > 0 && c.needsPlate() {
+		if c.fitted, err = r.fittings(first*microsPerDay, c.to); err != nil {
+			return err
+		}
+	}
+	rawBefore := func(day int64) {
+		for len(raw) > 0 && raw[0].day < day {
+			c.day(raw[0])
+			raw = raw[1:]
+		}
+	}
+	if err := r.packedLayers(c, packed, first, last, rawBefore); err != nil {
+		return err
+	}
+	rawBefore(last + 1)
+	return nil
+}
+
+// packedDays tells which days are packed and unchanged since, and how many of
+// their layers name no plate.
+func (r *trendReader) packedDays(first, last int64) (packed map[int64]bool, unnamed int, err error) {
+	rows, err := r.tx.Query(r.ctx, `SELECT day, unnamed FROM trend_days d
+		WHERE day BETWEEN $1 AND $2 AND NOT EXISTS (SELECT FROM trend_marks m WHERE m.day = d.day)`, dayTime(first), dayTime(last))
+	if err != nil {
+		return nil, 0, err
+	}
+	packed = map[int64]bool{}
+	var day time.Time
+	var n int
+	_, err = pgx.ForEachRow(rows, []any{&day, &n}, func() error {
+		packed[dayOf(day.UnixMicro())] = true
+		unnamed += n
+		return nil
+	})
+	return packed, unnamed, err
+}
+
+// packedLayers streams the packed days through the counter, reading only the
+// columns it needs; times only of days that are cut, unless all are needed.
+func (r *trendReader) packedLayers(c *trendCounter, packed map[int64]bool, first, last int64, before func(day int64)) error {
+	var days, cut []time.Time
+	for d := first; d <= last; d++ {
+		if packed[d] {
+			days = append(days, dayTime(d))
+			if c.needsTimes(d) {
+				cut = append(cut, dayTime(d))
+			}
+		}
+	}
+	if len(days) == 0 {
+		return nil
+	}
+	columns := []string{"day", "layers", "flags", "CASE WHEN day = ANY ($2) THEN times END"}
+	needed := c.needs()
+	for _, k := range needed {
+		columns = append(columns, dimensionColumns[k])
+	}
+	rows, err := r.tx.Query(r.ctx, `SELECT `+strings.Join(columns, ", ")+` FROM trend_days WHERE day = ANY ($1) ORDER BY day`, days, cut)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	d := &layerDay{}
+	for rows.Next() {
+		v := rows.RawValues()
+		d.day = int64(int4(v[0])) + daysTo2000
+		n := int(int4(v[1]))
+		d.flags = v[2]
+		if len(d.flags) != n {
+			return errPackedDay
+		}
+		d.times = d.times[:0]
+		if v[3] != nil {
+			if d.times, err = unpackTimes(d.times, v[3], d.day, n); err != nil {
+				return err
+			}
+		}
+		for i, k := range needed {
+			if err := d.columns[k].unpack(v[4+i], n, k == dimLot); err != nil {
+				return fmt.Errorf("%s of %s: %w", dimensionColumns[k], dayTime(d.day).Format(time.DateOnly), err)
+			}
+		}
+		before(d.day)
+		c.day(d)
+	}
+	return rows.Err()
+}
+
+// daysTo2000 is the day from which PostgreSQL counts dates.
+const daysTo2000 = 10957
+
+// trendThings are what first layers name, by number.
+type trendThings struct {
+	printers, plates, materials, jobs, graders map[int32]string
+	bays, surfaces                             map[int32]string // of printers, of plates
+	choices                                    TrendChoices
+}
+
+// readThings reads names. Jobs and people may be many: they are read where they
+// are asked for.
+func (r *trendReader) readThings() error {
+	t := &r.things
+	batch := &pgx.Batch{}
+	batch.Queue(`SELECT id, printer, coalesce(bay, '') FROM printers`)
+	batch.Queue(`SELECT id, plate, surface::text FROM plates`)
+	batch.Queue(`SELECT id, material, '' FROM materials`)
+	batch.Queue(`SELECT id, person, '' FROM people`)
+	batch.Queue(`SELECT id, job, '' FROM jobs WHERE $1 OR job = $2`, r.q.By == TrendJob, r.q.Filter.Job)
+	results := r.tx.SendBatch(r.ctx, batch)
+	defer func() { _ = results.Close() }()
+	other := map[int32]string{}
+	t.bays, t.surfaces = map[int32]string{}, map[int32]string{}
+	for _, into := range []struct {
+		names   *map[int32]string
+		seconds map[int32]string
+	}{{&t.printers, t.bays}, {&t.plates, t.surfaces}, {&t.materials, other}, {&t.graders, other}, {&t.jobs, other}} {
+		rows, err := results.Query()
+		if err != nil {
+			return err
+		}
+		*into.names = map[int32]string{}
+		for rows.Next() {
+			v := rows.RawValues()
+			id := int4(v[0])
+			(*into.names)[id], into.seconds[id] = string(v[1]), string(v[2])
+		}
+		if err := rows.Err(); err != nil {
+			return err
+		}
+	}
+	t.choices = TrendChoices{Surfaces: different(t.surfaces), Materials: different(t.materials), Bays: different(t.bays), Graders: different(t.graders)}
+	return nil
+}
+
+// different lists the values but "" in their byte order.
+func different(names map[int32]string) []string {
+	seen := map[string]bool{"": true}
+	var list []string
+	for _, n := range names {
+		if !seen[n] {
+			seen[n] = true
+			list = append(list, n)
+		}
+	}
+	sort.Strings(list)
+	return list
+}

@@ -1,0 +1,466 @@
+package store
+
+import (
+	"fmt"
+	"sort"
+	"time"
+)
+
+// tally is a count in the making.
+type tally struct{ started, graded, failures, late int32 }
+
+// tallies tell what a layer's flags add.
+var tallies = func() (t [8]tally) {
+	for f := range t {
+		t[f].started = 1
+		if f&flagGraded != 0 {
+			t[f].graded = 1
+			if f&flagFailed != 0 {
+				t[f].failures = 1
+			}
+			if f&flagLate != 0 {
+				t[f].late = 1
+			}
+		}
+	}
+	return t
+}()
+
+func (t *tally) add(o tally) {
+	t.started += o.started
+	t.graded += o.graded
+	t.failures += o.failures
+	t.late += o.late
+}
+
+func (t tally) count() TrendCount {
+	return TrendCount{int(t.started), int(t.graded), int(t.failures), int(t.late)}
+}
+
+// trendCounter counts the layers of one day after another.
+type trendCounter struct {
+	q       TrendQuery
+	things  *trendThings
+	from    int64
+	to      int64
+	bounds  []int64
+	fitted  *fittedPlates // nil: every layer names its plate, or none is asked for
+	unknown []string
+
+	filters []trendFilter
+
+	buckets []tally
+	// Groups are numbered as they first appear; 0 is what names nothing.
+	numbers map[int32]int32  // by a thing's number
+	byName  map[string]int32 // by a name that several things share
+	names   []string
+	groups  []tally   // by group
+	inside  [][]tally // by group, by bucket
+	pairs   pairTable
+
+	hours    []hourSpan
+	outcomes []TrendOutcome
+
+	// Room that is used again for each day.
+	keep    []bool
+	bucket  []int32
+	group   []int32
+	second  []int32
+	plates  []int32
+	allowed []bool
+	table   []int32
+}
+
+// trendFilter keeps the layers whose thing in one dimension passes.
+type trendFilter struct {
+	dim  dimension
+	pass func(id int32, text string) bool
+}
+
+// hourSpan is a span of constant distance from UTC.
+type hourSpan struct{ until, offset int64 }
+
+func newTrendCounter(q TrendQuery, things *trendThings) *trendCounter {
+	c := &trendCounter{q: q, things: things, numbers: map[int32]int32{}, byName: map[string]int32{}}
+	for _, b := range q.Bounds {
+		c.bounds = append(c.bounds, b.UnixMicro())
+	}
+	c.from, c.to = c.bounds[0], c.bounds[len(c.bounds)-1]
+	if !q.Until.IsZero() {
+		c.to = max(c.from, min(c.to, q.Until.UnixMicro()+1))
+	}
+	c.buckets = make([]tally, len(c.bounds)-1)
+	c.filterBy("printer", dimPrinter, q.Filter.Printer, things.printers)
+	c.filterBy("plate", dimPlate, q.Filter.Plate, things.plates)
+	c.filterBy("surface", dimPlate, q.Filter.Surface, things.surfaces)
+	c.filterBy("material", dimMaterial, q.Filter.Material, things.materials)
+	c.filterBy("job", dimJob, q.Filter.Job, things.jobs)
+	c.filterBy("bay", dimPrinter, q.Filter.Bay, things.bays)
+	c.filterBy("grader", dimGrader, q.Filter.Grader, things.graders)
+	if lot := q.Filter.Lot; lot != "" {
+		c.filters = append(c.filters, trendFilter{dimLot, func(_ int32, text string) bool { return text == lot }})
+	}
+	if q.By == TrendHour {
+		c.hours = hourSpans(q.Zone, c.from, c.to)
+		for h := range 24 {
+			c.newGroup(fmt.Sprintf("%02d", h))
+		}
+	} else if q.By == TrendPair {
+		c.pairs = newPairTable(things)
+	} else if q.By != TrendAll {
+		c.newGroup("")
+	}
+	return c
+}
+
+func (c *trendCounter) filterBy(word string, dim dimension, name string, names map[int32]string) {
+	if name == "" {
+		return
+	}
+	passing := map[int32]bool{}
+	for id, n := range names {
+		if n == name {
+			passing[id] = true
+		}
+	}
+	if len(passing) == 0 {
+		c.unknown = append(c.unknown, word)
+	}
+	c.filters = append(c.filters, trendFilter{dim, func(id int32, _ string) bool { return passing[id] }})
+}
+
+func hourSpans(zone *time.Location, from, to int64) []hourSpan {
+	if zone == nil {
+		zone = time.UTC
+	}
+	var spans []hourSpan
+	for at := time.UnixMicro(from).In(zone); ; {
+		_, offset := at.Zone()
+		_, end := at.ZoneBounds()
+		span := hourSpan{until: to, offset: int64(offset) * 1_000_000}
+		if !end.IsZero() && end.UnixMicro() < to {
+			span.until = end.UnixMicro()
+		}
+		spans = append(spans, span)
+		if span.until >= to {
+			return spans
+		}
+		at = end.In(zone)
+	}
+}
+
+// groupDimension is the dimension that tells a layer's group; -1 none.
+func (c *trendCounter) groupDimension() dimension {
+	switch c.q.By {
+	case TrendPlate, TrendSurface:
+		return dimPlate
+	case TrendPrinter, TrendBay:
+		return dimPrinter
+	case TrendMaterial:
+		return dimMaterial
+	case TrendJob:
+		return dimJob
+	}
+	return -1
+}
+
+// needs lists the dimensions that must be read.
+func (c *trendCounter) needs() []dimension {
+	var need [dimensions + 1]bool
+	for _, f := range c.filters {
+		need[f.dim] = true
+	}
+	if d := c.groupDimension(); d >= 0 {
+		need[d] = true
+	}
+	if c.q.By == TrendPair || c.fitted != nil {
+		need[dimPrinter], need[dimPlate] = true, true
+	}
+	var list []dimension
+	for d := range need {
+		if need[d] {
+			list = append(list, dimension(d))
+		}
+	}
+	return list
+}
+
+// needsPlate tells whether it matters which plate a layer was on.
+func (c *trendCounter) needsPlate() bool {
+	for _, d := range c.needs() {
+		if d == dimPlate {
+			return true
+		}
+	}
+	return false
+}
+
+// needsTimes tells whether the times of a day's layers must be read.
+func (c *trendCounter) needsTimes(day int64) bool {
+	if c.q.By == TrendHour || c.q.Outcomes || c.fitted != nil {
+		return true
+	}
+	return c.wholeIn(day) < 0
+}
+
+// wholeIn is the bucket a UTC day lies in as a whole; -1 when it is cut.
+func (c *trendCounter) wholeIn(day int64) int {
+	first, last := c.bucketOf(day*microsPerDay), c.bucketOf((day+1)*microsPerDay-1)
+	if first != last {
+		return -1
+	}
+	return first
+}
+
+// bucketOf finds an instant's bucket; -1 outside the window.
+func (c *trendCounter) bucketOf(at int64) int {
+	if at < c.from || at >= c.to {
+		return -1
+	}
+	return sort.Search(len(c.bounds), func(i int) bool { return c.bounds[i] > at }) - 1
+}
+
+func (c *trendCounter) newGroup(name string) int32 {
+	n := int32(len(c.groups))
+	c.groups = append(c.groups, tally{})
+	c.names = append(c.names, name)
+	if c.q.InBuckets {
+		c.inside = append(c.inside, make([]tally, len(c.buckets)))
+	}
+	return n
+}
+
+// groupOf numbers a thing's group.
+func (c *trendCounter) groupOf(id int32) int32 {
+	if n, ok := c.numbers[id]; ok {
+		return n
+	}
+	var name string
+	switch c.q.By {
+	case TrendPlate:
+		name = c.things.plates[id]
+	case TrendPrinter:
+		name = c.things.printers[id]
+	case TrendMaterial:
+		name = c.things.materials[id]
+	case TrendJob:
+		name = c.things.jobs[id]
+	case TrendSurface:
+		name = c.things.surfaces[id]
+	case TrendBay:
+		name = c.things.bays[id]
+	}
+	n, ok := c.byName[name]
+	switch {
+	case name == "":
+		n = 0
+	case !ok:
+		n = c.newGroup(name)
+		c.byName[name] = n
+	}
+	c.numbers[id] = n
+	return n
+}
+
+// day counts a day's layers. Its times may be missing where they are not
+// needed; columns that are not needed may be stale.
+func (c *trendCounter) day(d *layerDay) {
+	n := d.len()
+	if n == 0 {
+		return
+	}
+	plates := c.platesOf(d)
+	c.keep = sized(c.keep, n)
+	for i := range c.keep {
+		c.keep[i] = true
+	}
+	c.cut(d)
+	for _, f := range c.filters {
+		c.filter(d, f, plates)
+	}
+	if c.q.Outcomes {
+		for i, keep := range c.keep {
+			if keep && d.flags[i]&flagGraded != 0 {
+				c.outcomes = append(c.outcomes, TrendOutcome{time.UnixMicro(d.times[i]).UTC(), d.flags[i]&flagFailed != 0, d.flags[i]&flagLate != 0})
+			}
+		}
+	}
+	for i, keep := range c.keep {
+		if keep {
+			c.buckets[c.bucket[i]].add(tallies[d.flags[i]&7])
+		}
+	}
+	switch c.q.By {
+	case TrendAll:
+		return
+	case TrendPair:
+		c.countPairs(d, plates)
+		return
+	case TrendHour:
+		c.hoursOf(d)
+	default:
+		c.groupsOf(d, plates)
+	}
+	if c.inside != nil {
+		for i, keep := range c.keep {
+			if keep {
+				c.inside[c.group[i]][c.bucket[i]].add(tallies[d.flags[i]&7])
+			}
+		}
+		return
+	}
+	for i, keep := range c.keep {
+		if keep {
+			c.groups[c.group[i]].add(tallies[d.flags[i]&7])
+		}
+	}
+}
+
+// platesOf gives each layer's plate by number where layers may name none; nil
+// where every one names its own.
+func (c *trendCounter) platesOf(d *layerDay) []int32 {
+	if c.fitted == nil {
+		return nil
+	}
+	c.plates = sized(c.plates, d.len())
+	printers, plates := &d.columns[dimPrinter], &d.columns[dimPlate]
+	for i := range c.plates {
+		c.plates[i] = c.fitted.plateOf(d.times[i], printers.id(i), plates.id(i))
+	}
+	return c.plates
+}
+
+func (c *layerColumn) id(i int) int32 {
+	if n := c.index[i]; n > 0 {
+		return c.ids[n-1]
+	}
+	return 0
+}
+
+// cut finds each layer's bucket and drops what lies outside the window.
+func (c *trendCounter) cut(d *layerDay) {
+	c.bucket = sized(c.bucket, d.len())
+	if whole := c.wholeIn(d.day); whole >= 0 {
+		for i := range c.bucket {
+			c.bucket[i] = int32(whole)
+		}
+		return
+	}
+	b, end := -1, c.from
+	for i, at := range d.times {
+		if at >= end || b < 0 {
+			if b = c.bucketOf(at); b >= 0 {
+				end = min(c.bounds[b+1], c.to)
+			}
+		}
+		if b < 0 {
+			c.keep[i] = false
+			continue
+		}
+		c.bucket[i] = int32(b)
+	}
+}
+
+func (c *trendCounter) filter(d *layerDay, f trendFilter, plates []int32) {
+	if f.dim == dimPlate && plates != nil {
+		for i, id := range plates {
+			c.keep[i] = c.keep[i] && f.pass(id, "")
+		}
+		return
+	}
+	column := &d.columns[f.dim]
+	c.allowed = append(c.allowed[:0], false) // what names nothing never passes
+	for _, id := range column.ids {
+		c.allowed = append(c.allowed, f.pass(id, ""))
+	}
+	for _, text := range column.texts {
+		c.allowed = append(c.allowed, f.pass(0, text))
+	}
+	for i, n := range column.index {
+		c.keep[i] = c.keep[i] && c.allowed[n]
+	}
+}
+
+func (c *trendCounter) groupsOf(d *layerDay, plates []int32) {
+	c.group = sized(c.group, d.len())
+	dim := c.groupDimension()
+	if dim == dimPlate && plates != nil {
+		for i, id := range plates {
+			if c.keep[i] {
+				c.group[i] = c.groupOf(id)
+			}
+		}
+		return
+	}
+	column := &d.columns[dim]
+	c.table = append(c.table[:0], 0)
+	for _, id := range column.ids {
+		c.table = append(c.table, c.groupOf(id))
+	}
+	for i, n := range column.index {
+		c.group[i] = c.table[n]
+	}
+}
+
+func (c *trendCounter) hoursOf(d *layerDay) {
+	c.group = sized(c.group, d.len())
+	span := 0
+	for i, at := range d.times {
+		if !c.keep[i] {
+			continue
+		}
+		for at >= c.hours[span].until && span < len(c.hours)-1 {
+			span++
+		}
+		local := (at + c.hours[span].offset) % microsPerDay
+		if local < 0 {
+			local += microsPerDay
+		}
+		c.group[i] = int32(local / 3_600_000_000)
+	}
+}
+
+func sized[T any](list []T, n int) []T {
+	if cap(list) < n {
+		return make([]T, n)
+	}
+	return list[:n]
+}
+
+// finish turns tallies into counts.
+func (c *trendCounter) finish(out *Trends) {
+	for _, b := range c.buckets {
+		out.Buckets = append(out.Buckets, b.count())
+		out.Total.add(b.count())
+	}
+	out.Outcomes = c.outcomes
+	add := func(g TrendGroup) {
+		switch {
+		case g.Total.Started == 0:
+		case g.Total.Graded < c.q.Least:
+			out.Rest.add(g.Total)
+			out.RestGroups++
+		default:
+			out.Groups = append(out.Groups, g)
+		}
+	}
+	if c.q.By == TrendPair {
+		out.Rest, out.RestGroups = c.pairs.each(c.q.Least, func(plate, printer int32, t TrendCount) {
+			out.Groups = append(out.Groups, TrendGroup{Name: c.things.plates[plate], Second: c.things.printers[printer], Total: t})
+		})
+	}
+	for n := range c.groups {
+		g := TrendGroup{Name: c.names[n], Total: c.groups[n].count()}
+		if c.inside != nil {
+			for _, b := range c.inside[n] {
+				g.Buckets = append(g.Buckets, b.count())
+				g.Total.add(b.count())
+			}
+		}
+		add(g)
+	}
+	sort.Slice(out.Groups, func(i, j int) bool {
+		a, b := &out.Groups[i], &out.Groups[j]
+		return a.Name < b.Name || a.Name == b.Name && a.Second < b.Second
+	})
+}
