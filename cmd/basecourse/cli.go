@@ -24,6 +24,7 @@ type commands struct {
 	Import   importCmd   `cmd:"" help:"Take a bundle of CSV files in, all or nothing."`
 	Export   exportCmd   `cmd:"" help:"Write the whole farm as a bundle of CSV files."`
 	Findings findingsCmd `cmd:"" help:"Tell which printers and plates fail because of skipped probing or late cleaning."`
+	Bead     beadCmd     `cmd:"" help:"Say what lines look like when the nozzle is too low or too high."`
 	User     struct {
 		Add userAddCmd `cmd:"" help:"Let a person sign in."`
 	} `cmd:"" help:"People who sign in."`
