@@ -21,8 +21,10 @@ func (o *obs) add(off, t, x, z, odds, count float64) {
 // binner gathers the layers that held, in cells of a third of log-odds, a
 // fifth of the window and two thirds of a mean dose.
 type binner struct {
-	cell [binOffs * binTimes * binDoses]int16 // bin + 1; 0: none yet
-	sums obs                                  // off: Σ exp(off)
+	cell              [binOffs * binTimes * binDoses]int16 // bin + 1; 0: none yet
+	sums              obs                                  // off: Σ exp(off)
+	missOff           []float64
+	missed, missRatio [2][]float64
 }
 
 const (
@@ -35,12 +37,16 @@ var binners = sync.Pool{New: func() any { return new(binner) }}
 
 func (b *binner) reset() {
 	clear(b.cell[:])
+	b.missOff = b.missOff[:0]
+	for k := range b.missed {
+		b.missed[k], b.missRatio[k] = b.missed[k][:0], b.missRatio[k][:0]
+	}
 	for _, s := range []*[]float64{&b.sums.off, &b.sums.t, &b.sums.x, &b.sums.z, &b.sums.odds, &b.sums.count} {
 		*s = (*s)[:0]
 	}
 }
 
-func (b *binner) add(off, t, x, z, odds float64) {
+func (b *binner) add(off, t, x, z, odds, miss float64, kind int8, ratio float64) {
 	inside := func(v float64, n int) int { return min(max(int(v), 0), n-1) }
 	dose := 0 // unexposed layers stay by themselves
 	if x > 0 {
@@ -52,6 +58,10 @@ func (b *binner) add(off, t, x, z, odds float64) {
 		k = len(b.sums.off)
 		b.cell[key] = int16(k + 1)
 		b.sums.add(0, 0, 0, 0, 0, 0)
+		b.missOff = append(b.missOff, 0)
+		for k := range b.missed {
+			b.missed[k], b.missRatio[k] = append(b.missed[k], 0), append(b.missRatio[k], 0)
+		}
 	}
 	s := &b.sums
 	s.off[k] += exp(off)
@@ -60,17 +70,22 @@ func (b *binner) add(off, t, x, z, odds float64) {
 	s.z[k] += z
 	s.odds[k] += odds
 	s.count[k]++
+	b.missOff[k] += exp(miss)
+	if kind != missNone {
+		b.missed[kind][k]++
+		b.missRatio[kind][k] += ratio
+	}
 }
 
 // add takes in one layer.
-func (r *rows) add(b *binner, off, t, x, z, odds float64, failed bool) {
+func (r *rows) add(b *binner, off, t, x, z, odds float64, failed bool, miss float64, kind int8, ratio float64) {
 	r.n++
 	if failed {
 		r.fails.add(off, t, x, z, odds, 1)
 		return
 	}
 	r.sumX += x
-	b.add(off, t, x, z, odds)
+	b.add(off, t, x, z, odds, miss, kind, ratio)
 }
 
 // close turns the bins' sums into means.
@@ -89,7 +104,18 @@ func (r *rows) close(b *binner) {
 	h := &r.holds
 	s := &b.sums
 	h.off, h.t, h.x, h.z, h.odds, h.count = col(0, s.off), col(1, s.t), col(2, s.x), col(3, s.z), col(4, s.odds), col(5, s.count)
+	r.missOff = make([]float64, n)
+	for k := range b.missed {
+		r.missed[k] = append([]float64(nil), b.missed[k]...)
+		r.missRatio[k] = make([]float64, n)
+		for i, m := range b.missed[k] {
+			if m > 0 {
+				r.missRatio[k][i] = b.missRatio[k][i] / m
+			}
+		}
+	}
 	for k, m := range h.count {
+		r.missOff[k] = math.Log(b.missOff[k] / m)
 		h.off[k] = math.Log(h.off[k] / m)
 		h.t[k] /= m
 		h.x[k] /= m

@@ -28,12 +28,16 @@ type rows struct {
 	layer        []int32   // by failed layer: which it is
 	spared       []float64 // by failed layer: chance that the known hazards spare it
 	signs        *signs
+	chronic      *signs  // of a hazard that is there at every dose
 	n            float64 // layers
-	sumX         float64 // over the layers that held
-	priorA       float64 // variance of a
-	priorC       float64 // variance of c
-	priorD       float64 // variance of δ
-	meanQ        float64 // q̄
+	missOff      []float64
+	missed       [2][]float64 // near misses without and with contamination, by bin
+	missRatio    [2][]float64 // how much likelier the kind is under the exposure, mean over them
+	sumX         float64      // over the layers that held
+	priorA       float64      // variance of a
+	priorC       float64      // variance of c
+	priorD       float64      // variance of δ
+	meanQ        float64      // q̄
 }
 
 const params = 4 // a, c, β, δ

@@ -33,7 +33,7 @@ func (d *drawn) rows() *rows {
 	r := &rows{signs: plainSigns(), priorA: 0.3, priorC: 1, priorD: 1}
 	b := &binner{}
 	for i := range d.y {
-		r.add(b, d.off[i], d.t[i], d.x[i], 0, d.x[i], d.y[i])
+		r.add(b, d.off[i], d.t[i], d.x[i], 0, d.x[i], d.y[i], 0, -1, 1)
 	}
 	r.close(b)
 	for range r.fails.off {

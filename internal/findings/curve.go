@@ -2,40 +2,49 @@ package findings
 
 import "math"
 
-// curveOver walks the sizes upwards and gives the likelihood there. A few
-// subjects are far from the rest for reasons of their own (a worn plate, a rough
-// printer), so a and δ are drawn from narrow or from wide normals; the wide ones
-// are only looked at where they can matter.
+// curveOver walks the sizes upwards and gives the likelihood there, for a hazard
+// that grows with the dose and for one that is there at every dose: a few
+// subjects are bad for reasons of their own (a worn plate, a rough printer). The
+// latter is only looked at where the level lies above what was expected.
 func (r *rows) curveOver(null *fitted) *curve {
 	c := &curve{r: r}
-	c.walk(r, null.th, near)
-	narrowA, narrowD := r.priorA, r.priorD
-	r.priorA, r.priorD = wideA, max(narrowD, wideD)
-	wide := r.fit(null.th, false, true)
-	if wide.th[0]*wide.th[0] > 2*narrowA || wide.th[3]*wide.th[3] > 2*narrowD {
-		c.walk(r, wide.th, far)
+	c.walk(r, null.th, byDose)
+	w := r.chronicRows()
+	if _, g, _ := w.eval(&null.th, false, true); g[2] > 0 {
+		c.walk(w, null.th, always)
 	} else {
 		for k := range sizes {
-			c.ll[far][k] = c.ll[near][k] - farUnseen
-			c.avoid[far][k], c.resp[far][k] = c.avoid[near][k], c.resp[near][k]
+			c.ll[always][k] = math.Inf(-1)
 		}
 	}
-	r.priorA, r.priorD = narrowA, narrowD
+	c.ll[always][0] = math.Inf(-1)
 	return c
 }
 
-// Variances of a and δ among the far subjects, and what an ordinary subject's
-// log-likelihood typically loses under them.
-const (
-	wideA     = 0.8
-	wideD     = 1
-	farUnseen = 2
-)
+// chronicRows gives the same question about a hazard that is there at every dose.
+func (r *rows) chronicRows() *rows {
+	w := *r
+	w.fails.x, w.holds.x = ones(len(r.fails.x)), ones(len(r.holds.x))
+	w.sumX = 0
+	for _, m := range r.holds.count {
+		w.sumX += m
+	}
+	w.signs = r.chronic
+	return &w
+}
+
+func ones(n int) []float64 {
+	o := make([]float64, n)
+	for i := range o {
+		o[i] = 1
+	}
+	return o
+}
 
 // tooSmall is the loss of log-likelihood beyond which a size is not looked at.
-const tooSmall = 10
+const tooSmall = 7
 
-// walk fills in one component of the prior of a and δ.
+// walk fills in one component.
 func (c *curve) walk(r *rows, start theta, part int) {
 	th := withBeta(start, 0)
 	top := math.Inf(-1)
@@ -51,10 +60,12 @@ func (c *curve) walk(r *rows, start theta, part int) {
 		det, va, vd := r.nuisance(&f)
 		c.ll[part][k] = f.ll - 0.5*det - 0.5*math.Log(r.priorA*r.priorD)
 		top = max(top, c.ll[part][k])
-		if part == near {
+		if part == byDose {
 			c.a2[k], c.d2[k] = f.th[0]*f.th[0]+va, f.th[3]*f.th[3]+vd
 		}
-		c.avoid[part][k] = 100 * r.avoidable(&f.th, false) / r.n
+		if part == byDose {
+			c.avoid[part][k] = 100 * r.avoidable(&f.th, false) / r.n
+		}
 		c.resp[part][k] = r.shares(&f.th)
 	}
 }

@@ -10,10 +10,11 @@
 // the failed layers carry helps to tell causes apart, as far as the farm's own
 // failures show what the marks are worth. The sizes of all effects of one kind
 // are taken as drawn from one distribution with a spike at none, learned from
-// the farm (empirical Bayes), and a subject may be bad for reasons of its own: a
-// worn plate, a rough printer. What comes out for each question is the chance
-// that nothing worth mentioning is avoidable, and how many failures a valid
-// probe (a clean plate) at every start would have avoided.
+// the farm (empirical Bayes), and a subject may be bad at every dose: a worn
+// plate, a rough printer. Layers that held but did not grip well (near misses) bear
+// witness to what the failures say about a cleaning gap. What comes out for each
+// question is the chance that nothing worth mentioning is avoidable, and how many
+// failures a valid probe (a clean plate) at every start would have avoided.
 //
 // What is left out. Restarts enter no comparison: whether they were probed or
 // cleaned follows from the failure before them. Layers probed and then swapped

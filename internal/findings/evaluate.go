@@ -122,15 +122,12 @@ func (s *split) of(k int) []int32 { return s.order[s.start[k]:s.start[k+1]] }
 // and cleaning gap, each plate for cleaning gap, in that order by index.
 // gapSplit is the gap above which a layer counts as exposed in the tables.
 func Evaluate(l *Layers, printers, plates int, gapSplit float64, opt Options) []Question {
-	e := newStudy(l, printers, plates, hopeful)
+	return newStudy(l, printers, plates).evaluate(gapSplit, opt)
+}
+
+func (e *study) evaluate(gapSplit float64, opt Options) []Question {
 	parallel(len(e.qs), func(i int) { e.count(i, gapSplit) })
 	e.run()
-	if share, n := e.agreement(plateGap); n > 0 && (n < 3 || share < borneOut) {
-		again := newStudy(l, printers, plates, careful)
-		again.qs = e.qs
-		e = again
-		e.run()
-	}
 	e.weigh()
 	parallel(len(e.qs), func(i int) { e.conclude(i) })
 	decide(e.qs, opt)
@@ -212,22 +209,10 @@ func (e *study) odds(q *Question, r *rows) {
 	q.OddsLow, q.OddsHigh = math.Exp(b-1.959963984540054*se), math.Exp(b+1.959963984540054*se)
 }
 
-// How different the subjects of a kind are taken to be before anything is
-// learned (variance of their log-odds). Where they are alike, a bad one's level
-// tells of its exposures; where many are bad for reasons of their own it does
-// not. The fits settle near where they start, so they start hopeful, and start
-// again carefully when little was found or the contrasts within the plates bear
-// out less than the given share of it.
-const (
-	hopeful  = 0.15
-	careful  = 0.5
-	borneOut = 0.77
-)
-
 // run goes through the rounds.
 func (e *study) run() {
 	for n := range rounds {
-		e.round(n < 2)
+		e.round(n < 2, n == rounds-1)
 		if n < 2 {
 			e.chooseShapes()
 		}

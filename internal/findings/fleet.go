@@ -58,8 +58,8 @@ func maxLevel(level []int32) int {
 	return int(m) + 1
 }
 
-// fitFleet fits the fleet model to all layers.
-func fitFleet(l *Layers, printers, plates int) *fleet {
+// fitFleet fits the fleet model to all layers, going over its blocks so many times.
+func fitFleet(l *Layers, printers, plates, sweeps int) *fleet {
 	n := l.Len()
 	f := &fleet{l: l, eta: make([]float64, n), span: make([]float32, n), dose: make([]float32, n), skipped: make([]float32, n)}
 	lo, hi := int64(math.MaxInt64), int64(math.MinInt64)
@@ -98,7 +98,7 @@ func fitFleet(l *Layers, printers, plates int) *fleet {
 	for i := range f.eta {
 		f.eta[i] = f.mean
 	}
-	f.sweep(fleetSteps, 2)
+	f.sweep(sweeps, 2)
 	return f
 }
 

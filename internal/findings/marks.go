@@ -55,6 +55,7 @@ type signs struct {
 	base  [bands][classes]float64 // chance of a class when something else spoiled it
 	ratio [bands][classes]float64 // exposure's chance over base
 	lean  [classes]float64        // direction of δ
+	cause [classes]float64        // chance of a class under the exposure
 	seen  bool
 }
 
@@ -101,18 +102,36 @@ func learnSigns(count *[bands][classes]float64, resp *[bands][classes]float64) *
 		for c := range classes {
 			n += count[b][c] - resp[b][c]
 		}
-		sum := 0.0
 		for c := range classes {
 			s.base[b][c] = (max(0, count[b][c]-resp[b][c]) + bandPull*all[c]) / (n + bandPull)
-			s.ratio[b][c] = min(ratioMost, max(1/ratioMost, exp[c]/s.base[b][c]))
+		}
+	}
+	s.cause = exp
+	s.compare()
+	for c := range classes {
+		s.lean[c] = max(-2, min(2, math.Log(exp[c]/all[c])))
+	}
+	return s
+}
+
+// compare fills in how much likelier the classes are under the exposure.
+func (s *signs) compare() {
+	for b := range bands {
+		sum := 0.0
+		for c := range classes {
+			s.ratio[b][c] = min(ratioMost, max(1/ratioMost, s.cause[c]/s.base[b][c]))
 			sum += s.base[b][c] * s.ratio[b][c]
 		}
 		for c := range classes {
 			s.ratio[b][c] /= sum // mean 1 under the base
 		}
 	}
-	for c := range classes {
-		s.lean[c] = max(-2, min(2, math.Log(exp[c]/all[c])))
-	}
-	return s
+}
+
+// of is the same base with the classes of another cause against it.
+func (s *signs) of(other *signs) *signs {
+	o := *s
+	o.cause = other.cause
+	o.compare()
+	return &o
 }

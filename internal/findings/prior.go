@@ -2,19 +2,20 @@ package findings
 
 import "math"
 
-// The effects of all subjects asked the same question are taken as drawn from
-// one distribution, learned from the farm: a spike at no effect and a grid of
-// sizes (Efron 2010, Large-Scale Inference, ch. 2 and 5; the grid's weights by
-// EM as in Kiefer & Wolfowitz 1956). Sizes are hazards at the mean dose.
+// What is wrong with all subjects asked the same question is taken as drawn from
+// one distribution, learned from the farm: nothing, a hazard that grows with the
+// dose, or a hazard that is there at every dose, each of a grid of sizes (Efron
+// 2010, Large-Scale Inference, ch. 2 and 5; the grid's weights by EM as in Kiefer &
+// Wolfowitz 1956). Sizes are hazards at the mean dose.
 
 var sizes = [...]float64{0, 0.01, 0.018, 0.03, 0.05, 0.085, 0.14, 0.23}
 
 const nSizes = len(sizes)
 
-// Components of the prior of a subject's own a and δ.
+// Components of the prior: what may be wrong with a subject.
 const (
-	near = 0
-	far  = 1
+	byDose = 0 // the exposure's hazard, growing with its dose
+	always = 1 // a hazard that is there at every dose
 )
 
 // grid is a number for every component and size.
@@ -23,68 +24,74 @@ type grid [2][nSizes]float64
 // curve is a subject's log-likelihood over the sizes, nuisances integrated by
 // Laplace's method, and what else the fits there tell.
 type curve struct {
-	ll    grid
-	avoid grid                 // failures per 100
-	a2    [nSizes]float64      // E a² of the near component
-	d2    [nSizes]float64      // E δ²
-	post  grid                 // posterior
-	resp  [2][nSizes][]float32 // exposure's part in each failed layer
-	r     *rows
+	ll     grid
+	avoid  grid                 // failures per 100
+	a2     [nSizes]float64      // E a² under byDose
+	d2     [nSizes]float64      // E δ² under byDose
+	post   grid                 // posterior
+	resp   [2][nSizes][]float32 // exposure's part in each failed layer
+	r      *rows
+	missed bool // near misses were looked at
+	fails  grid // ll from the failures alone
+	miss   [2]missCurve
 }
 
 // prior is the distribution of effects of a group of questions.
-type prior struct {
-	size [nSizes]float64
-	far  float64
-}
+type prior struct{ share grid }
 
 // learnPrior finds a group's prior by EM and leaves every curve's posterior.
-// The pseudo-counts stand for a few subjects without an effect, and the first
-// two subjects' worth of an effect is doubted: among hundreds, somebody always
+// The pseudo-counts stand for a subject without an effect, and the first few
+// subjects' worth of an effect is doubted: among hundreds, somebody always
 // looks odd. What is overwhelming by itself comes through all the same.
 func learnPrior(cs []*curve, doubted float64) prior {
-	const spike, smooth, farCount, farOf = 4.0, 0.01, 0.3, 20.0
-	p := prior{far: 0.05}
-	for k := range p.size {
-		p.size[k] = 0.2 / float64(nSizes-1)
+	const spike, smooth = 1.0, 0.01
+	var p prior
+	for part := range p.share {
+		for k := range sizes {
+			p.share[part][k] = 0.1 / float64(nSizes-1)
+		}
 	}
-	p.size[0] = 0.8
+	p.share[byDose][0], p.share[always][0] = 0.8, 0
 	likes := make([]grid, len(cs))
 	for i, c := range cs {
 		likes[i], _ = c.scaled()
 	}
 	for range 300 {
-		var s [nSizes]float64
-		s[0] = spike
-		f := farCount
+		var s grid
+		s[byDose][0] = spike
 		for i, c := range cs {
 			c.weigh(&p, &likes[i])
-			for k := range s {
-				s[k] += c.post[near][k] + c.post[far][k]
-				f += c.post[far][k]
+			for part := range s {
+				for k := range sizes {
+					s[part][k] += c.post[part][k]
+				}
 			}
 		}
 		effects := 0.0
-		for _, v := range s[1:] {
+		for _, v := range s[byDose][1:] {
 			effects += v
 		}
 		believed := 1 - min(1, doubted/max(effects, 1e-9))
-		s[0] += effects * (1 - believed)
+		s[byDose][0] += effects * (1 - believed)
 		total, move := 0.0, 0.0
-		for k := range s {
-			if k > 0 {
-				s[k] = s[k]*believed + smooth
+		for part := range s {
+			for k := range sizes {
+				if k > 0 {
+					if part == byDose {
+						s[part][k] *= believed
+					}
+					s[part][k] += smooth
+				}
+				total += s[part][k]
 			}
-			total += s[k]
 		}
-		for k := range s {
-			n := s[k] / total
-			move = max(move, math.Abs(n-p.size[k]))
-			p.size[k] = n
+		for part := range s {
+			for k := range sizes {
+				n := s[part][k] / total
+				move = max(move, math.Abs(n-p.share[part][k]))
+				p.share[part][k] = n
+			}
 		}
-		f = min(0.5, f/(float64(len(cs))+farOf))
-		move = max(move, math.Abs(f-p.far))
-		p.far = f
 		if move < 1e-4 {
 			break
 		}
@@ -122,9 +129,9 @@ func (c *curve) posterior(p *prior) float64 {
 // weigh fills in the weights from scaled likelihoods and gives their sum.
 func (c *curve) weigh(p *prior, like *grid) float64 {
 	sum := 0.0
-	for part, w := range [2]float64{1 - p.far, p.far} {
+	for part := range like {
 		for k, v := range like[part] {
-			c.post[part][k] = w * p.size[k] * v
+			c.post[part][k] = p.share[part][k] * v
 			sum += c.post[part][k]
 		}
 	}
@@ -137,13 +144,19 @@ func (c *curve) weigh(p *prior, like *grid) float64 {
 }
 
 // none is the chance of no effect.
-func (c *curve) none() float64 { return c.post[near][0] + c.post[far][0] }
+func (c *curve) none() float64 {
+	s := c.post[byDose][0]
+	for _, p := range c.post[always] {
+		s += p
+	}
+	return s
+}
 
 // meanBeta is the posterior mean of β.
 func (c *curve) meanBeta() float64 {
 	s := 0.0
 	for k, b := range sizes {
-		s += (c.post[near][k] + c.post[far][k]) * b
+		s += c.post[byDose][k] * b
 	}
 	return s
 }

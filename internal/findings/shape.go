@@ -83,6 +83,8 @@ func (e *study) chooseShapes() {
 				r := e.rows(i, net)
 				null := r.fit(theta{}, false, true)
 				c := r.curveOver(&null)
+				c.addMisses(e.group(i))
+				c.withMisses(e.kappa[e.group(i)])
 				votes[v] = c.posterior(&e.prior[e.group(i)])
 			})
 			sum := 0.0

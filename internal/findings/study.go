@@ -18,20 +18,28 @@ type study struct {
 	curves             []*curve // nil: too little data
 	evidence           []*curve // the same; a printer's cleaning gap with what its plates do
 	signs              [2]*signs
+	chronic            [3]*signs  // what marks say about hazards that are there at every dose, by group
 	priorA             [3]float64 // by group
 	priorD             [3]float64
 	prior              [3]prior
 	// Hazards by layer, once learned.
 	skipH, plateH, printerH []float32
-	x                       [2][]float32 // dose by cause and layer
+	misses                  *misses
+	kappa                   [3][2]float64 // share of the hazards that shows as near misses, by group and component
+	x                       [2][]float32  // dose by cause and layer
 	shape                   [2]int
 	slopeMean, slopeVar     [2]float64 // of the log-odds, by cause
 }
 
 const (
 	rounds    = 4
-	doubt     = 3   // subjects' worth of an effect that are not believed in the end
+	doubt     = 2   // subjects' worth of an effect that are not believed in the end
 	leastReal = 0.2 // avoidable failures per 100 below which nothing is the matter
+
+	// Variances of a and δ before anything is learned: subjects are taken to be
+	// alike, but for the few that are bad at every dose (see prior).
+	startA = 0.03
+	startD = 0.3
 )
 
 // Groups of questions.
@@ -41,17 +49,19 @@ const (
 	plateGap
 )
 
-func newStudy(l *Layers, printers, plates int, spread float64) *study {
-	e := &study{f: fitFleet(l, printers, plates), printers: printers, plates: plates}
+func newStudy(l *Layers, printers, plates int) *study {
+	e := &study{f: fitFleet(l, printers, plates, fleetSteps), printers: printers, plates: plates}
 	e.f.share()
+	e.misses = fitMisses(l, printers, plates)
 	e.byPrinter, e.byPlate = splitBy(l.Printer, printers), splitBy(l.Plate, plates)
 	e.qs = make([]Question, 2*printers+plates)
 	e.curves = make([]*curve, len(e.qs))
 	e.slopeMean = [2]float64{e.f.skip, e.f.gap}
 	e.slopeVar = [2]float64{e.f.printer.vari[1], e.f.plate.vari[1]}
 	e.signs = [2]*signs{plainSigns(), plainSigns()}
-	e.priorA = [3]float64{spread, spread, spread}
-	e.priorD = [3]float64{0.3, 0.3, 0.3}
+	e.chronic = [3]*signs{plainSigns(), plainSigns(), plainSigns()}
+	e.priorA = [3]float64{startA, startA, startA}
+	e.priorD = [3]float64{startD, startD, startD}
 	for _, c := range []Cause{SkippedProbing, CleaningGap} {
 		e.x[c] = make([]float32, l.Len())
 		doses(l, c, 0, e.x[c])
@@ -124,7 +134,7 @@ const (
 func (e *study) rows(n int, how asking) *rows {
 	f, l, q := e.f, e.f.l, &e.qs[n]
 	g := e.group(n)
-	r := &rows{signs: e.signs[q.Cause], priorA: e.priorA[g], priorC: 1, priorD: e.priorD[g]}
+	r := &rows{signs: e.signs[q.Cause], chronic: e.chronic[g], priorA: e.priorA[g], priorC: 1, priorD: e.priorD[g]}
 	b := binners.Get().(*binner)
 	b.reset()
 	for _, i32 := range e.layers(n) {
@@ -177,7 +187,8 @@ func (e *study) rows(n int, how asking) *rows {
 		if q.Cause == SkippedProbing {
 			odds = float64(f.skipped[i])
 		}
-		r.add(b, off, float64(f.span[i]), x, z, odds, l.Failed[i])
+		miss, kind, ratio := e.misses.of(g, l, i)
+		r.add(b, off, float64(f.span[i]), x, z, odds, l.Failed[i], miss, kind, ratio)
 		if l.Failed[i] {
 			r.class = append(r.class, class(l, i))
 			r.band = append(r.band, band(q.Cause, l, i))
@@ -198,7 +209,7 @@ const settled = 0.98
 const quietest = 0.997
 
 // round fits all questions, or all that are not settled, and learns from them.
-func (e *study) round(all bool) {
+func (e *study) round(all, last bool) {
 	parallel(len(e.qs), func(i int) {
 		if e.qs[i].State == TooLittleData || !all && e.curves[i].none() > settled {
 			return
@@ -206,6 +217,7 @@ func (e *study) round(all bool) {
 		r := e.rows(i, net)
 		null := r.fit(theta{}, false, true)
 		e.curves[i] = r.curveOver(&null)
+		e.curves[i].addMisses(e.group(i))
 	})
 	var byGroup [3][]*curve
 	for i, c := range e.curves {
@@ -215,12 +227,19 @@ func (e *study) round(all bool) {
 	}
 	for g, cs := range byGroup {
 		e.prior[g] = learnPrior(cs, 0)
+		if g != printerProbing {
+			e.kappa[g] = learnKappa(cs, &e.prior[g])
+			e.prior[g] = learnPrior(cs, 0)
+		}
 		e.learnSpread(g, cs)
 	}
 	e.learnHazards()
+	e.learnMisses()
 	e.learnMarks()
-	e.f.refit(e.spared())
-	e.f.share()
+	if !last {
+		e.f.refit(e.spared())
+		e.f.share()
+	}
 }
 
 // weigh settles the evidence of every question after the last round: a
@@ -238,12 +257,18 @@ func (e *study) weigh() {
 		r := e.rows(i, whole)
 		null := r.fit(theta{}, false, true)
 		e.evidence[i] = r.curveOver(&null)
+		e.evidence[i].addMisses(e.group(i))
 	})
 	for g := range 3 {
 		var cs []*curve
 		for i, c := range e.evidence {
 			if c != nil && e.group(i) == g {
 				cs = append(cs, c)
+			}
+		}
+		if g != printerProbing {
+			for _, c := range cs {
+				c.withMisses(e.kappa[g])
 			}
 		}
 		e.prior[g] = learnPrior(cs, doubt)
@@ -257,7 +282,7 @@ func (e *study) learnSpread(g int, cs []*curve) {
 	}
 	var a, d, n float64
 	for _, c := range cs {
-		for k, p := range c.post[near] {
+		for k, p := range c.post[byDose] {
 			n += p
 			a += p * c.a2[k]
 			d += p * c.d2[k]
@@ -313,13 +338,19 @@ func (e *study) learnMarks() {
 	for c := range part {
 		part[c] = make([]float32, l.Len())
 	}
+	var chronic [3][]float32
+	for g := range chronic {
+		chronic[g] = make([]float32, l.Len())
+	}
 	for i, c := range e.curves {
 		if c == nil {
 			continue
 		}
-		to := part[e.qs[i].Cause]
-		for part := range c.post {
+		for part, to := range [2][]float32{part[e.qs[i].Cause], chronic[e.group(i)]} {
 			for k, p := range c.post[part] {
+				if p < 1e-6 {
+					continue
+				}
 				for m, at := range c.r.layer {
 					to[at] += float32(p) * c.resp[part][k][m]
 				}
@@ -328,6 +359,7 @@ func (e *study) learnMarks() {
 	}
 	for cause := range part {
 		var count, resp [bands][classes]float64
+		var always [3][bands][classes]float64
 		for i := range l.At {
 			if !l.Failed[i] || l.Recent[i] == RecentRestart {
 				continue
@@ -341,8 +373,14 @@ func (e *study) learnMarks() {
 			b, c := band(Cause(cause), l, i), class(l, i)
 			count[b][c]++
 			resp[b][c] += float64(min(1, part[cause][i]))
+			for g := range chronic {
+				always[g][b][c] += float64(min(1, chronic[g][i]))
+			}
 		}
 		e.signs[cause] = learnSigns(&count, &resp)
+		for _, g := range [][]int{{printerProbing}, {printerGap, plateGap}}[cause] {
+			e.chronic[g] = e.signs[cause].of(learnSigns(&count, &always[g]))
+		}
 	}
 }
 
@@ -365,17 +403,17 @@ func (e *study) conclude(i int) {
 	free := c.r.freed()
 	counts := *free
 	counts.signs = plainSigns()
-	b := counts.ask()
-	q.Z = b.z
-	r, a := c.r, b
+	r := &counts
+	a := r.ask()
+	q.Z = a.z
 	least := float64(leastContrast)
 	if e.group(i) == printerGap {
 		least = leastPrinterGap
 	}
-	if q.Z >= least {
+	if q.Z >= least && c.failuresAlone(&e.prior[e.group(i)]) >= leastFailing {
+		r = c.r.loosened()
 		a = r.ask()
 	} else {
-		r = &counts
 		q.None = max(q.None, unborne)
 	}
 	low, high := r.interval(&a, normal95)
@@ -383,14 +421,17 @@ func (e *study) conclude(i int) {
 }
 
 const (
-	// leastContrast is the signed root of the contrast of counts below which level
-	// and marks alone raise nothing: the counts must point the same way, or a
-	// plate that is worn, and bad at every gap, would be taken for an oily one. A
-	// printer's cleaning gap is the weakest of the questions, since its plates
-	// come and go and bays are cleaned together, and must show more by itself.
-	leastContrast   = 0.4
-	leastPrinterGap = 2
-	// unborne is the least chance of nothing being avoidable then.
+	// leastContrast is the signed root of the contrast of counts within a subject
+	// below which nothing is raised: where the counts clearly point the other way,
+	// level, marks and near misses do not outweigh them. A printer's cleaning gap is
+	// the weakest of the questions, since its plates come and go and bays are cleaned
+	// together, and must show more by itself.
+	leastContrast   = -1
+	leastPrinterGap = 0.8
+	// leastFailing is how much likelier an effect must make the failures alone:
+	// near misses lend weight to what failures say, they do not speak for them.
+	leastFailing = 1.5
+	// unborne is the least chance of nothing being avoidable otherwise.
 	unborne = 0.5
 	// Variances of a and δ that leave a subject's own level and leaning free.
 	freeA, freeD = 4, 2
@@ -403,25 +444,13 @@ func (r *rows) freed() *rows {
 	return &f
 }
 
-// agreement tells what share of the effects found in a group the contrasts
-// within its subjects bear out, and over how many subjects.
-func (e *study) agreement(g int) (share float64, n int) {
-	var num, den float64
-	for i, c := range e.curves {
-		if c == nil || e.group(i) != g || c.none() > 0.5 {
-			continue
-		}
-		r := c.r.freed()
-		a := r.ask()
-		unit := theta{2: 1}
-		open := [params]bool{true, true, true, r.signs.seen}
-		v := newton(&a.best.info, &unit, &open)[2]
-		s := c.meanBeta() / (1 - c.none())
-		num += a.best.th[2] * s / v
-		den += s * s / v
-		n++
-	}
-	return num / den, n
+// loosened gives the same question with a wider prior of the subject's own level,
+// since an interval must also hold for the few that are bad for reasons of
+// their own.
+func (r *rows) loosened() *rows {
+	f := *r
+	f.priorA = 3*r.priorA + 0.02
+	return &f
 }
 
 // widen gives the raised questions intervals that stay honest although the
@@ -447,7 +476,7 @@ func (e *study) widen() {
 		if q.State != Raised {
 			return
 		}
-		r := e.evidence[i].r
+		r := e.evidence[i].r.loosened()
 		a := r.ask()
 		low, high := r.interval(&a, crit)
 		q.AvoidableLow, q.AvoidableHigh = 100*low/r.n, 100*high/r.n

@@ -27,7 +27,7 @@ func TestFindingsValidation(t *testing.T) {
 	if err != nil {
 		base = 71000
 	}
-	nothingWrong := map[string]bool{"quiet": true, "strict_night": true, "over_bonding": true, "quiet_nasty": true}
+	nothingWrong := map[string]bool{"quiet": true, "strict_night": true, "over_bonding": true, "quiet_nasty": true, "grimy": true}
 	night := map[string]bool{"strict_night": true, "strict_night_all": true, "quiet_nasty": true, "everything": true}
 	all, nights, nulls := &tally{}, &tally{}, &tally{}
 	var rows []string

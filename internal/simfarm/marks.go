@@ -91,6 +91,10 @@ func (f *Farm) marks(s *start) (seen marked) {
 	if d.u() < grime*g.markEye {
 		seen.put(&d, contamination, patch, f.grimeSeverity(&d, severe), 0)
 	}
+	if g := f.plates[s.plate].grimy; g > 0 && d.u() < g*sc.OilForm.at(float64(s.gap)) {
+		seen.put(&d, contamination, patch, 1, 0)
+		seen.put(&d, blobs, patch, 1, 0)
+	}
 	f.heightMarks(&d, s, &seen)
 	if s.cause != noCause {
 		any := false

@@ -66,6 +66,7 @@ type Scenario struct {
 	OilPrinters  Spread // sensitivity of affected printers (cold beds), any plate on them
 	Cookers      Spread // printers that bake in more oil per print: factor
 	OilEveryone  float64
+	GrimyPlates  Spread // plates on which oil shows at once (chance of dull patches and lumps at f(oil) = 1) and does no harm
 	OilForm      Shape
 	WipeLeaves   float64 // share of the oil a wipe leaves
 	WashLeaves   float64

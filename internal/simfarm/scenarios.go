@@ -27,6 +27,8 @@ func Scenarios() []Scenario {
 	add("drift", "printers' own risk, skipping and cleaning drift together; some zeros wander, some plates oily", drift, wanders, oilyPlates)
 	add("quiet_nasty", "nothing wrong with probing or cleaning, everything else is", strictNight, wornRoughHard, reactive)
 	add("everything", "all of it at once", strictNight, wanders, oilyPlates, oilyPrinters, reactive, wornRoughHard, coldSpell, unlogged, drift, thickPlates)
+	add("grimy", "on some plates oil shows and does no harm; nothing else wrong", grimy)
+	add("grimy_oily", "on some plates oil shows and does no harm, others fail by it; zeros wander", grimy, wanders, oilyPlates)
 	return all
 }
 
@@ -44,6 +46,8 @@ func wanders(s *Scenario) {
 	s.Wander = Spread{0.09, 0.012, 0.027}
 	s.JumpMM, s.JumpChance = Spread{0.04, 0.04, 0.10}, 0.04
 }
+
+func grimy(s *Scenario) { s.GrimyPlates, s.OilForm = Spread{0.15, 0.04, 0.3}, OilSaturating }
 
 func oilyPlates(s *Scenario) {
 	s.OilPlates = Spread{0.10, 0.02, 0.26}

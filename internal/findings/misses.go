@@ -1,0 +1,290 @@
+package findings
+
+import "math"
+
+// Near misses. A layer that held but shows lines that did not grip the plate
+// came near to failing for want of grip: what spoils a plate's layers by oil
+// also nearly spoils others, whose number is another witness. They have a fleet
+// model and a subject's level of their own; how large a share κ of an exposure's
+// hazard shows as near misses is learned from the farm, and is none where the
+// two do not go together. Grip marks with contamination and without are told
+// apart: how much commoner each is under the exposure is learned as well, within
+// bands of the gap, since plates get dull with the gap whether or not it matters.
+// Near misses alone raise nothing (see failuresAlone). They bear on cleaning
+// gaps only.
+
+// Kinds of near misses.
+const (
+	missNone      int8 = -1
+	missPlain     int8 = 0 // grip marks alone
+	missDirty     int8 = 1 // with contamination
+	missKinds          = 2
+	missRatioMost      = 5.0
+	missVariance       = 0.1 // of a subject's own level, log-odds
+	missSweeps         = 5
+)
+
+// misses are what the fleet expects of near misses, by layer.
+type misses struct {
+	kind    []int8
+	expect  []float32                 // chance of one, the exposures not told apart
+	shared  []float32                 // log-odds from everything but printer and plate
+	printer []float32                 // the printer's part
+	plate   []float32                 // the plate's part
+	ratio   [bands][missKinds]float64 // how much likelier a kind is under the exposure
+}
+
+// fitMisses fits the fleet model to the near misses among the layers that held.
+func fitMisses(l *Layers, printers, plates int) *misses {
+	n := l.Len()
+	m := &misses{kind: make([]int8, n), expect: make([]float32, n), shared: make([]float32, n), printer: make([]float32, n), plate: make([]float32, n)}
+	for b := range m.ratio {
+		m.ratio[b] = [missKinds]float64{1, 1}
+	}
+	held := 0
+	for i := range m.kind {
+		m.kind[i] = missNone
+		if !l.Failed[i] && l.Recent[i] != RecentRestart {
+			held++
+			if l.Grip[i] > 0 {
+				m.kind[i] = missPlain
+				if l.Dirt[i] > 0 {
+					m.kind[i] = missDirty
+				}
+			}
+		}
+	}
+	h := &Layers{}
+	h.Grow(held)
+	at := make([]int32, 0, held)
+	for i := range n {
+		if l.Failed[i] || l.Recent[i] == RecentRestart {
+			continue
+		}
+		at = append(at, int32(i))
+		h.At = append(h.At, l.At[i])
+		h.Printer = append(h.Printer, l.Printer[i])
+		h.Plate = append(h.Plate, l.Plate[i])
+		h.Material = append(h.Material, l.Material[i])
+		h.Grader = append(h.Grader, l.Grader[i])
+		h.Failed = append(h.Failed, m.kind[i] != missNone)
+		h.Probing = append(h.Probing, l.Probing[i])
+		h.Gap = append(h.Gap, l.Gap[i])
+		h.Recent = append(h.Recent, l.Recent[i])
+		h.Hour = append(h.Hour, l.Hour[i])
+		h.Day = append(h.Day, l.Day[i])
+	}
+	f := fitFleet(h, printers, plates, missSweeps)
+	f.share()
+	chunked(held, func(_, lo, hi int) {
+		for k := lo; k < hi; k++ {
+			i := at[k]
+			m.expect[i] = float32(expit(f.eta[k]))
+			m.shared[i] = f.shared[k] + float32(f.skip)*f.skipped[k] + float32(f.gap)*f.dose[k]
+			m.printer[i] = float32(f.printer.part(k))
+			m.plate[i] = float32(f.plate.part(k))
+		}
+	})
+	return m
+}
+
+// of gives what the near misses of a layer add to a question of the group: log-odds
+// without the subject, the kind, and how much likelier that is under the exposure.
+func (m *misses) of(g int, l *Layers, i int) (off float64, kind int8, ratio float64) {
+	off = float64(m.shared[i])
+	if g == plateGap {
+		off += float64(m.printer[i])
+	} else {
+		off += float64(m.plate[i])
+	}
+	kind, ratio = m.kind[i], 1
+	if kind != missNone && g != printerProbing {
+		ratio = m.ratio[band(CleaningGap, l, i)][kind]
+	}
+	return off, kind, ratio
+}
+
+// missSizes are the hazards at which the near misses' likelihood is worked out.
+var missSizes = [...]float64{0, 0.003, 0.006, 0.012, 0.025, 0.05, 0.1, 0.2}
+
+// missCurve is the log-likelihood of a subject's near misses over missSizes, less
+// that at 0.
+type missCurve [len(missSizes)]float64
+
+// missCurve integrates the subject's own level out by Laplace's method. always:
+// the hazard is there at every dose.
+func (r *rows) missCurve(always bool) (ll missCurve) {
+	o := &r.holds
+	a := 0.0
+	for k, size := range missSizes {
+		eval := func(a float64) (v, g, h float64) {
+			for i, m := range o.count {
+				x := o.x[i]
+				if always {
+					x = 1
+				}
+				q := expit(r.missOff[i] + a)
+				s := exp(-size * x)
+				rest := m
+				for kind := range missKinds {
+					y := r.missed[kind][i]
+					if y == 0 {
+						continue
+					}
+					rest -= y
+					w := r.missRatio[kind][i]
+					if always {
+						w = 1
+					}
+					p := q + w*(1-q)*(1-s)
+					v += y * math.Log(p)
+					d := q * (1 - q) * (1 - w*(1-s)) / p
+					g += y * d
+					h += y * max(0, d*d-d*(1-2*q))
+				}
+				v += rest * (log1m(q) - size*x)
+				g -= rest * q
+				h += rest * q * (1 - q)
+			}
+			return v - a*a/(2*missVariance), g - a/missVariance, h + 1/missVariance
+		}
+		v, g, h := eval(a)
+		for range 20 {
+			d := clamp(g/h, 1)
+			if math.Abs(d) < 1e-3 {
+				break
+			}
+			a += d
+			v, g, h = eval(a)
+		}
+		ll[k] = v - 0.5*math.Log(h*missVariance)
+	}
+	for k := len(ll) - 1; k >= 0; k-- {
+		ll[k] -= ll[0]
+	}
+	return ll
+}
+
+// at is the log-likelihood at a hazard, between the sizes by a straight line.
+func (ll *missCurve) at(hazard float64) float64 {
+	for k := 1; k < len(ll); k++ {
+		if hazard <= missSizes[k] {
+			w := (hazard - missSizes[k-1]) / (missSizes[k] - missSizes[k-1])
+			return ll[k-1] + w*(ll[k]-ll[k-1])
+		}
+	}
+	return ll[len(ll)-1]
+}
+
+// addMisses works out what the near misses say; withMisses takes it in.
+func (c *curve) addMisses(group int) {
+	if group == printerProbing {
+		return
+	}
+	c.missed = true
+	c.fails = c.ll
+	c.miss[byDose] = c.r.missCurve(false)
+	for k := 1; k < nSizes; k++ {
+		if !math.IsInf(c.ll[always][k], -1) {
+			c.miss[always] = c.r.missCurve(true)
+			break
+		}
+	}
+}
+
+// withMisses adds the near misses' likelihood at a share κ of the hazards, by
+// component.
+func (c *curve) withMisses(kappa [2]float64) {
+	if !c.missed {
+		return
+	}
+	for part := range c.ll {
+		for k, size := range sizes {
+			c.ll[part][k] = c.fails[part][k] + c.miss[part].at(kappa[part]*size)
+		}
+	}
+}
+
+// failuresAlone tells how much likelier the failures, near misses left out, are
+// under an effect drawn from the prior than under none.
+func (c *curve) failuresAlone(p *prior) float64 {
+	if !c.missed {
+		return math.Inf(1)
+	}
+	s, w := 0.0, 0.0
+	for k := 1; k < nSizes; k++ {
+		s += p.share[byDose][k] * math.Exp(c.fails[byDose][k]-c.fails[byDose][0])
+		w += p.share[byDose][k]
+	}
+	return s / w
+}
+
+// kappas are the shares looked at; kappaCost in units of log-likelihood holds
+// them back where few subjects speak.
+var kappas = [...]float64{0, 0.1, 0.25, 0.4, 0.6, 0.9}
+
+const kappaCost = 2
+
+// learnKappa chooses the shares of a group's hazards that show as near misses by
+// the likelihood of all its subjects, and takes the near misses in.
+func learnKappa(cs []*curve, p *prior) (best [2]float64) {
+	top := math.Inf(-1)
+	for _, dose := range kappas {
+		for _, chronic := range kappas {
+			k := [2]float64{dose, chronic}
+			s := -kappaCost * (dose + chronic)
+			for _, c := range cs {
+				c.withMisses(k)
+				s += c.posterior(p)
+			}
+			if s > top {
+				top, best = s, k
+			}
+		}
+	}
+	for _, c := range cs {
+		c.withMisses(best)
+	}
+	return best
+}
+
+// learnMisses learns how much likelier each kind is under the exposure, from the
+// exposure's part in every near miss.
+func (e *study) learnMisses() {
+	l, m := e.f.l, e.misses
+	var count, resp [bands][missKinds]float64
+	for i, kind := range m.kind {
+		if kind == missNone || l.Gap[i] < 0 {
+			continue
+		}
+		b := band(CleaningGap, l, i)
+		h := m.ratio[b][kind] * (e.kappa[plateGap][byDose]*float64(e.plateH[i]) + e.kappa[printerGap][byDose]*float64(e.printerH[i]))
+		count[b][kind]++
+		resp[b][kind] += h / (h + float64(m.expect[i]))
+	}
+	var exposed, rest [missKinds]float64
+	for b := range bands {
+		for k := range missKinds {
+			exposed[k] += resp[b][k]
+			rest[k] += count[b][k] - resp[b][k]
+		}
+	}
+	for k := range rest {
+		rest[k] += 0.25 // a kind never seen is not impossible
+	}
+	n, exposures := rest[0]+rest[1], exposed[0]+exposed[1]
+	for b := range bands {
+		nb := count[b][0] + count[b][1] - resp[b][0] - resp[b][1]
+		sum := 0.0
+		var base [missKinds]float64
+		for k := range missKinds {
+			base[k] = (count[b][k] - resp[b][k] + bandPull*rest[k]/n) / (nb + bandPull)
+			of := (exposed[k] + 2*causePull*rest[k]/n) / (exposures + 2*causePull)
+			m.ratio[b][k] = min(missRatioMost, of/base[k])
+			sum += base[k] * m.ratio[b][k]
+		}
+		for k := range missKinds {
+			m.ratio[b][k] /= sum // mean 1 under the base
+		}
+	}
+}
