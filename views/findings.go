@@ -8,6 +8,7 @@ type FindingsPage struct {
 	Filters []FilterRow
 	Groups  []FindingGroup
 	Empty   string
+	Pager   Pager
 	First   FirstSteps
 }
 
@@ -34,6 +35,7 @@ type FindingRow struct {
 	Summary   string
 	Avoidable string // of 100 layers: "4.2 (1.6 to 7.1)"; "" none
 	Counts    string // "9 of 120 failed"
+	Disagree  string // "Amara disagrees"; "" nobody
 }
 
 // FindingPage is the evidence of one finding.
@@ -50,10 +52,79 @@ type FindingPage struct {
 	Advice    Advice
 	Compare   Table  // 2×2 or gap bands
 	CompareBy string // one line on how to read it
+	Apart     Table  // layers that enter no comparison: void probes, no record
+	ApartLine string
+	Curve     GapCurve
 	Estimates Table  // plain and adjusted side by side
 	Differ    string // one line on why they differ
 	Marks     Table  // among failures and among good layers
 	MarksLine string
 	Facts     []Fact
 	Method    string
+	Said      []Disagreement
+	Form      DisagreeForm
+}
+
+// GapCurve is the chart of failures by prints since cleaning: dots with their
+// likely range as counted, a line with its band as adjusted. All numbers are
+// places in a box of Width × Height. Without points there is no chart.
+type GapCurve struct {
+	Title   string // the answer, as a sentence
+	Sub     string // what, where, when, n, coverage
+	Summary string // the same in words, for who cannot see it
+	Width   string
+	Height  string
+	Band    string // path
+	Line    string // path
+	Points  []CurveDot
+	X, Y    []Tick
+	Left    string // where the axes begin and end
+	Right   string
+	Top     string
+	Bottom  string
+	Tick    string // end of the marks on the lower axis
+}
+
+// CurveDot is one band as counted.
+type CurveDot struct {
+	X, Y, Low, High string
+}
+
+// Tick is one mark on an axis.
+type Tick struct {
+	At, Text string
+}
+
+// Disagreement is one person's word against the finding.
+type Disagreement struct {
+	ID        string
+	Who       string
+	When      string
+	ISO       string
+	Then      string // "when it was raised"; "" not known
+	Reason    string
+	Withdrawn string // "Withdrawn 2026-03-09 14:05 by amara: seen the second table"; "" in force
+	Withdraw  string // address the form posts to; "" may not
+}
+
+// DisagreeForm is where somebody says that a finding is wrong, and why.
+type DisagreeForm struct {
+	Action  string // "" not for this reader
+	ID      string // of the record to be
+	Reason  string // as typed before
+	Problem string // why the last try was refused; ""
+}
+
+func lineWords(c GapCurve) string {
+	if c.Band == "" {
+		return ""
+	}
+	return "Line: adjusted, with its 95 % band."
+}
+
+func then(d Disagreement) string {
+	if d.Then == "" {
+		return ""
+	}
+	return ", " + d.Then
 }

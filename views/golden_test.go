@@ -57,12 +57,16 @@ func TestHostileTextIsEscaped(t *testing.T) {
 	rows := map[string]templ.Component{
 		"floor row":   floorRow(FloorRow{Tag: evil, Href: "/printers/x", Bay: evil, Plate: evil, PlateHref: "/plates/x", State: State{evil, evil, "", ""}, Why: evil, Figures: evil, Next: evil}),
 		"finding row": FindingRows("x", []FindingRow{{Kind: evil, Subject: evil, Href: "/", Cause: evil, CauseWord: evil, State: State{evil, evil, "", ""}, Case: evil, Summary: evil, Avoidable: evil, Counts: evil}}),
-		"history":     History([]Event{{When: evil, ISO: evil, What: evil, Href: "/", State: State{evil, evil, "", ""}, With: evil, Voided: true, Why: evil, Kind: evil}}),
+		"history":     History([]Event{{When: evil, ISO: evil, What: evil, Href: "/", State: State{evil, evil, "", ""}, With: evil, Late: evil, Voided: evil, Kind: evil}}),
 		"table":       PlainTable(Table{Caption: evil, Sub: evil, Columns: []Column{{evil, true, false}}, Rows: []Row{{Cells: []Cell{{evil, evil, "/"}}}}}),
-		"facts":       Facts([]Fact{{evil, evil, "/", evil}}),
-		"problem":     problem(ProblemPage{Shell: Shell{Title: evil}, What: evil, Do: evil, Link: "/", LinkWord: evil, Ref: evil}),
-		"sign-in":     SignIn(SignInPage{Shell: Shell{Title: evil}, Handle: evil, Next: evil, Problem: evil}),
-		"zones":       Zones(ZoneMap{evil, [][]ZoneCell{{{evil, evil, []string{evil}, true, true, evil}}}}),
+		"said": disagreements(FindingPage{Said: []Disagreement{{ID: evil, Who: evil, When: evil, ISO: evil, Then: evil, Reason: evil, Withdrawn: evil, Withdraw: "/"}},
+			Form: DisagreeForm{Action: "/", ID: evil, Reason: evil, Problem: evil}}),
+		"curve":   gapCurve(GapCurve{Title: evil, Sub: evil, Summary: evil, Band: evil, Line: evil, Points: []CurveDot{{evil, evil, evil, evil}}, X: []Tick{{evil, evil}}}),
+		"map":     markMap(MarkMap{ID: evil, Title: evil, Sub: evil, Rows: [][]MarkCell{{{evil, evil, evil, []string{evil}, 1}}}}),
+		"facts":   Facts([]Fact{{evil, evil, "/", evil}}),
+		"problem": problem(ProblemPage{Shell: Shell{Title: evil}, What: evil, Do: evil, Link: "/", LinkWord: evil, Ref: evil}),
+		"sign-in": SignIn(SignInPage{Shell: Shell{Title: evil}, Handle: evil, Next: evil, Problem: evil}),
+		"zones":   Zones(ZoneMap{evil, [][]ZoneCell{{{evil, evil, []string{evil}, true, true, evil}}}}),
 	}
 	for name, component := range rows {
 		var buf bytes.Buffer

@@ -52,8 +52,8 @@ func samples() map[string]templ.Component {
 	}
 	history := []Event{
 		{When: "2026-03-09 14:02", ISO: "2026-03-09T14:02:00Z", What: "First layer", Href: "/first-layers/1", State: State{"failed", "Failed", "square", "act"}, With: "plate L-203 · PLA", Kind: "first_layer"},
-		{When: "2026-03-09 13:40", ISO: "2026-03-09T13:40:00Z", What: "Probed", With: "plate L-203 · by amara", Late: true, Kind: "probe"},
-		{When: "2026-03-09 12:00", ISO: "2026-03-09T12:00:00Z", What: "Service", With: "nozzle", Voided: true, Why: "wrong printer", Kind: "service"},
+		{When: "2026-03-09 13:40", ISO: "2026-03-09T13:40:00Z", What: "Probed", With: "plate L-203 · by amara", Late: "Late entry, entered 2026-03-11 09:00", Kind: "probe"},
+		{When: "2026-03-09 12:00", ISO: "2026-03-09T12:00:00Z", What: "Service", With: "nozzle", Voided: "Voided 2026-03-09 13:00 by amara: wrong printer", Kind: "service"},
 	}
 	return map[string]templ.Component{
 		"floor-row-ready": row(ready, ""), "floor-row-due": row(due, "Wash L-203"), "floor-row-watch": row(watch, "Probe before the next start"),
@@ -64,6 +64,14 @@ func samples() map[string]templ.Component {
 			Filters: []FilterRow{{"State", []FilterLink{{"All", "", "/floor", true}, {"Watch", "1", "/floor?state=watch", false}}}},
 			Groups: []FloorGroup{{"group-1", "Needs someone", "1 printer", []FloorRow{{Tag: "P-014", Href: "/printers/P-014", Bay: "Bay 2", State: watch, Why: "The last layer failed.", Next: "Look at it"}}},
 				{"group-2", "Ready", "1 printer", []FloorRow{{Tag: "P-016", Href: "/printers/P-016", Bay: "Bay 2", State: ready, Figures: "0 of 12 failed.", Calm: true}}}}}),
+		"findings-paged": FindingRows("x", sampleRows()), "pager-plain": Pages("Pages of findings", Pager{Plain: true, First: "/findings?state=quiet", Newer: "/findings?state=quiet&page=2", Older: "/findings?state=quiet&page=4"}),
+		"evidence-raised": evidence(sampleEvidence(raised)), "evidence-watching": evidence(sampleEvidence(State{"watching", "Watching", "half", "soon"})),
+		"evidence-quiet": evidence(sampleEvidence(State{"quiet", "Quiet", "", ""})), "evidence-little": evidence(sampleEvidence(State{"too_little_data", "Too little data", "dots", ""})),
+		"evidence-reverse": evidence(sampleReverse()), "disagree-wrong": disagreements(FindingPage{Form: DisagreeForm{Action: "/d", ID: "1", Problem: "Say why the finding is wrong, in a few words."}}),
+		"marks-empty": marksPart(MarksPart{Empty: "No first layers on P-014 yet."}), "marks-none": marksPart(MarksPart{Sub: "The latest 20 first layers.", Empty: "No marks on any of them."}),
+		"marks": marksPart(sampleMarks()), "thing-printer": Thing(sampleThing("printer")), "thing-empty": Thing(ThingPage{Shell: sampleShell("Plate L-900", "/floor"), Kind: "plate", Tag: "L-900",
+			State: State{"in_use", "In use", "", ""}, Why: "No record of a cleaning.", Rates: []Rate{{Label: "Failed, last 84 days", Of: "no record", Coverage: "No layers started."}},
+			RatesSub: "No graded layers so far. A rate needs about 20.", Marks: MarksPart{Empty: "No first layers on L-900 yet."}, Empty: "Nothing recorded of L-900 yet."}),
 		"findings-empty": Findings(FindingsPage{Shell: sampleShell("Findings", "/findings"), Lead: "Nothing to weigh yet.", Empty: "Findings appear here once layers are graded."}),
 		"findings-rows":  FindingRows("x", []FindingRow{sampleFinding(), {Kind: "plate", Subject: "L-203", Href: "/findings/plate/L-203/cleaning_gap", Cause: "cleaning_gap", CauseWord: "long cleaning gaps", State: State{"too_little_data", "Too little data", "dots", ""}, Summary: "About 40 more graded layers would tell.", Counts: "0 of 12"}}),
 		"finding-page": Finding(FindingPage{Shell: sampleShell("P-014: failures go with skipped probing", "/findings"), Crumb: "/findings", Kind: "printer", Subject: "P-014", SubjHref: "/printers/P-014",
@@ -87,4 +95,59 @@ func samples() map[string]templ.Component {
 		"first-use":     FirstUse(FirstSteps{Text: "Every printer appears here."}),
 		"setup":         Setup(SetupPage{Shell: sampleShell("Setup", "/setup"), Farm: []Fact{{"Printers", "60 in service", "", "2 retired"}}, Copies: []Fact{{"Last written", "3 h ago", "", "2026-03-09 03:00"}}, CopyWarn: "The last daily copy is 3 days old.", Settings: sampleTable()}),
 	}
+}
+
+func sampleRows() []FindingRow {
+	said := sampleFinding()
+	said.Disagree = "amara disagrees"
+	return []FindingRow{said, {Kind: "printer", Subject: "P-002", Href: "/findings/printer/P-002/cleaning_gap", Cause: "cleaning_gap", CauseWord: "long cleaning gaps",
+		State: State{"watching", "Watching", "half", "soon"}, Summary: "P-002: failures may go with long cleaning gaps.", Avoidable: "1.1 (\u22120.4 to 2.9)", Counts: "9 of 120"}}
+}
+
+// sampleEvidence is an evidence page's body in a state: with too little data
+// nothing is estimated and nothing drawn.
+func sampleEvidence(s State) FindingPage {
+	p := FindingPage{Kind: "plate", Subject: "L-002", Cause: "cleaning_gap", State: s, Advice: Advice{Do: "Leave it.", Sure: "cannot tell."}, Compare: sampleTable(), CompareBy: "Half of the layers start at 11 prints or fewer.",
+		Facts: []Fact{{"Window", "12 weeks", "", ""}}, Form: DisagreeForm{Action: "/findings/plate/L-002/cleaning_gap/disagreements", ID: "0190"}}
+	if s.Code == "too_little_data" {
+		p.Advice.Change = "about 60 more graded layers."
+		return p
+	}
+	p.Estimates, p.Differ, p.Marks, p.MarksLine = sampleTable(), "Plain and adjusted say nearly the same.", sampleTable(), "Height marks."
+	p.Curve = GapCurve{Title: "Failures rise with prints since cleaning", Sub: "L-002, 180 of 210 layers graded", Summary: "Failures rise from 2 to 20 of 100.", Width: "400", Height: "250",
+		Left: "40", Right: "388", Top: "12", Bottom: "212", Tick: "216", Band: "M40 200L388 100L388 160L40 210Z", Line: "M40 205L388 130",
+		Points: []CurveDot{{"60", "200", "210", "180"}}, X: []Tick{{"40", "0"}, {"388", "40"}}, Y: []Tick{{"212", "0"}, {"12", "20"}}}
+	if s.Code == "raised" {
+		p.Advice = Advice{"Wash plate L-002 before it reaches 12 prints.", "15 of 70 layers failed after more than 11 prints, 4 of 106 after 11 or fewer.", "clear.", "a test.", "act"}
+		p.Said = []Disagreement{{"0191", "amara", "2026-03-09 14:05", "2026-03-09T14:05:00Z", "when it was raised", "The plate was bent then.", "", "/w"},
+			{"0192", "wei", "2026-03-08 10:00", "2026-03-08T10:00:00Z", "", "Wrong plate.", "Withdrawn 2026-03-08 11:00 by wei: mistaken", ""}}
+	}
+	return p
+}
+
+func sampleReverse() FindingPage {
+	p := sampleEvidence(State{"quiet", "Quiet", "", ""})
+	p.Kind, p.Subject, p.Cause, p.Curve = "printer", "P-004", "skipped_probing", GapCurve{}
+	p.Apart, p.ApartLine = sampleTable(), "A probe before a swap is neither."
+	p.Advice = Advice{Do: "Look at the probe and the nozzle tip of P-004.", Because: "10 of 80 layers failed with a probe, 1 of 40 without one.", Sure: "clear that it points the other way.", Tone: "soon"}
+	return p
+}
+
+func sampleMarks() MarksPart {
+	cell := func(code, place, of string, level int, words ...string) MarkCell {
+		return MarkCell{Code: code, Place: place, Of: of, Level: level, Words: words}
+	}
+	return MarksPart{Sub: "The latest 100 first layers.", Last: FilterRow{"Latest", []FilterLink{{"20 layers", "", "/printers/P-014?layers=20#zones", false}, {"100 layers", "", "/printers/P-014#zones", true}}},
+		Frames: "What stays on the bed is the printer's.", Left: "3 graded layers on other plates are not drawn by themselves.",
+		Maps: []MarkMap{{ID: "map-1", Title: "By printer: bed of P-014", Sub: "82 graded layers, all plates", Rows: [][]MarkCell{{cell("A2", "back left", "1 of 82", 1, "Blobs 1"), cell("B2", "back right", "", 0)}, {cell("A1", "front left", "30 of 82", 4, "Over-squished 25", "Blobs 6", "and 1 more"), cell("B1", "front right", "0 of 82", 0)}}},
+			{ID: "map-2", Title: "By plate: L-203 side A", Sub: "40 graded layers; 3 lay turned and are turned back", Plate: true, Rows: [][]MarkCell{{cell("A1", "centre", "9 of 40", 3, "Debris 9")}}}}}
+}
+
+func sampleThing(kind string) ThingPage {
+	return ThingPage{Shell: sampleShell("Printer P-014", "/floor"), Kind: kind, Tag: "P-014", State: watch, Why: "", Advice: Advice{Do: "Probe before the next start.", Because: "failures go with skipped probing.", Tone: "soon"},
+		Actions: []Link{{"Grade", "/grade/P-014", true}, {"Log a probe", "/upkeep/probe?printer=P-014", false}}, Facts: []Fact{{"Bay", "Bay 2", "", ""}},
+		Rates: []Rate{{"Failed, last 14 days", "2 of 9", "", "9 of 12 layers graded."}, {"Failed, last 84 days", "7 of 62", "(11 %, likely 6 to 22 %)", "62 of 80 layers graded."}}, RatesSub: "As counted.",
+		By: []Table{sampleTable()}, Findings: []FindingRow{sampleFinding()}, Marks: sampleMarks(), Stays: sampleTable(), StaysSub: "From fittings and starts.", Kept: []Table{sampleTable()},
+		Kinds:   FilterRow{"Show", []FilterLink{{"Everything", "", "/printers/P-014#history", true}, {"Probes", "", "/printers/P-014?kind=probe#history", false}}},
+		History: []Event{{When: "2026-03-09 13:40", ISO: "2026-03-09T13:40:00Z", What: "Probed", With: "by amara", Kind: "probe"}}, Pager: Pager{Older: "/printers/P-014?before=1#history"}}
 }

@@ -138,4 +138,12 @@ type Pager struct {
 	Newer string
 	Older string
 	First string
+	Plain bool // pages of a list that is in no order of time
+}
+
+func (p Pager) word(ofTime, plain string) string {
+	if p.Plain {
+		return plain
+	}
+	return ofTime
 }

@@ -1,5 +1,7 @@
 package views
 
+import "strconv"
+
 // ThingPage is everything about one printer or one plate.
 type ThingPage struct {
 	Shell
@@ -8,14 +10,56 @@ type ThingPage struct {
 	State    State
 	Why      string
 	Advice   Advice
+	Actions  []Link
 	Facts    []Fact
 	Rates    []Rate
 	RatesSub string
 	By       []Table // rates split by the other thing, material, ...
 	Findings []FindingRow
+	Marks    MarksPart
+	Stays    Table   // where the plate was, which plates were on the printer
+	StaysSub string  // how it is known
+	Kept     []Table // probes, offset changes, holds: the latest of each
+	Kinds    FilterRow
 	History  []Event
 	Empty    string // said when there is no history
 	Pager    Pager
+}
+
+// Link is an act or a place one tap away.
+type Link struct {
+	Word string
+	Href string
+	Main bool
+}
+
+// MarksPart sums marks by zone in both frames.
+type MarksPart struct {
+	Sub    string // over which layers
+	Last   FilterRow
+	Maps   []MarkMap
+	Left   string // what is not drawn, and why
+	Empty  string // said instead of maps
+	Frames string // how to read the two frames
+}
+
+// MarkMap is one bed or plate with sums by zone, seen from the front and from
+// above: rows back to front.
+type MarkMap struct {
+	ID    string
+	Title string
+	Sub   string
+	Rows  [][]MarkCell
+	Plate bool // the plate's own frame
+}
+
+// MarkCell is one zone: how many of the layers printed there show a mark.
+type MarkCell struct {
+	Code  string // A1
+	Place string // front left
+	Of    string // "4 of 38"; "" nothing printed there
+	Words []string
+	Level int // 0 none to 4 many
 }
 
 // Event is one line of a history.
@@ -26,9 +70,8 @@ type Event struct {
 	Href   string
 	State  State // of a graded layer, a hold; zero none
 	With   string
-	Late   bool // arrived much later than it happened
-	Voided bool
-	Why    string // reason of the voiding
+	Late   string // "Late entry, entered 2026-03-09 14:05"; "" in time
+	Voided string // "Voided 2026-03-09 14:05 by amara: wrong printer"; "" in force
 	Kind   string
 }
 
@@ -60,4 +103,39 @@ type ZoneCell struct {
 	Marked  bool
 	Covered bool
 	Mark    string // stored code of its first mark
+}
+
+func actionClass(a Link) string {
+	if a.Main {
+		return "main"
+	}
+	return "low"
+}
+
+func staysWord(kind string) string {
+	if kind == "plate" {
+		return "Where it was"
+	}
+	return "Plates on it"
+}
+
+func keptWord(kind string) string {
+	if kind == "plate" {
+		return "Care and holds"
+	}
+	return "Probes, offsets and holds"
+}
+
+func frame(m MarkMap) string {
+	if m.Plate {
+		return "plate"
+	}
+	return "printer"
+}
+
+func level(c MarkCell) string {
+	if c.Of == "" {
+		return "uncovered"
+	}
+	return "l" + strconv.Itoa(max(0, min(4, c.Level)))
 }

@@ -3,6 +3,8 @@ package store
 import (
 	"context"
 	"errors"
+	"slices"
+	"strings"
 	"time"
 
 	"basecourse/internal/fault"
@@ -10,6 +12,16 @@ import (
 	"github.com/gofrs/uuid/v5"
 	"github.com/jackc/pgx/v5"
 )
+
+// Thing is one printer or one plate by its number: exactly one is not 0.
+type Thing struct{ Printer, Plate int32 }
+
+func (t Thing) column() (name string, id int32) {
+	if t.Printer != 0 {
+		return "printer", t.Printer
+	}
+	return "plate", t.Plate
+}
 
 // HistoryEntry is one event of a printer or a plate, of any kind, reduced to
 // what a line of a history needs.
@@ -21,15 +33,24 @@ type HistoryEntry struct {
 	NotedAt    time.Time
 	ArrivedAt  time.Time
 	VoidedAt   *time.Time
+	VoidedBy   string
 	VoidReason string
-	Code       string // grade, method, extent, reason, work, state
+	Replaces   bool   // stands for a record that was voided
+	Code       string // grade, method, extent, reason, work, state, cause
 	Other      string // the plate of a printer's event, the printer of a plate's
 	Person     string
 	Detail     string // material, agent, note, reason
+	EndDetail  string // outcome of a first layer, release reason of a hold
+	Side       string // plate side: a, b
+	Turned     string // plate turned by 180 degrees: yes, no
 	Shown      bool   // a first layer's underside shows
 	Marks      string
-	FromMM     *float64
+	FromMM     *float64 // of an offset change; the nudge of a first layer
 	ToMM       *float64
+	Columns    *int // of a mesh
+	Rows       *int
+	RangeMM    *float64 // highest minus lowest of a mesh
+	BedTempC   *float64
 }
 
 // Cursor is a place in a list by time and id; zero is the beginning.
@@ -46,94 +67,132 @@ var farFuture = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
 
 var lastID = uuid.UUID{0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff}
 
-// PrinterHistory gives a printer's events of every kind before a cursor, newest
-// first, voided ones too; at most limit.
-func (s *Store) PrinterHistory(ctx context.Context, printer int32, before Cursor, limit int) ([]HistoryEntry, error) {
-	return s.history(ctx, "store.PrinterHistory", printerHistorySQL, printer, before, limit)
+// HistoryKinds are the kinds of events in a thing's history, in the bundle's
+// order.
+func (t Thing) HistoryKinds() []string {
+	column, _ := t.column()
+	var kinds []string
+	for _, p := range historyParts {
+		if p.has(column) {
+			kinds = append(kinds, p.kind)
+		}
+	}
+	return kinds
 }
 
-// PlateHistory is PrinterHistory for a plate.
-func (s *Store) PlateHistory(ctx context.Context, plate int32, before Cursor, limit int) ([]HistoryEntry, error) {
-	return s.history(ctx, "store.PlateHistory", plateHistorySQL, plate, before, limit)
-}
-
-func (s *Store) history(ctx context.Context, name, query string, thing int32, before Cursor, limit int) ([]HistoryEntry, error) {
+// History gives a thing's events of a kind ("" every kind) before a cursor,
+// newest first, voided ones too; at most limit.
+func (s *Store) History(ctx context.Context, of Thing, kind string, before Cursor, limit int) ([]HistoryEntry, error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
 	if before.IsZero() {
 		before = Cursor{farFuture, lastID}
 	}
-	rows, err := s.pool.Query(ctx, query, thing, before.At, before.ID, limit)
+	column, id := of.column()
+	rows, err := s.pool.Query(ctx, historySQL(column, kind), id, before.At, before.ID, limit)
 	if err != nil {
-		return nil, wrap(name, err)
+		return nil, wrap("store.History", err)
 	}
 	list, err := pgx.CollectRows(rows, pgx.RowToStructByName[HistoryEntry])
-	return list, wrap(name, err)
+	return list, wrap("store.History", err)
 }
 
-// Every part gives the same columns; each reads at most $4 rows by its own
-// index. $1 thing, $2 and $3 cursor, $4 limit.
-const (
-	historyHead = `SELECT e.kind, e.id, e.at, e.ended_at, e.noted_at, e.arrived_at, e.voided_at, coalesce(e.void_reason, '') AS void_reason,
-	coalesce(e.code, '') AS code, coalesce(e.other, '') AS other, coalesce(w.person, '') AS person, coalesce(e.detail, '') AS detail,
-	e.shown, coalesce(e.marks, '') AS marks, e.from_mm, e.to_mm
-FROM (`
-	historyTail = `) e
+// LatestOf gives a thing's latest events of each of some kinds, voided ones
+// too; at most limit of each.
+func (s *Store) LatestOf(ctx context.Context, of Thing, limit int, kinds ...string) (map[string][]HistoryEntry, error) {
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	column, id := of.column()
+	batch := &pgx.Batch{}
+	for _, kind := range kinds {
+		batch.Queue(historySQL(column, kind), id, farFuture, lastID, limit)
+	}
+	r := s.pool.SendBatch(ctx, batch)
+	defer func() { _ = r.Close() }()
+	out := map[string][]HistoryEntry{}
+	for _, kind := range kinds {
+		rows, err := r.Query()
+		if err != nil {
+			return nil, wrap("store.LatestOf", err)
+		}
+		if out[kind], err = pgx.CollectRows(rows, pgx.RowToStructByName[HistoryEntry]); err != nil {
+			return nil, wrap("store.LatestOf", err)
+		}
+	}
+	return out, nil
+}
+
+// historyPart is one table's share of a history; its row is t.
+type historyPart struct {
+	kind, table, when string
+	owners            string // columns by which it belongs to a thing
+	other             bool   // it names a printer and a plate
+	columns           map[string]string
+}
+
+func (p *historyPart) has(column string) bool {
+	return slices.Contains(strings.Fields(p.owners), column)
+}
+
+var historyParts = []historyPart{
+	{"first_layer", "first_layers", "started_at", "printer plate", true, map[string]string{"code": "t.grade::text", "person": "t.grader",
+		"detail": "(SELECT material FROM materials WHERE id = t.material)", "end_detail": "t.outcome::text", "side": "t.plate_side::text", "turned": "t.plate_turned::text",
+		"shown": "coalesce(t.underside = 'shown', false)", "marks": "t.marks", "from_mm": "t.nudge_mm"}},
+	{"cleaning", "cleanings", "cleaned_at", "plate", false, map[string]string{"code": "t.method::text", "detail": "concat_ws(', ', t.agent, t.note)", "side": "t.plate_side::text"}},
+	{"probe", "probes", "probed_at", "printer", true, map[string]string{"code": "t.extent::text", "side": "t.plate_side::text", "turned": "t.plate_turned::text",
+		"mesh_columns": "t.columns", "mesh_rows": "t.rows", "bed_temp_c": "t.bed_temp_c", "end_detail": "CASE t.in_use WHEN 'no' THEN 'not in use' END",
+		"range_mm": "(SELECT max(h) - min(h) FROM unnest(t.heights_mm) h)"}},
+	{"probe_skipped", "probes_skipped", "at", "printer", false, map[string]string{"code": "t.reason::text", "detail": "t.note"}},
+	{"offset_change", "offset_changes", "changed_at", "printer", false, map[string]string{"detail": "t.reason", "from_mm": "t.from_mm", "to_mm": "t.to_mm"}},
+	{"service", "services", "done_at", "printer", false, map[string]string{"code": "t.work::text", "detail": "t.note"}},
+	{"fitting", "fittings", "fitted_at", "printer plate", true, map[string]string{"ended_at": "t.removed_at", "side": "t.plate_side::text", "turned": "t.plate_turned::text"}},
+	{"plate_state", "plate_states", "at", "plate", false, map[string]string{"code": "t.state::text", "detail": "t.reason"}},
+	{"hold", "holds", "placed_at", "printer plate", false, map[string]string{"ended_at": "t.released_at", "detail": "t.reason", "end_detail": "t.release_reason"}},
+	{"disagreement", "disagreements", "at", "printer plate", false, map[string]string{"code": "t.cause::text", "detail": "t.reason"}},
+}
+
+// historyColumns are what every part gives, with the type of what it has not.
+var historyColumns = [][2]string{{"ended_at", "timestamptz"}, {"code", "text"}, {"other", "text"}, {"person", "int"}, {"detail", "text"}, {"end_detail", "text"},
+	{"side", "text"}, {"turned", "text"}, {"shown", "bool"}, {"marks", "text"}, {"from_mm", "float8"}, {"to_mm", "float8"}, {"mesh_columns", "int"}, {"mesh_rows", "int"},
+	{"range_mm", "float8"}, {"bed_temp_c", "float8"}}
+
+// historySQL reads a history by printer or by plate. Every part reads at most
+// $4 rows by its own index. $1 thing, $2 and $3 cursor, $4 limit.
+func historySQL(column, kind string) string {
+	var parts []string
+	for i := range historyParts {
+		p := &historyParts[i]
+		if !p.has(column) || kind != "" && p.kind != kind {
+			continue
+		}
+		list := []string{"'" + p.kind + "' AS kind", "t.id", "t." + p.when + " AS at", "t.noted_at", "t.arrived_at", "t.voided_at", "t.voided_by", "t.void_reason", "t.replaces"}
+		for _, c := range historyColumns {
+			from, ok := p.columns[c[0]]
+			switch {
+			case ok:
+			case c[0] == "other" && p.other && column == "printer":
+				from = "(SELECT plate FROM plates WHERE id = t.plate)"
+			case c[0] == "other" && p.other:
+				from = "(SELECT printer FROM printers WHERE id = t.printer)"
+			case c[0] == "person":
+				from = "t.person"
+			default:
+				from = "NULL::" + c[1]
+			}
+			list = append(list, from+" AS "+c[0])
+		}
+		at := "t." + p.when
+		parts = append(parts, "(SELECT "+strings.Join(list, ", ")+" FROM "+p.table+" t WHERE t."+column+" = $1 AND "+at+" <= $2 AND ("+at+", t.id) < ($2, $3) ORDER BY "+at+" DESC, t.id DESC LIMIT $4)")
+	}
+	return `SELECT e.kind, e.id, e.at, e.ended_at, e.noted_at, e.arrived_at, e.voided_at, coalesce(e.void_reason, '') AS void_reason, e.replaces IS NOT NULL AS replaces,
+	coalesce(e.code, '') AS code, coalesce(e.other, '') AS other, coalesce(e.detail, '') AS detail, coalesce(e.end_detail, '') AS end_detail,
+	coalesce(w.person, '') AS person, coalesce(v.person, '') AS voided_by, coalesce(e.side, '') AS side, coalesce(e.turned, '') AS turned,
+	coalesce(e.shown, false) AS shown, coalesce(e.marks, '') AS marks, e.from_mm, e.to_mm, e.mesh_columns::int AS columns, e.mesh_rows::int AS rows, e.range_mm, e.bed_temp_c
+FROM (` + strings.Join(parts, "\n	UNION ALL\n	") + `) e
 	LEFT JOIN people w ON w.id = e.person
+	LEFT JOIN people v ON v.id = e.voided_by
 ORDER BY e.at DESC, e.id DESC LIMIT $4`
-
-	historyColumns = `, noted_at, arrived_at, voided_at, void_reason`
-
-	printerHistorySQL = historyHead + `
-	(SELECT 'first_layer' AS kind, f.id, f.started_at AS at, NULL::timestamptz AS ended_at, f.noted_at, f.arrived_at, f.voided_at, f.void_reason,
-		f.grade::text AS code, l.plate AS other, f.grader AS person, m.material AS detail, coalesce(f.underside = 'shown', false) AS shown,
-		f.marks, NULL::float8 AS from_mm, NULL::float8 AS to_mm
-	FROM first_layers f LEFT JOIN plates l ON l.id = f.plate LEFT JOIN materials m ON m.id = f.material
-	WHERE f.printer = $1 AND f.started_at <= $2 AND (f.started_at, f.id) < ($2, $3) ORDER BY f.started_at DESC, f.id DESC LIMIT $4)
-	UNION ALL
-	(SELECT 'probe', p.id, p.probed_at, NULL, p.noted_at, p.arrived_at, p.voided_at, p.void_reason,
-		p.extent::text, l.plate, p.person, NULL, false, NULL, NULL, NULL
-	FROM probes p LEFT JOIN plates l ON l.id = p.plate
-	WHERE p.printer = $1 AND p.probed_at <= $2 AND (p.probed_at, p.id) < ($2, $3) ORDER BY p.probed_at DESC, p.id DESC LIMIT $4)
-	UNION ALL
-	(SELECT 'probe_skipped', id, at, NULL` + historyColumns + `, reason::text, NULL, person, note, false, NULL, NULL, NULL
-	FROM probes_skipped WHERE printer = $1 AND at <= $2 AND (at, id) < ($2, $3) ORDER BY at DESC, id DESC LIMIT $4)
-	UNION ALL
-	(SELECT 'offset_change', id, changed_at, NULL` + historyColumns + `, NULL, NULL, person, reason, false, NULL, from_mm, to_mm
-	FROM offset_changes WHERE printer = $1 AND changed_at <= $2 AND (changed_at, id) < ($2, $3) ORDER BY changed_at DESC, id DESC LIMIT $4)
-	UNION ALL
-	(SELECT 'service', id, done_at, NULL` + historyColumns + `, work::text, NULL, person, note, false, NULL, NULL, NULL
-	FROM services WHERE printer = $1 AND done_at <= $2 AND (done_at, id) < ($2, $3) ORDER BY done_at DESC, id DESC LIMIT $4)
-	UNION ALL
-	(SELECT 'fitting', t.id, t.fitted_at, t.removed_at, t.noted_at, t.arrived_at, t.voided_at, t.void_reason,
-		NULL, l.plate, t.person, NULL, false, NULL, NULL, NULL
-	FROM fittings t LEFT JOIN plates l ON l.id = t.plate
-	WHERE t.printer = $1 AND t.fitted_at <= $2 AND (t.fitted_at, t.id) < ($2, $3) ORDER BY t.fitted_at DESC, t.id DESC LIMIT $4)
-	UNION ALL
-	(SELECT 'hold', id, placed_at, released_at` + historyColumns + `, NULL, NULL, person, reason, false, NULL, NULL, NULL
-	FROM holds WHERE printer = $1 AND placed_at <= $2 AND (placed_at, id) < ($2, $3) ORDER BY placed_at DESC, id DESC LIMIT $4)` + historyTail
-
-	plateHistorySQL = historyHead + `
-	(SELECT 'first_layer' AS kind, f.id, f.started_at AS at, NULL::timestamptz AS ended_at, f.noted_at, f.arrived_at, f.voided_at, f.void_reason,
-		f.grade::text AS code, p.printer AS other, f.grader AS person, m.material AS detail, coalesce(f.underside = 'shown', false) AS shown,
-		f.marks, NULL::float8 AS from_mm, NULL::float8 AS to_mm
-	FROM first_layers f LEFT JOIN printers p ON p.id = f.printer LEFT JOIN materials m ON m.id = f.material
-	WHERE f.plate = $1 AND f.started_at <= $2 AND (f.started_at, f.id) < ($2, $3) ORDER BY f.started_at DESC, f.id DESC LIMIT $4)
-	UNION ALL
-	(SELECT 'cleaning', id, cleaned_at, NULL` + historyColumns + `, method::text, NULL, person, concat_ws(', ', agent, note), false, NULL, NULL, NULL
-	FROM cleanings WHERE plate = $1 AND cleaned_at <= $2 AND (cleaned_at, id) < ($2, $3) ORDER BY cleaned_at DESC, id DESC LIMIT $4)
-	UNION ALL
-	(SELECT 'fitting', t.id, t.fitted_at, t.removed_at, t.noted_at, t.arrived_at, t.voided_at, t.void_reason,
-		NULL, p.printer, t.person, NULL, false, NULL, NULL, NULL
-	FROM fittings t LEFT JOIN printers p ON p.id = t.printer
-	WHERE t.plate = $1 AND t.fitted_at <= $2 AND (t.fitted_at, t.id) < ($2, $3) ORDER BY t.fitted_at DESC, t.id DESC LIMIT $4)
-	UNION ALL
-	(SELECT 'plate_state', id, at, NULL` + historyColumns + `, state::text, NULL, person, reason, false, NULL, NULL, NULL
-	FROM plate_states WHERE plate = $1 AND at <= $2 AND (at, id) < ($2, $3) ORDER BY at DESC, id DESC LIMIT $4)
-	UNION ALL
-	(SELECT 'hold', id, placed_at, released_at` + historyColumns + `, NULL, NULL, person, reason, false, NULL, NULL, NULL
-	FROM holds WHERE plate = $1 AND placed_at <= $2 AND (placed_at, id) < ($2, $3) ORDER BY placed_at DESC, id DESC LIMIT $4)` + historyTail
-)
+}
 
 // Split counts first layers of one printer or plate by something else.
 type Split struct {
@@ -234,12 +293,7 @@ FROM plates l
 			+ ` + unnamedSQL("l.id", "$3") + `)::int AS since) n ON c.cleaned_at IS NOT NULL
 	LEFT JOIN LATERAL (
 		SELECT CASE WHEN s.gone THEN NULL ELSE p.printer END AS printer
-		FROM ((SELECT t.printer, t.fitted_at AS at, coalesce(t.removed_at <= $3, false) AS gone, t.id FROM fittings t
-				WHERE t.plate = l.id AND t.fitted_at <= $3 AND t.voided_at IS NULL ORDER BY t.fitted_at DESC LIMIT ` + ties + `)
-			UNION ALL
-			(SELECT f.printer, f.started_at, false, f.id FROM first_layers f
-				WHERE f.plate = l.id AND f.started_at <= $3 AND f.voided_at IS NULL ORDER BY f.started_at DESC LIMIT ` + ties + `)
-			ORDER BY at DESC, gone, id DESC LIMIT 1) s JOIN printers p ON p.id = s.printer) seen ON true
+		FROM (` + seenSQL("l.id", "$3") + `) s JOIN printers p ON p.id = s.printer) seen ON true
 	LEFT JOIN LATERAL (
 		SELECT x.placed_at, x.reason FROM holds x
 		WHERE x.plate = l.id AND x.placed_at <= $3 AND (x.released_at IS NULL OR x.released_at > $3) AND x.voided_at IS NULL

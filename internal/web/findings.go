@@ -7,9 +7,12 @@ import (
 	"net/url"
 	"slices"
 	"sort"
+	"strconv"
 	"strings"
 
+	"basecourse/internal/farm"
 	"basecourse/internal/fault"
+	"basecourse/internal/store"
 	"basecourse/views"
 
 	"github.com/labstack/echo/v4"
@@ -18,14 +21,17 @@ import (
 var findingStateOrder = []string{"raised", "watching", "quiet", "too_little_data"}
 
 // findingsQuery is what the address of the list may say.
-type findingsQuery struct{ state, kind, cause string }
+type findingsQuery struct {
+	state, kind, cause, bay string
+	page                    int // from 1; only with a state
+}
 
 func (s *Server) getFindings() echo.HandlerFunc {
 	return func(c echo.Context) error {
-		if err := onlyParams(c, "state", "kind", "cause"); err != nil {
+		if err := onlyParams(c, "state", "kind", "cause", "bay", "page"); err != nil {
 			return err
 		}
-		q := findingsQuery{c.QueryParam("state"), c.QueryParam("kind"), c.QueryParam("cause")}
+		q := findingsQuery{state: c.QueryParam("state"), kind: c.QueryParam("kind"), cause: c.QueryParam("cause"), bay: c.QueryParam("bay"), page: 1}
 		for _, x := range []struct {
 			name, value string
 			list        []string
@@ -36,6 +42,13 @@ func (s *Server) getFindings() echo.HandlerFunc {
 				return badRequest(fault.Problem{Column: x.name, Found: x.value, Expected: "one of " + strings.Join(x.list, ", ")})
 			}
 		}
+		if text := c.QueryParam("page"); text != "" {
+			n, err := strconv.Atoi(text)
+			if err != nil || n < 1 || n > 1e6 || q.state == "" {
+				return badRequest(fault.Problem{Column: "page", Found: text, Expected: "a whole number from 1, together with state"})
+			}
+			q.page = n
+		}
 		ctx, now := c.Request().Context(), s.now()
 		frame, err := s.store.Frame(ctx, now)
 		if err != nil {
@@ -45,9 +58,17 @@ func (s *Server) getFindings() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
+		bays, err := s.store.Bays(ctx, now, q.bay != "")
+		if err != nil {
+			return err
+		}
+		said, err := s.store.Disagreements(ctx, now)
+		if err != nil {
+			return err
+		}
 		shell := withClock(s.shell(c, "Findings", "/findings"), now, frame.Settings.Zone())
 		shell.DataThrough = clock(list.To, frame.Settings.Zone())
-		page := s.findingsPage(shell, list, q)
+		page := s.findingsPage(shell, list, q, bays, said)
 		if len(list.Items) == 0 && list.FirstLayers == 0 {
 			page.First, page.Empty = s.firstSteps(c, page.Empty+" Add printers or import a bundle."), ""
 		}
@@ -57,7 +78,7 @@ func (s *Server) getFindings() echo.HandlerFunc {
 
 // findingsPage builds the list: by evidence, then by failures that could have
 // been avoided.
-func (s *Server) findingsPage(shell views.Shell, list *FindingList, q findingsQuery) views.FindingsPage {
+func (s *Server) findingsPage(shell views.Shell, list *FindingList, q findingsQuery, bays store.Bays, said []*farm.Disagreement) views.FindingsPage {
 	p := views.FindingsPage{Shell: shell, Lead: findingsLead(list)}
 	if len(list.Items) == 0 {
 		p.Empty = "Findings appear here once first layers with grades are recorded. A printer needs about 100 graded layers before anything can be said."
@@ -65,10 +86,10 @@ func (s *Server) findingsPage(shell views.Shell, list *FindingList, q findingsQu
 	}
 	p.Sub = fmt.Sprintf("Window up to %s: %s of %s failed; %s. “Goes with” is what the records show; only a planned test can show a cause.",
 		shell.DataThrough, count(list.Failures), counted(list.Graded, "graded first layer", "graded first layers"), coverage(list.Graded, list.FirstLayers))
-	p.Filters = s.findingsFilters(list, q)
+	p.Filters = s.findingsFilters(list, q, bays)
 	var shown []Finding
 	for _, f := range list.Items {
-		if (q.state == "" || f.State == q.state) && (q.kind == "" || f.Kind == q.kind) && (q.cause == "" || f.Cause == q.cause) {
+		if (q.state == "" || f.State == q.state) && q.fits(&f, bays) {
 			shown = append(shown, f)
 		}
 	}
@@ -76,29 +97,76 @@ func (s *Server) findingsPage(shell views.Shell, list *FindingList, q findingsQu
 		p.Empty = "No finding fits these filters."
 	}
 	sortFindings(shown)
+	total := len(shown)
+	if q.state != "" {
+		from := min((q.page-1)*findingRows, total)
+		shown = shown[from:min(from+findingRows, total)]
+		p.Pager = s.findingsPager(q, total)
+		if total > 0 && len(shown) == 0 {
+			p.Empty = "There is no such page of this list."
+		}
+	}
+	against := map[[3]string][]*farm.Disagreement{}
+	for _, d := range said {
+		key := [3]string{d.SubjectKind, d.Subject, d.Cause}
+		against[key] = append(against[key], d)
+	}
 	for _, f := range shown {
 		title := evidenceStates[f.State].Word
 		if len(p.Groups) == 0 || p.Groups[len(p.Groups)-1].Title != title {
 			p.Groups = append(p.Groups, views.FindingGroup{ID: "group-" + f.State, Title: title})
 		}
 		g := &p.Groups[len(p.Groups)-1]
-		g.Rows = append(g.Rows, s.findingRow(f))
+		row := s.findingRow(f)
+		row.Disagree = disagreeWords(against[[3]string{f.Kind, f.Subject, f.Cause}])
+		g.Rows = append(g.Rows, row)
 	}
 	for i := range p.Groups {
 		g := &p.Groups[i]
 		n, state := len(g.Rows), g.Rows[0].State.Code
 		g.Count = counted(n, "finding", "findings")
-		if q.state == "" && (state == "quiet" || state == "too_little_data") && n > calmRows {
-			g.Rows = g.Rows[:calmRows]
-			g.More, g.MoreHref = fmt.Sprintf("Show all %s", count(n)), s.findingsHref(findingsQuery{state, q.kind, q.cause})
-			g.Count += fmt.Sprintf(", the first %d shown", calmRows)
+		if most := groupRows[state]; q.state == "" && n > most {
+			g.Rows = g.Rows[:most]
+			more := q
+			more.state = state
+			g.More, g.MoreHref = fmt.Sprintf("Show all %s", count(n)), s.findingsHref(more)
+			g.Count += fmt.Sprintf(", the first %d shown", most)
+		}
+		if q.state != "" && total > n {
+			first := (q.page-1)*findingRows + 1
+			g.Count = fmt.Sprintf("%s to %s of %s findings", count(first), count(first+n-1), count(total))
 		}
 	}
 	return p
 }
 
-// calmRows is how many findings that ask for nothing are shown unless asked for.
-const calmRows = 10
+// findingRows is how many findings of one state stand on a page; groupRows is
+// how many of each state are shown when all states are.
+const findingRows = 50
+
+var groupRows = map[string]int{"raised": findingRows, "watching": 20, "quiet": 10, "too_little_data": 10}
+
+// fits tells whether a finding passes the filters other than its state. A plate
+// is in the bay of the printer it was seen on last.
+func (q *findingsQuery) fits(f *Finding, bays store.Bays) bool {
+	if q.kind != "" && f.Kind != q.kind || q.cause != "" && f.Cause != q.cause {
+		return false
+	}
+	return q.bay == "" || f.Kind == "printer" && bays.Printers[f.Subject] == q.bay || f.Kind == "plate" && bays.Plates[f.Subject] == q.bay
+}
+
+func (s *Server) findingsPager(q findingsQuery, total int) views.Pager {
+	p := views.Pager{Plain: true}
+	at := func(page int) string { q.page = page; return s.findingsHref(q) }
+	now := q.page
+	if now > 1 {
+		p.First, p.Newer = at(1), at(now-1)
+	}
+	if now*findingRows < total {
+		p.Older = at(now + 1)
+	}
+	return p
+}
 
 func findingsLead(list *FindingList) string {
 	raised := 0
@@ -141,38 +209,64 @@ func sortFindings(list []Finding) {
 	})
 }
 
-func (s *Server) findingsFilters(list *FindingList, q findingsQuery) []views.FilterRow {
-	link := s.findingsHref
+func (s *Server) findingsFilters(list *FindingList, q findingsQuery, bays store.Bays) []views.FilterRow {
 	byState := map[string]int{}
 	for _, f := range list.Items {
-		if (q.kind == "" || f.Kind == q.kind) && (q.cause == "" || f.Cause == q.cause) {
+		if q.fits(&f, bays) {
 			byState[f.State]++
 		}
 	}
-	state := views.FilterRow{Label: "Evidence", Links: []views.FilterLink{{Word: "All", Href: link(findingsQuery{"", q.kind, q.cause}), Current: q.state == ""}}}
-	for _, code := range findingStateOrder {
-		state.Links = append(state.Links, views.FilterLink{Word: evidenceStates[code].Word, Count: count(byState[code]), Href: link(findingsQuery{code, q.kind, q.cause}), Current: q.state == code})
+	link := func(word, n string, current bool, set func(*findingsQuery)) views.FilterLink {
+		to := q
+		to.page = 1
+		set(&to)
+		return views.FilterLink{Word: word, Count: n, Href: s.findingsHref(to), Current: current}
 	}
-	kind := views.FilterRow{Label: "Thing", Links: []views.FilterLink{
-		{Word: "All", Href: link(findingsQuery{q.state, "", q.cause}), Current: q.kind == ""},
-		{Word: "Printers", Href: link(findingsQuery{q.state, "printer", q.cause}), Current: q.kind == "printer"},
-		{Word: "Plates", Href: link(findingsQuery{q.state, "plate", q.cause}), Current: q.kind == "plate"},
-	}}
-	cause := views.FilterRow{Label: "Goes with", Links: []views.FilterLink{
-		{Word: "All", Href: link(findingsQuery{q.state, q.kind, ""}), Current: q.cause == ""},
-		{Word: "Skipped probing", Href: link(findingsQuery{q.state, q.kind, "skipped_probing"}), Current: q.cause == "skipped_probing"},
-		{Word: "Long cleaning gaps", Href: link(findingsQuery{q.state, q.kind, "cleaning_gap"}), Current: q.cause == "cleaning_gap"},
-	}}
-	return []views.FilterRow{state, kind, cause}
+	state := views.FilterRow{Label: "Evidence", Links: []views.FilterLink{link("All", "", q.state == "", func(q *findingsQuery) { q.state = "" })}}
+	for _, code := range findingStateOrder {
+		state.Links = append(state.Links, link(evidenceStates[code].Word, count(byState[code]), q.state == code, func(q *findingsQuery) { q.state = code }))
+	}
+	kind := views.FilterRow{Label: "Thing"}
+	for _, x := range [][2]string{{"", "All"}, {"printer", "Printers"}, {"plate", "Plates"}} {
+		kind.Links = append(kind.Links, link(x[1], "", q.kind == x[0], func(q *findingsQuery) { q.kind = x[0] }))
+	}
+	cause := views.FilterRow{Label: "Goes with"}
+	for _, x := range [][2]string{{"", "All"}, {"skipped_probing", "Skipped probing"}, {"cleaning_gap", "Long cleaning gaps"}} {
+		cause.Links = append(cause.Links, link(x[1], "", q.cause == x[0], func(q *findingsQuery) { q.cause = x[0] }))
+	}
+	rows := []views.FilterRow{state, kind, cause}
+	if names := bayNames(bays); len(names) > 1 || q.bay != "" {
+		row := views.FilterRow{Label: "Bay", Links: []views.FilterLink{link("All", "", q.bay == "", func(q *findingsQuery) { q.bay = "" })}}
+		for _, name := range names {
+			row.Links = append(row.Links, link(name, "", q.bay == name, func(q *findingsQuery) { q.bay = name }))
+		}
+		rows = append(rows, row)
+	}
+	return rows
+}
+
+// bayNames are the bays of printers as people count them.
+func bayNames(bays store.Bays) []string {
+	var names []string
+	for _, bay := range bays.Printers {
+		if !slices.Contains(names, bay) {
+			names = append(names, bay)
+		}
+	}
+	sort.Slice(names, func(i, j int) bool { return naturalLess(names[i], names[j]) })
+	return names
 }
 
 // findingsHref is the address of the list with these filters.
 func (s *Server) findingsHref(q findingsQuery) string {
 	v := url.Values{}
-	for name, value := range map[string]string{"state": q.state, "kind": q.kind, "cause": q.cause} {
+	for name, value := range map[string]string{"state": q.state, "kind": q.kind, "cause": q.cause, "bay": q.bay} {
 		if value != "" {
 			v.Set(name, value)
 		}
+	}
+	if q.page > 1 && q.state != "" {
+		v.Set("page", strconv.Itoa(q.page))
 	}
 	if len(v) == 0 {
 		return s.url("/findings")

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"net/url"
 	"strings"
 	"time"
 
@@ -13,35 +12,57 @@ import (
 // lateAfter is how long after it happened an entry counts as late.
 const lateAfter = 24 * time.Hour
 
+// historyWords are the kinds of events as people read them.
+var historyWords = map[string]string{"first_layer": "First layers", "cleaning": "Cleanings", "probe": "Probes", "probe_skipped": "Skipped probes",
+	"offset_change": "Offset changes", "service": "Services", "fitting": "Fittings", "plate_state": "Put away, taken up", "hold": "Holds", "disagreement": "Disagreements"}
+
 // fillHistory turns entries into lines; one more than a page means there are
 // older ones.
-func (s *Server) fillHistory(p *views.ThingPage, entries []store.HistoryEntry, zone *time.Location, path, other string, before store.Cursor) {
+func (s *Server) fillHistory(t *thing, entries []store.HistoryEntry) {
+	p := &t.page
+	p.Kinds = views.FilterRow{Label: "Show", Links: []views.FilterLink{{Word: "Everything", Href: s.thingHref(t, "", t.layers, "", "history"), Current: t.events == ""}}}
+	for _, kind := range historyKinds(t.kind) {
+		p.Kinds.Links = append(p.Kinds.Links, views.FilterLink{Word: wordFor(historyWords, kind), Href: s.thingHref(t, kind, t.layers, "", "history"), Current: t.events == kind})
+	}
 	if len(entries) == 0 {
-		p.Empty = "Nothing recorded of " + p.Tag + " yet. It begins with the first layer, probe or cleaning that names it."
-		if !before.IsZero() {
+		switch {
+		case !t.before.IsZero():
 			p.Empty = "Nothing older."
+		case t.events != "":
+			p.Empty = "No entries of this kind: " + strings.ToLower(wordFor(historyWords, t.events)) + "."
+		default:
+			p.Empty = "Nothing recorded of " + t.tag + " yet. It begins with the first layer, probe or cleaning that names it."
 		}
 	}
-	here := s.url(path + url.PathEscape(p.Tag))
 	if len(entries) > historyPage {
 		entries = entries[:historyPage]
 		last := entries[historyPage-1]
-		p.Pager.Older = here + "?before=" + url.QueryEscape(cursorText(last.At, last.ID)) + "#history"
+		p.Pager.Older = s.thingHref(t, t.events, t.layers, cursorText(last.At, last.ID), "history")
 	}
-	if !before.IsZero() {
-		p.Pager.First = here + "#history"
+	if !t.before.IsZero() {
+		p.Pager.First = s.thingHref(t, t.events, t.layers, "", "history")
 	}
 	for i := range entries {
-		p.History = append(p.History, s.event(&entries[i], zone, other))
+		p.History = append(p.History, s.event(&entries[i], t))
 	}
 }
 
 // event says one entry in words.
-func (s *Server) event(e *store.HistoryEntry, zone *time.Location, other string) views.Event {
-	v := views.Event{Kind: e.Kind, When: clock(e.At, zone), ISO: iso(e.At), Voided: e.VoidedAt != nil, Why: orNoRecord(e.VoidReason)}
-	v.Late = e.NotedAt.Sub(e.At) > lateAfter
+func (s *Server) event(e *store.HistoryEntry, t *thing) views.Event {
+	zone := t.zone
+	v := views.Event{Kind: e.Kind, When: clock(e.At, zone), ISO: iso(e.At)}
+	if e.NotedAt.Sub(e.At) > lateAfter {
+		v.Late = "Late entry, entered " + clock(e.NotedAt, zone)
+	}
+	if e.VoidedAt != nil {
+		v.Voided = "Voided " + clock(*e.VoidedAt, zone)
+		if e.VoidedBy != "" {
+			v.Voided += " by " + e.VoidedBy
+		}
+		v.Voided += ": " + orNoRecord(e.VoidReason)
+	}
 	thing := "plate "
-	if other == "/printers/" {
+	if t.kind == "plate" {
 		thing = "printer "
 	}
 	var with []string
@@ -51,15 +72,20 @@ func (s *Server) event(e *store.HistoryEntry, zone *time.Location, other string)
 	switch farm.Kind(e.Kind) {
 	case farm.KindFirstLayer:
 		v.What, v.Href, v.State = "First layer", s.url("/first-layers/"+e.ID.String()), stateFor(gradeStates, e.Code)
-		with = append(with, e.Detail, markSummary(e.Marks))
+		with = append(with, sideWords(e.Side, e.Turned), e.Detail, markSummary(e.Marks))
 		if e.Shown {
 			with = append(with, "underside shown")
 		}
-	case farm.KindProbe:
-		v.What = map[string]string{"part": "Probed in part", "zero": "Zero taken"}[e.Code]
-		if v.What == "" {
-			v.What = "Probed"
+		if e.FromMM != nil && *e.FromMM != 0 {
+			with = append(with, nudgeWords(*e.FromMM))
 		}
+		with = append(with, wordFor(outcomeWords, e.EndDetail))
+	case farm.KindProbe:
+		v.What = extentWord(e.Code)
+		if e.RangeMM != nil {
+			with = append(with, "mesh range "+mm(*e.RangeMM))
+		}
+		with = append(with, sideWords(e.Side, e.Turned), e.EndDetail)
 	case farm.KindProbeSkipped:
 		v.What = "Probing skipped"
 		with = append(with, wordFor(skipReasonWords, e.Code), e.Detail)
@@ -71,27 +97,34 @@ func (s *Server) event(e *store.HistoryEntry, zone *time.Location, other string)
 		with = append(with, wordFor(workWords, e.Code), e.Detail)
 	case farm.KindFitting:
 		v.What = "Plate fitted"
+		with = append(with, sideWords(e.Side, e.Turned))
 		if e.EndedAt != nil {
 			with = append(with, "taken off "+clock(*e.EndedAt, zone))
 		}
 	case farm.KindCleaning:
 		v.What = wordFor(methodWords, e.Code)
-		with = append(with, strings.ReplaceAll(e.Detail, "_", " "))
+		with = append(with, sideWords(e.Side, ""), strings.ReplaceAll(e.Detail, "_", " "))
 	case farm.KindPlateState:
 		v.What = stateFor(plateStateStates, e.Code).Word
 		with = append(with, e.Detail)
 	case farm.KindHold:
 		v.What, v.State = "Hold placed", printerStates["hold"]
+		with = append(with, e.Detail)
 		if e.EndedAt != nil {
 			v.State = views.State{}
-			with = append(with, "released "+clock(*e.EndedAt, zone))
+			with = append(with, "released "+clock(*e.EndedAt, zone), e.EndDetail)
 		}
-		with = append(with, e.Detail)
+	case farm.KindDisagreement:
+		v.What, v.Href = "Disagreed with a finding", s.findingHref(t.kind, t.tag, e.Code)+"#disagreements"
+		with = append(with, wordFor(causeWords, e.Code), e.Detail)
 	default:
 		v.What = sentenceCase(e.Kind)
 	}
 	if e.Person != "" {
 		with = append(with, "by "+e.Person)
+	}
+	if e.Replaces {
+		with = append(with, "replaces a voided entry")
 	}
 	v.With = joinWords(with)
 	return v

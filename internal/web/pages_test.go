@@ -173,7 +173,7 @@ func TestEvidenceShowsCountsBothEstimatesAndMarks(t *testing.T) {
 	for _, want := range []string{
 		"Probe P-001 before every start.", "9 of 41 layers failed without a probe, 3 of 82 with one.", "clear. Avoidable: 4.2 (1.6 to 7.1) of 100 layers.",
 		"No probe since the last start 9 32 9 of 41 (22 %, likely 12 to 37 %) 41 of 52", "Probed, nothing since 3 79 3 of 82 (4 %, likely 1 to 10 %) 82 of 98", "Probed, then swapped or serviced",
-		"Difference, without a probe minus with a valid one 18.3 (5.9 to 33.1) –", "Avoidable of all its layers 5.8 4.2 (1.6 to 7.1)", "night crew",
+		"By themselves", "enter neither side", "Nobody has said so", "Difference, without a probe minus with a valid one 18.3 (5.9 to 33.1) –", "Avoidable of all its layers 5.8 4.2 (1.6 to 7.1)", "night crew",
 		"Over-squished (nozzle low) 6 of 12 4 of 117", "131 of 160 layers graded",
 	} {
 		if text := plain(p.Text("main")); !strings.Contains(text, want) {
@@ -181,7 +181,7 @@ func TestEvidenceShowsCountsBothEstimatesAndMarks(t *testing.T) {
 		}
 	}
 	gap := plain(c.Page("/findings/plate/L-002/cleaning_gap").Text("main"))
-	for _, want := range []string{"Wash plate L-002 before it reaches 12 prints.", "24 and more 8 20 8 of 28 (29 %, likely 15 to 47 %)", "12 to 23", "No record"} {
+	for _, want := range []string{"Wash plate L-002 before it reaches 12 prints.", "24 and more 8 20 8 of 28 (29 %, likely 15 to 47 %)", "12 to 23", "No record", "Failures rise with prints since cleaning: from 1.4 of 100 at 0", "likely 8 to 31 %) 42 of 50 12.8 (6.4 to 19.9)"} {
 		if !strings.Contains(gap, want) {
 			t.Errorf("the gap's evidence lacks %q:\n%s", want, gap)
 		}
@@ -191,7 +191,7 @@ func TestEvidenceShowsCountsBothEstimatesAndMarks(t *testing.T) {
 		t.Errorf("too little data: %s", little)
 	}
 	reverse := plain(c.Page("/findings/printer/P-004/skipped_probing").Text("main"))
-	if !strings.Contains(reverse, "failures go with probing") || !strings.Contains(reverse, "Look at the probe and the nozzle tip") {
+	if !strings.Contains(reverse, "failures go with probing") || !strings.Contains(reverse, "Look at the probe and the nozzle tip") || !strings.Contains(reverse, "Because: 10 of 80 layers failed with one, 1 of 40 without a probe.") || strings.Contains(reverse, "cannot tell") {
 		t.Errorf("the reverse: %s", reverse)
 	}
 }

@@ -64,6 +64,8 @@ var routes = withHeads([]Route{
 	{Method: "GET", Path: "/floor", Role: roleOperator, handle: (*Server).getFloor, patience: slower},
 	{Method: "GET", Path: "/findings", Role: roleOperator, handle: (*Server).getFindings, patience: slower},
 	{Method: "GET", Path: "/findings/:kind/:tag/:cause", Role: roleOperator, handle: (*Server).getFinding, patience: slower},
+	{Method: "POST", Path: "/findings/:kind/:tag/:cause/disagreements", Role: roleOperator, handle: (*Server).postDisagreement, body: formBody, patience: slower},
+	{Method: "POST", Path: "/findings/:kind/:tag/:cause/disagreements/:id/withdraw", Role: roleOperator, handle: (*Server).postWithdrawal, body: formBody, patience: usual},
 	{Method: "GET", Path: "/printers/:tag", Role: roleOperator, handle: (*Server).getPrinter, patience: slower},
 	{Method: "GET", Path: "/plates/:tag", Role: roleOperator, handle: (*Server).getPlate, patience: slower},
 	{Method: "GET", Path: "/first-layers/:id", Role: roleOperator, handle: (*Server).getFirstLayer, patience: usual},

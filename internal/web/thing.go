@@ -1,8 +1,8 @@
 package web
 
 import (
+	"context"
 	"fmt"
-	"math"
 	"net/http"
 	"net/url"
 	"slices"
@@ -23,101 +23,146 @@ import (
 // days as the findings.
 const thingWindow = 84 * 24 * time.Hour
 
-// historyPage is how many lines of a history stand on one page.
-const historyPage = 50
+// historyPage is how many lines of a history stand on one page; keptRows how
+// many probes, cleanings, holds are shown apart.
+const (
+	historyPage = 50
+	keptRows    = 8
+)
 
-func (s *Server) getPrinter() echo.HandlerFunc {
-	return func(c echo.Context) error {
-		if err := onlyParams(c, "before"); err != nil {
-			return err
-		}
-		before, err := readCursor(c.QueryParam("before"), "before")
-		if err != nil {
-			return err
-		}
-		tag, err := tagParam(c, "tag")
-		if err != nil {
-			return err
-		}
-		ctx, now := c.Request().Context(), s.now()
-		frame, err := s.store.Frame(ctx, now)
-		if err != nil {
-			return err
-		}
-		stands, _, err := s.stands(ctx, frame, now, tag)
-		if err != nil {
-			return err
-		}
-		if len(stands) == 0 {
-			return fault.New(fault.NotFound, "There is no printer %s.", fault.Quote(tag))
-		}
-		x := stands[0]
-		end, zone := windowEnd(frame, now), frame.Settings.Zone()
-		byPlate, byMaterial, err := s.store.Splits(ctx, x.row.ID, 0, end.Add(-thingWindow), end)
-		if err != nil {
-			return err
-		}
-		entries, err := s.store.PrinterHistory(ctx, x.row.ID, before, historyPage+1)
-		if err != nil {
-			return err
-		}
-		p := views.ThingPage{
-			Shell: withClock(s.shell(c, "Printer "+tag, "/floor"), now, zone), Kind: "printer", Tag: tag,
-			State: printerStates[x.state], Why: x.why, Facts: s.printerFacts(&x, zone, end),
-		}
-		p.DataThrough = clock(end, zone)
-		if x.next != "" {
-			p.Advice = views.Advice{Do: sentence(x.next), Because: lowerFirst(x.why), Tone: printerStates[x.state].Tone}
-			p.Why = ""
-		}
-		s.fillRates(&p, byMaterial, end, zone)
-		p.By = withRows(
-			s.splitTable("First layers by plate", "Plate", byPlate, "/plates/"),
-			s.splitTable("First layers by material", "Material", byMaterial, ""))
-		for _, f := range x.findings {
-			if f.Kind == "printer" {
-				p.Findings = append(p.Findings, s.findingRow(f))
-			}
-		}
-		s.fillHistory(&p, entries, zone, "/printers/", "/plates/", before)
-		return render(c, http.StatusOK, views.Thing(p))
-	}
+// thing is a printer's or plate's page while it is put together.
+type thing struct {
+	ctx    context.Context
+	kind   string
+	tag    string
+	of     store.Thing
+	frame  store.Frame
+	now    time.Time
+	end    time.Time // where the records end
+	zone   *time.Location
+	before store.Cursor // of the history
+	events string       // kind of events shown; "" every kind
+	layers int          // how many of the latest layers are summed
+	page   views.ThingPage
 }
 
-func (s *Server) printerFacts(x *stand, zone *time.Location, end time.Time) []views.Fact {
-	f := x.row
-	facts := []views.Fact{}
-	if f.Name != "" {
-		facts = append(facts, views.Fact{Word: "Name", Value: f.Name})
+// openThing reads the address of a printer's or plate's page.
+func (s *Server) openThing(c echo.Context, kind string) (*thing, error) {
+	if err := onlyParams(c, "before", "kind", "layers"); err != nil {
+		return nil, err
 	}
-	facts = append(facts, views.Fact{Word: "Bay", Value: orNoRecord(f.Bay)})
-	plate := views.Fact{Word: "Plate", Value: orNoRecord(f.Plate)}
-	if f.Plate != "" {
-		plate.Href = s.url("/plates/" + url.PathEscape(f.Plate))
-		if f.FittedSince != nil {
-			plate.Note = "last seen here " + ago(*f.FittedSince, end)
+	t := &thing{ctx: c.Request().Context(), kind: kind, now: s.now(), layers: layersUsually, events: c.QueryParam("kind")}
+	var err error
+	if t.before, err = readCursor(c.QueryParam("before"), "before"); err != nil {
+		return nil, err
+	}
+	if kinds := historyKinds(kind); t.events != "" && !slices.Contains(kinds, t.events) {
+		return nil, badRequest(fault.Problem{Column: "kind", Found: t.events, Expected: "one of " + strings.Join(kinds, ", ")})
+	}
+	if text := c.QueryParam("layers"); text != "" {
+		if t.layers, err = strconv.Atoi(text); err != nil || !slices.Contains(layersSummed, t.layers) {
+			return nil, badRequest(fault.Problem{Column: "layers", Found: text, Expected: "one of 20, 100, 500"})
 		}
 	}
-	facts = append(facts, plate, cleanedFact(f.LastCleaned, f.CleanMethod, f.SinceClean, end))
-	probe := views.Fact{Word: "Probed", Value: "no record"}
-	if f.LastProbe != nil {
-		probe.Value = ago(*f.LastProbe, end)
-		probe.Note = clock(*f.LastProbe, zone)
-		if f.SinceProbe != nil {
-			probe.Note = counted(*f.SinceProbe, "start", "starts") + " since"
+	if t.tag, err = tagParam(c, "tag"); err != nil {
+		return nil, err
+	}
+	if t.frame, err = s.store.Frame(t.ctx, t.now); err != nil {
+		return nil, err
+	}
+	t.end, t.zone = windowEnd(t.frame, t.now), t.frame.Settings.Zone()
+	t.page = views.ThingPage{Shell: withClock(s.shell(c, sentenceCase(kind)+" "+t.tag, "/floor"), t.now, t.zone), Kind: kind, Tag: t.tag}
+	t.page.DataThrough = clock(t.end, t.zone)
+	return t, nil
+}
+
+// historyKinds are the kinds of events a printer or a plate has.
+func historyKinds(kind string) []string {
+	if kind == "plate" {
+		return store.Thing{Plate: 1}.HistoryKinds()
+	}
+	return store.Thing{Printer: 1}.HistoryKinds()
+}
+
+// showThing fills in what both pages share and writes the page.
+func (s *Server) showThing(c echo.Context, t *thing) error {
+	day := 24 * time.Hour
+	counts, err := s.store.CountsOf(t.ctx, t.of, [2]time.Time{t.end.Add(-14 * day), t.end}, [2]time.Time{t.end.Add(-thingWindow), t.end},
+		[2]time.Time{t.end.Add(-2 * thingWindow), t.end.Add(-thingWindow)})
+	if err != nil {
+		return err
+	}
+	byOther, byMaterial, err := s.store.Splits(t.ctx, t.of.Printer, t.of.Plate, t.end.Add(-thingWindow), t.end)
+	if err != nil {
+		return err
+	}
+	layers, err := s.store.ThingLayers(t.ctx, t.of, t.end, t.layers)
+	if err != nil {
+		return err
+	}
+	apart := []string{"fitting", "hold", "probe", "offset_change", "service"}
+	if t.kind == "plate" {
+		apart = []string{"fitting", "hold", "cleaning", "plate_state"}
+	}
+	latest, err := s.store.LatestOf(t.ctx, t.of, keptRows, apart...)
+	if err != nil {
+		return err
+	}
+	entries, err := s.store.History(t.ctx, t.of, t.events, t.before, historyPage+1)
+	if err != nil {
+		return err
+	}
+	fillRates(t, counts)
+	other, path := "Plate", "/plates/"
+	if t.kind == "plate" {
+		other, path = "Printer", "/printers/"
+	}
+	t.page.By = withRows(s.splitTable("First layers by "+strings.ToLower(other), other, byOther, path), s.splitTable("First layers by material", "Material", byMaterial, ""))
+	s.fillMarks(t, layers)
+	s.fillStays(t, layers, latest["fitting"], other, path)
+	if t.kind == "plate" {
+		t.page.Kept = plateKept(latest, t.zone)
+	} else {
+		t.page.Kept = s.printerKept(latest, t.zone)
+	}
+	s.fillHistory(t, entries)
+	return render(c, http.StatusOK, views.Thing(t.page))
+}
+
+// thingHref is the address of a page with what it shows of history and marks.
+func (s *Server) thingHref(t *thing, events string, layers int, before, anchor string) string {
+	v := url.Values{}
+	if events != "" {
+		v.Set("kind", events)
+	}
+	if layers != layersUsually {
+		v.Set("layers", strconv.Itoa(layers))
+	}
+	if before != "" {
+		v.Set("before", before)
+	}
+	href := s.url("/" + t.kind + "s/" + url.PathEscape(t.tag))
+	if len(v) > 0 {
+		href += "?" + v.Encode()
+	}
+	return href + "#" + anchor
+}
+
+// act is something to do, and where.
+type act struct {
+	word, route, path string
+	main              bool
+}
+
+// links gives the acts whose pages are in the table of routes.
+func (s *Server) links(acts []act) []views.Link {
+	var out []views.Link
+	for _, a := range acts {
+		if _, there := s.guards[http.MethodGet+" "+a.route]; there {
+			out = append(out, views.Link{Word: a.word, Href: s.url(a.path), Main: a.main})
 		}
 	}
-	facts = append(facts, probe, views.Fact{Word: "Probes recorded", Value: map[string]string{"all": "all of them", "some": "some of them", "none": "none of them"}[f.ProbingRecorded]})
-	if f.LastStart != nil {
-		facts = append(facts, views.Fact{Word: "Last start", Value: clock(*f.LastStart, zone), Href: s.url("/first-layers/" + f.LastID), Note: gradeWord(f.LastGrade)})
-	}
-	if f.InServiceFrom != nil {
-		facts = append(facts, views.Fact{Word: "In service from", Value: clock(*f.InServiceFrom, zone)})
-	}
-	if f.RetiredAt != nil {
-		facts = append(facts, views.Fact{Word: "Retired", Value: clock(*f.RetiredAt, zone)})
-	}
-	return facts
+	return out
 }
 
 func cleanedFact(at *time.Time, method string, since *int, end time.Time) views.Fact {
@@ -148,125 +193,27 @@ func lowerFirst(s string) string {
 	return string(r)
 }
 
-func (s *Server) getPlate() echo.HandlerFunc {
-	return func(c echo.Context) error {
-		if err := onlyParams(c, "before"); err != nil {
-			return err
+// fillRates says the rate lately, over the findings' window and before it, each
+// with its interval and coverage.
+func fillRates(t *thing, counts []store.Counts) {
+	p := &t.page
+	for i, label := range []string{"Failed, last 14 days", "Failed, last 84 days", "Failed, the 84 days before"} {
+		k := counts[i]
+		if k.Started == 0 && i == 2 {
+			continue
 		}
-		before, err := readCursor(c.QueryParam("before"), "before")
-		if err != nil {
-			return err
-		}
-		tag, err := tagParam(c, "tag")
-		if err != nil {
-			return err
-		}
-		ctx, now := c.Request().Context(), s.now()
-		frame, err := s.store.Frame(ctx, now)
-		if err != nil {
-			return err
-		}
-		end, zone := windowEnd(frame, now), frame.Settings.Zone()
-		facts, err := s.store.PlateFacts(ctx, tag, end.Add(-floorWindow), end)
-		if err != nil {
-			return err
-		}
-		found, err := s.latestFindings(ctx, now)
-		if err != nil {
-			return err
-		}
-		byPrinter, byMaterial, err := s.store.Splits(ctx, 0, facts.ID, end.Add(-thingWindow), end)
-		if err != nil {
-			return err
-		}
-		entries, err := s.store.PlateHistory(ctx, facts.ID, before, historyPage+1)
-		if err != nil {
-			return err
-		}
-		p := views.ThingPage{Shell: withClock(s.shell(c, "Plate "+tag, "/floor"), now, zone), Kind: "plate", Tag: tag, Facts: s.plateFacts(facts, zone, end)}
-		p.DataThrough = clock(end, zone)
-		for _, f := range found.Items {
-			if f.Kind == "plate" && f.Subject == tag {
-				p.Findings = append(p.Findings, s.findingRow(f))
-				plateStand(&p, facts, f, found.GapSplit)
-			}
-		}
-		if p.State.Word == "" {
-			plateStand(&p, facts, Finding{}, found.GapSplit)
-		}
-		s.fillRates(&p, byMaterial, end, zone)
-		p.By = withRows(
-			s.splitTable("First layers by printer", "Printer", byPrinter, "/printers/"),
-			s.splitTable("First layers by material", "Material", byMaterial, ""))
-		s.fillHistory(&p, entries, zone, "/plates/", "/printers/", before)
-		return render(c, http.StatusOK, views.Thing(p))
+		w := stats.Wilson(k.Failures, k.Graded, 0.95)
+		r := views.Rate{Label: label, Coverage: sentence(coverage(k.Graded, k.Started))}
+		r.Of, r.How = rateWords(k.Failures, k.Graded, w.Low, w.High)
+		p.Rates = append(p.Rates, r)
 	}
-}
-
-// plateStand says how a plate stands and what to do.
-func plateStand(p *views.ThingPage, f store.PlateFacts, x Finding, gapSplit float64) {
-	p.State = stateFor(plateStateStates, f.State)
-	switch {
-	case f.RetiredAt != nil:
-		p.State, p.Why = plateStateStates["retired"], sentence(f.StateReason)
-	case f.HeldAt != nil:
-		p.State = printerStates["hold"]
-		p.Advice = views.Advice{Tone: "act", Do: "Do not print on it. Settle the reason, then release " + f.Plate + ".", Because: strings.TrimPrefix(withReason(f.HeldReason), ": ")}
-	case x.State == "raised":
-		p.State = views.State{Code: "watch", Word: "Watch", Sign: "half", Tone: "soon"}
-		do := fmt.Sprintf("Wash %s before it reaches %s prints.", f.Plate, figure(math.Floor(gapSplit)+1))
-		if f.SinceClean != nil && float64(*f.SinceClean) > gapSplit {
-			do = fmt.Sprintf("Wash %s: %s since it was cleaned.", f.Plate, counted(*f.SinceClean, "print", "prints"))
-		}
-		p.Advice = views.Advice{Tone: "act", Do: do,
-			Because: "its failures go with long cleaning gaps: about " + perHundred(x.Avoidable) + " of 100 avoidable."}
-	case f.State != "in_use":
-		p.Why = sentence(f.StateReason)
-	case f.SinceClean == nil:
-		p.Why = "No record of a cleaning."
-	default:
-		p.Why = sentence(cleanedWords(f.Method, *f.SinceClean))
-	}
-}
-
-func (s *Server) plateFacts(f store.PlateFacts, zone *time.Location, end time.Time) []views.Fact {
-	facts := []views.Fact{{Word: "Surface", Value: wordFor(surfaceWords, f.Surface)}}
-	if f.SizeXMM != nil && f.SizeYMM != nil {
-		facts = append(facts, views.Fact{Word: "Size", Value: wholeMM(*f.SizeXMM) + " × " + wholeMM(*f.SizeYMM) + thin + "mm"})
-	}
-	on := views.Fact{Word: "On printer", Value: orNoRecord(f.Printer)}
-	if f.Printer != "" {
-		on.Href = s.url("/printers/" + url.PathEscape(f.Printer))
-	}
-	facts = append(facts, on, cleanedFact(f.LastCleaned, f.Method, f.SinceClean, end))
-	if f.InServiceFrom != nil {
-		facts = append(facts, views.Fact{Word: "In service from", Value: clock(*f.InServiceFrom, zone)})
-	}
-	if f.RetiredAt != nil {
-		facts = append(facts, views.Fact{Word: "Retired", Value: clock(*f.RetiredAt, zone)})
-	}
-	return facts
-}
-
-// fillRates sums a split into one rate with its interval and coverage.
-func (s *Server) fillRates(p *views.ThingPage, splits []store.Split, end time.Time, zone *time.Location) {
-	var all store.Split
-	for _, x := range splits {
-		all.Started += x.Started
-		all.Graded += x.Graded
-		all.Failures += x.Failures
-	}
-	w := stats.Wilson(all.Failures, all.Graded, 0.95)
-	r := views.Rate{Label: "Failed, last 84 days", Coverage: sentence(coverage(all.Graded, all.Started))}
-	r.Of, r.How = rateWords(all.Failures, all.Graded, w.Low, w.High)
-	p.Rates = []views.Rate{r}
-	if all.Graded < rateNeeds {
-		p.RatesSub = counted(all.Graded, "graded layer", "graded layers") + " so far. A rate needs about " + strconv.Itoa(rateNeeds) + "."
+	if graded := counts[1].Graded; graded < rateNeeds {
+		p.RatesSub = counted(graded, "graded layer", "graded layers") + " in 84 days so far. A rate needs about " + strconv.Itoa(rateNeeds) + "."
 		p.RatesSub = strings.ToUpper(p.RatesSub[:1]) + p.RatesSub[1:]
 		return
 	}
-	p.RatesSub = "Failures of graded first layers in the 84 days up to " + clock(end, zone) + ", as counted."
-	if p.Kind == "plate" {
+	p.RatesSub = "Failures of graded first layers up to " + clock(t.end, t.zone) + ", as counted."
+	if t.kind == "plate" {
 		p.RatesSub += " Layers whose record names no plate are left out; findings place them by the fittings."
 	}
 }
@@ -319,4 +266,30 @@ func readCursor(text, name string) (store.Cursor, error) {
 
 func cursorText(at time.Time, id uuid.UUID) string {
 	return strconv.FormatInt(at.UnixMicro(), 10) + "." + id.String()
+}
+
+// keptTable is the head of a table of the latest events of a kind.
+func keptTable(caption string, columns ...string) views.Table {
+	t := views.Table{Caption: caption, Sub: fmt.Sprintf("The latest, at most %d; all of them stand in the history", keptRows)}
+	for _, w := range columns {
+		t.Columns = append(t.Columns, views.Column{Word: w})
+	}
+	return t
+}
+
+// inForce leaves voided events out.
+func inForce(list []store.HistoryEntry) []store.HistoryEntry {
+	return slices.DeleteFunc(slices.Clone(list), func(e store.HistoryEntry) bool { return e.VoidedAt != nil })
+}
+
+func holdsTable(list []store.HistoryEntry, zone *time.Location) views.Table {
+	t := keptTable("Holds", "Placed", "Reason", "By", "Released")
+	for _, e := range inForce(list) {
+		end := views.Cell{Text: "in force"}
+		if e.EndedAt != nil {
+			end = views.Cell{Text: clock(*e.EndedAt, zone), Note: e.EndDetail}
+		}
+		t.Rows = append(t.Rows, views.Row{Strong: e.EndedAt == nil, Cells: []views.Cell{{Text: clock(e.At, zone)}, {Text: orNoRecord(e.Detail)}, {Text: orNoRecord(e.Person)}, end}})
+	}
+	return t
 }

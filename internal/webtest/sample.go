@@ -39,12 +39,26 @@ func SampleFindings(to time.Time) *Findings {
 			Differ: "Adjusting takes out plate, material, grader and time of day; here the night crew both skips probing and grades strictly.",
 			Method: "Penalised logistic fit with the fleet's baseline as offset, shrunk per machine; false discovery controlled at 5 % over all questions."}
 	}
+	// The gap's curve, and where each band lies.
+	curve := func(e web.Evidence, means ...float64) web.Evidence {
+		for i := range e.Cells {
+			e.Cells[i].Mean = nan
+			if i < len(means) {
+				e.Cells[i].Mean = means[i]
+			}
+		}
+		for g := 0; g <= 40; g++ {
+			at := 1.4 * math.Pow(e.OddsRatio, math.Log2(1+float64(g)))
+			e.Curve = append(e.Curve, web.CurvePoint{Gap: g, At: at, Low: at * 0.5, High: at*1.4 + 2})
+		}
+		return e
+	}
 	return &Findings{
 		List: web.FindingList{AsOf: to, From: from, To: to, FirstLayers: 9800, Graded: 8100, Failures: 402, GapSplit: 11, Items: items},
 		Evidences: []web.Evidence{
 			evidence(probing, []web.EvidenceCell{{Code: "valid", Started: 98, Graded: 82, Failures: 3}, {Code: "skipped", Started: 52, Graded: 41, Failures: 9}, {Code: "void", Started: 8, Graded: 6, Failures: 0}, {Code: "unknown", Started: 2, Graded: 2, Failures: 0}}, 18.3, 5.9, 33.1),
-			evidence(plate, []web.EvidenceCell{{Code: "band", Low: 0, High: 2, Started: 40, Graded: 36, Failures: 1}, {Code: "band", Low: 3, High: 5, Started: 44, Graded: 38, Failures: 1}, {Code: "band", Low: 6, High: 11, Started: 40, Graded: 32, Failures: 2}, {Code: "band", Low: 12, High: 23, Started: 50, Graded: 42, Failures: 7}, {Code: "band", Low: 24, High: -1, Started: 32, Graded: 28, Failures: 8}, {Code: "unknown", Started: 4, Graded: 4, Failures: 0}}, 17.7, 8, 28.4),
-			evidence(watching, []web.EvidenceCell{{Code: "band", Low: 0, High: 11, Started: 80, Graded: 65, Failures: 3}, {Code: "band", Low: 12, High: -1, Started: 68, Graded: 55, Failures: 6}}, 6.3, -3.2, 17),
+			curve(evidence(plate, []web.EvidenceCell{{Code: "band", Low: 0, High: 2, Started: 40, Graded: 36, Failures: 1}, {Code: "band", Low: 3, High: 5, Started: 44, Graded: 38, Failures: 1}, {Code: "band", Low: 6, High: 11, Started: 40, Graded: 32, Failures: 2}, {Code: "band", Low: 12, High: 23, Started: 50, Graded: 42, Failures: 7}, {Code: "band", Low: 24, High: -1, Started: 32, Graded: 28, Failures: 8}, {Code: "unknown", Started: 4, Graded: 4, Failures: 0}}, 17.7, 8, 28.4), 1, 4, 8.5, 17, 31),
+			curve(evidence(watching, []web.EvidenceCell{{Code: "band", Low: 0, High: 11, Started: 80, Graded: 65, Failures: 3}, {Code: "band", Low: 12, High: -1, Started: 68, Graded: 55, Failures: 6}}, 6.3, -3.2, 17), 5, 20),
 			evidence(little, []web.EvidenceCell{{Code: "valid", Started: 30, Graded: 18, Failures: 1}, {Code: "skipped", Started: 3, Graded: 2, Failures: 0}}, nan, nan, nan),
 			evidence(reverse, []web.EvidenceCell{{Code: "valid", Started: 90, Graded: 80, Failures: 10}, {Code: "skipped", Started: 50, Graded: 40, Failures: 1}}, -10, -19, 1),
 		},
