@@ -67,6 +67,7 @@ func TestHostileTextIsEscaped(t *testing.T) {
 		"problem": problem(ProblemPage{Shell: Shell{Title: evil}, What: evil, Do: evil, Link: "/", LinkWord: evil, Ref: evil}),
 		"sign-in": SignIn(SignInPage{Shell: Shell{Title: evil}, Handle: evil, Next: evil, Problem: evil}),
 		"zones":   Zones(ZoneMap{evil, [][]ZoneCell{{{evil, evil, []string{evil}, true, true, evil}}}}),
+		"bead":    Bead(BeadPage{Lead: evil, Seen: evil, Aim: evil, Fields: []BeadField{{evil, evil, evil, evil, evil}}, Problems: []string{evil}, Drawings: []BeadDrawing{{Title: evil, Words: evil, Tip: evil}}}),
 	}
 	for name, component := range rows {
 		var buf bytes.Buffer

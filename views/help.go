@@ -5,6 +5,7 @@ import "strconv"
 // HelpPage explains each word of the program once.
 type HelpPage struct {
 	Shell
+	Bead string // address of the bead model's page
 }
 
 // FirstSteps say how a farm without printers begins; its zero value shows

@@ -69,6 +69,7 @@ var routes = withHeads([]Route{
 	{Method: "GET", Path: "/printers/:tag", Role: roleOperator, handle: (*Server).getPrinter, patience: slower},
 	{Method: "GET", Path: "/plates/:tag", Role: roleOperator, handle: (*Server).getPlate, patience: slower},
 	{Method: "GET", Path: "/first-layers/:id", Role: roleOperator, handle: (*Server).getFirstLayer, patience: usual},
+	{Method: "GET", Path: "/bead", Role: roleOperator, handle: (*Server).getBead, patience: usual},
 	{Method: "GET", Path: "/help", Role: roleOperator, handle: (*Server).getHelp, patience: usual},
 	{Method: "GET", Path: "/setup", Role: roleManager, handle: (*Server).getSetup, patience: usual},
 
