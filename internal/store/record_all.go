@@ -12,7 +12,7 @@ import (
 
 // Batch tells what became of records that were stored together.
 type Batch struct {
-	Act     int64    // that stored them; it is what Undo takes back
+	Act     int64    // that stored them, now or before; it is what Undo takes back
 	Results []Result // in the order given
 }
 
@@ -46,13 +46,12 @@ func (s *Store) RecordAll(ctx context.Context, act Act, items []intake.Item) (Ba
 		if refused != nil {
 			return refused
 		}
-		for i := range b.Results {
-			b.Results[i].Created = nil
+		if len(items) == 0 || b.New() {
+			return nil
 		}
-		if len(b.Results) > 0 {
-			b.Results[0].Created = w.created
-		}
-		return nil
+		// The same came before: an act that ended the record last, or made it.
+		return w.tx.QueryRow(ctx, `SELECT coalesce((SELECT max(act) FROM changes WHERE record = $1 AND field IN ('released_at', 'removed_at')),
+			(SELECT act FROM records WHERE id = $1))`, b.Results[0].ID.UUID).Scan(&b.Act)
 	})
 	if err != nil {
 		return Batch{}, wrap("store.RecordAll", err)

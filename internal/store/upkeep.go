@@ -4,6 +4,9 @@ import (
 	"context"
 	"time"
 
+	"basecourse/internal/farm"
+	"basecourse/internal/fault"
+
 	"github.com/gofrs/uuid/v5"
 	"github.com/jackc/pgx/v5"
 )
@@ -100,7 +103,7 @@ const spotsSQL = `seen AS MATERIALIZED (
 		LEFT JOIN LATERAL (
 			SELECT x.id, x.fitted_at, x.plate_side::text AS plate_side, x.plate_turned::text AS plate_turned, x.printer, x.removed_at FROM fittings x
 			WHERE x.plate = l.id AND x.fitted_at <= $1 AND x.voided_at IS NULL ORDER BY x.fitted_at DESC, x.id DESC LIMIT 1) fit
-			ON fit.printer = p.id AND fit.removed_at IS NULL
+			ON fit.printer = p.id AND (fit.removed_at IS NULL OR fit.removed_at > $1)
 		LEFT JOIN LATERAL (
 			SELECT x.placed_at, x.reason FROM holds x
 			WHERE x.plate = l.id AND x.placed_at <= $1 AND (x.released_at IS NULL OR x.released_at > $1) AND x.voided_at IS NULL
@@ -190,3 +193,19 @@ FROM printers p
 		WHERE x.printer = p.id AND x.changed_at <= $1 AND x.voided_at IS NULL ORDER BY x.changed_at DESC LIMIT 1) o ON true
 WHERE p.retired_at IS NULL OR p.retired_at > $1
 ORDER BY p.printer COLLATE "C"`
+
+// LastOffset gives a printer's last offset change at or before a time; NotFound
+// when there is none.
+func (s *Store) LastOffset(ctx context.Context, printer string, at time.Time) (*farm.OffsetChange, error) {
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	list, err := s.take(ctx, farm.KindOffsetChange, ` WHERE t.printer = (SELECT id FROM printers WHERE printer = $1) AND t.changed_at <= $2 AND t.voided_at IS NULL
+		ORDER BY t.changed_at DESC, t.id DESC LIMIT 1`, printer, at)
+	if err != nil {
+		return nil, wrap("store.LastOffset", err)
+	}
+	if len(list) == 0 {
+		return nil, fault.New(fault.NotFound, "there is no offset change of %s", fault.Quote(printer))
+	}
+	return list[0].(*farm.OffsetChange), nil
+}

@@ -26,6 +26,7 @@ type Route struct {
 // Body limits and patience.
 const (
 	formBody    = 64 << 10
+	meshBody    = 512 << 10
 	recordsBody = 2 << 20
 
 	usual  = 5 * time.Second  // reading and writing records
@@ -62,6 +63,30 @@ var routes = withHeads([]Route{
 
 	{Method: "GET", Path: "/", Role: roleAnyone, handle: (*Server).getRoot, open: true, patience: usual},
 	{Method: "GET", Path: "/floor", Role: roleOperator, handle: (*Server).getFloor, patience: slower},
+	{Method: "GET", Path: "/upkeep", Role: roleOperator, handle: (*Server).getUpkeep, patience: usual},
+	{Method: "GET", Path: "/upkeep/clean", Role: roleOperator, handle: getHand(&cleanAct), patience: usual},
+	{Method: "POST", Path: "/upkeep/clean", Role: roleOperator, handle: postHand(&cleanAct), body: formBody, patience: usual},
+	{Method: "GET", Path: "/upkeep/probe", Role: roleOperator, handle: getHand(&probeAct), patience: usual},
+	{Method: "POST", Path: "/upkeep/probe", Role: roleOperator, handle: postHand(&probeAct), body: meshBody, patience: usual},
+	{Method: "GET", Path: "/upkeep/skip", Role: roleOperator, handle: getHand(&skipAct), patience: usual},
+	{Method: "POST", Path: "/upkeep/skip", Role: roleOperator, handle: postHand(&skipAct), body: formBody, patience: usual},
+	{Method: "GET", Path: "/upkeep/fit", Role: roleOperator, handle: getHand(&fitAct), patience: usual},
+	{Method: "POST", Path: "/upkeep/fit", Role: roleOperator, handle: postHand(&fitAct), body: formBody, patience: usual},
+	{Method: "GET", Path: "/upkeep/take-off", Role: roleOperator, handle: getHand(&takeOffAct), patience: usual},
+	{Method: "POST", Path: "/upkeep/take-off", Role: roleOperator, handle: postHand(&takeOffAct), body: formBody, patience: usual},
+	{Method: "GET", Path: "/upkeep/offset", Role: roleOperator, handle: getHand(&offsetAct), patience: usual},
+	{Method: "POST", Path: "/upkeep/offset", Role: roleOperator, handle: postHand(&offsetAct), body: formBody, patience: usual},
+	{Method: "GET", Path: "/upkeep/service", Role: roleOperator, handle: getHand(&serviceAct), patience: usual},
+	{Method: "POST", Path: "/upkeep/service", Role: roleOperator, handle: postHand(&serviceAct), body: formBody, patience: usual},
+	{Method: "GET", Path: "/upkeep/state", Role: roleOperator, handle: getHand(&stateAct), patience: usual},
+	{Method: "POST", Path: "/upkeep/state", Role: roleOperator, handle: postHand(&stateAct), body: formBody, patience: usual},
+	{Method: "GET", Path: "/upkeep/hold", Role: roleOperator, handle: getHand(&holdAct), patience: usual},
+	{Method: "POST", Path: "/upkeep/hold", Role: roleOperator, handle: postHand(&holdAct), body: formBody, patience: usual},
+	{Method: "GET", Path: "/upkeep/release", Role: roleOperator, handle: getHand(&releaseAct), patience: usual},
+	{Method: "POST", Path: "/upkeep/release", Role: roleOperator, handle: postHand(&releaseAct), body: formBody, patience: usual},
+	{Method: "GET", Path: "/upkeep/recent", Role: roleOperator, handle: (*Server).getRecent, patience: usual},
+	{Method: "GET", Path: "/upkeep/undo", Role: roleOperator, handle: (*Server).getUndo, patience: usual},
+	{Method: "POST", Path: "/upkeep/undo", Role: roleOperator, handle: (*Server).postUndo, body: formBody, patience: usual},
 	{Method: "GET", Path: "/findings", Role: roleOperator, handle: (*Server).getFindings, patience: slower},
 	{Method: "GET", Path: "/findings/:kind/:tag/:cause", Role: roleOperator, handle: (*Server).getFinding, patience: slower},
 	{Method: "POST", Path: "/findings/:kind/:tag/:cause/disagreements", Role: roleOperator, handle: (*Server).postDisagreement, body: formBody, patience: slower},
