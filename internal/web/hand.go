@@ -254,9 +254,9 @@ func (h *hand) show(c echo.Context, status int) error {
 			return err
 		}
 	}
-	place(h.page.Fields, h.page.Problems)
-	place(h.page.Adders, h.page.Problems)
-	place(h.page.More, h.page.Problems)
+	beside(h.page.Fields, h.page.Problems)
+	beside(h.page.Adders, h.page.Problems)
+	beside(h.page.More, h.page.Problems)
 	for _, f := range h.page.More {
 		h.page.MoreOpen = h.page.MoreOpen || f.Wrong != "" || f.Value != ""
 		for _, o := range f.Options {
@@ -266,8 +266,8 @@ func (h *hand) show(c echo.Context, status int) error {
 	return render(c, status, views.Form(h.page))
 }
 
-// place puts each problem beside its field.
-func place(fields []views.Field, problems []views.FormProblem) {
+// beside puts each problem beside its field.
+func beside(fields []views.Field, problems []views.FormProblem) {
 	for i := range fields {
 		for _, p := range problems {
 			if p.Field == fields[i].Name && fields[i].Wrong == "" {

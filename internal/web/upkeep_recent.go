@@ -256,7 +256,7 @@ func (s *Server) undoPage(c echo.Context, entry int64, reason string, problems [
 		Hidden: []views.Fact{{Word: "entry", Value: strconv.FormatInt(entry, 10)}},
 		Fields: []views.Field{{Name: "reason", Label: "Why it was wrong", Kind: "area", Value: reason, Hint: "It stays in the history as voided, with your name and this reason. For example: wrong plate."}},
 		Submit: "Undo this entry"}
-	place(p.Form.Fields, problems)
+	beside(p.Form.Fields, problems)
 	return render(c, status, views.Undo(p))
 }
 
