@@ -49,7 +49,8 @@ type Assessor struct {
 	views   []*view // latest used last
 	fits    []*fit  // latest used last
 	flights map[flightKey]*flight
-	latest  *view // the newest of the farm as it is, for pages
+	page    *flight // the latest computation for pages, done or under way
+	latest  *view   // the newest of the farm as it is, for pages
 	took    time.Duration
 	done    time.Time // when latest was computed
 }
@@ -68,11 +69,17 @@ func (a *Assessor) Findings(ctx context.Context, q AsOf) (*Findings, error) {
 	return v.findings(q), nil
 }
 
-// slow is how long computing may take before pages stop waiting for it.
-const slow = 2 * time.Second
+// slow is how long computing may take before pages stop waiting for it, and
+// rest how many times that long the next computation is put off for pages.
+const (
+	slow = 100 * time.Millisecond
+	rest = 5
+)
 
 // Latest answers as of now, for pages. On a farm so large that computing takes
-// more than two seconds it may be the answer of a moment ago; AsOf says of when.
+// longer than slow it may be the answer of a moment ago; AsOf says of when.
+// Until there is a first answer it waits for it as long as ctx allows; the
+// computation goes on for those who ask later.
 func (a *Assessor) Latest(ctx context.Context, now time.Time) (*Findings, error) {
 	v, q, err := a.pageView(ctx, now)
 	if err != nil {
@@ -112,8 +119,8 @@ func (a *Assessor) view(ctx context.Context, q AsOf) (*view, AsOf, error) {
 	return v, q, err
 }
 
-// pageView is view for pages: where computing is slow, what was computed a
-// moment ago will do while the new is on its way.
+// pageView is view for pages: where computing is slow, what was computed last
+// will do while the new is on its way, over midnight too.
 func (a *Assessor) pageView(ctx context.Context, now time.Time) (*view, AsOf, error) {
 	q, err := a.normal(AsOf{At: now})
 	if err != nil {
@@ -127,15 +134,53 @@ func (a *Assessor) pageView(ctx context.Context, now time.Time) (*view, AsOf, er
 		return v, q, nil
 	}
 	a.mu.Lock()
-	old, took, age := a.latest, a.took, time.Since(a.done)
+	old, took, done := a.latest, a.took, a.done
 	a.mu.Unlock()
-	if old != nil && took > slow && age < 10*took && old.q.At.Before(q.At) && !old.midnightPassed(q.At) {
-		a.start(flightKey{version, q})
+	if old != nil && took > slow && !old.q.At.After(q.At) {
+		if time.Since(done) > rest*took {
+			a.refresh(flightKey{version, q})
+		}
 		q.At = old.q.At
 		return old, q, nil
 	}
-	v, err := a.fly(ctx, flightKey{version, q})
-	return v, q, err
+	return a.await(ctx, flightKey{version, q})
+}
+
+// await waits for a computation for pages: the one under way when it sees all
+// that key does, else one after it.
+func (a *Assessor) await(ctx context.Context, key flightKey) (*view, AsOf, error) {
+	for {
+		f := a.refresh(key)
+		select {
+		case <-f.done:
+		case <-ctx.Done():
+			return nil, key.q, ctx.Err()
+		}
+		switch {
+		case f.err != nil:
+			return nil, key.q, f.err
+		case f.v.answers(key.version, key.q):
+			return f.v, key.q, nil
+		case f.key == key || f.v.version == key.version && f.v.q.At.After(key.q.At):
+			return f.v, f.v.q, nil
+		}
+	}
+}
+
+// refresh begins a computation for pages, or joins the one under way: there is
+// one at a time, and it goes on when those who wait for it leave.
+func (a *Assessor) refresh(key flightKey) *flight {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.page != nil {
+		select {
+		case <-a.page.done:
+		default:
+			return a.page
+		}
+	}
+	a.page = a.begin(key)
+	return a.page
 }
 
 // kept gives a view that answers q, if there is one.
@@ -158,6 +203,7 @@ type flightKey struct {
 }
 
 type flight struct {
+	key     flightKey
 	done    chan struct{}
 	cancel  context.CancelFunc
 	waiting int // callers; at none it is given up
@@ -195,8 +241,13 @@ func (a *Assessor) start(key flightKey) *flight {
 		f.waiting++
 		return f
 	}
+	return a.begin(key)
+}
+
+// begin begins a computation; a.mu is held.
+func (a *Assessor) begin(key flightKey) *flight {
 	ctx, cancel := context.WithTimeout(context.Background(), limit)
-	f := &flight{done: make(chan struct{}), cancel: cancel, waiting: 1}
+	f := &flight{key: key, done: make(chan struct{}), cancel: cancel, waiting: 1}
 	a.flights[key] = f
 	usual := key.q.KnownAt.IsZero() && key.q.From.IsZero() && key.q.To.IsZero()
 	go func() {
@@ -256,19 +307,39 @@ func (a *Assessor) fitted(key [32]byte, evaluate func() []findings.Question) []f
 	return f.questions
 }
 
-// Run keeps the latest answer ready until ctx ends, so that the first page
-// after a start or after midnight need not wait for a fit.
+// Run keeps the latest answer ready until ctx ends, so that no page need wait for
+// a fit, and then ends what is being computed for pages.
 func (a *Assessor) Run(ctx context.Context) {
-	const least = 10 * time.Second
+	const least, most = 10 * time.Second, time.Minute
 	for {
 		begun := time.Now()
 		// What goes wrong here goes wrong again, and is told, when it is asked for.
-		_, _ = a.Latest(ctx, a.store.Now())
-		pause := max(least, 20*time.Since(begun))
+		a.ready(ctx)
+		pause := min(max(least, 20*time.Since(begun)), most)
 		select {
 		case <-ctx.Done():
+			a.mu.Lock()
+			f := a.page
+			a.mu.Unlock()
+			if f != nil {
+				f.cancel()
+				<-f.done // reading ends at once: the store may be closed now
+			}
 			return
 		case <-time.After(pause):
 		}
 	}
+}
+
+// ready computes the answer as of now unless it is kept.
+func (a *Assessor) ready(ctx context.Context) {
+	q, err := a.normal(AsOf{})
+	if err != nil {
+		return
+	}
+	version, err := a.store.DataVersion(ctx)
+	if err != nil || a.kept(version, q) != nil {
+		return
+	}
+	_, _, _ = a.await(ctx, flightKey{version, q})
 }

@@ -19,6 +19,7 @@ type Findings struct {
 	FalseDiscoveryRate            float64
 	GapSplit                      float64 // median prints since cleaning of graded layers
 	Items                         []Finding
+	Lately                        map[string]Lately // by printer, counts over the last days of the window
 }
 
 // Finding is the answer to one question: does failure of the subject go with
@@ -42,23 +43,36 @@ type Finding struct {
 	void arm
 }
 
-// findings gives the answers of a view as of a time at which it holds.
+// Lately counts a printer's first layers of the last days of the window.
+type Lately struct{ Started, Graded, Failures int }
+
+// LatelyWindow is what Lately covers: the last days of the window.
+const LatelyWindow = 14 * 24 * time.Hour
+
+// findings gives the answers of a view as of a time at which it holds. What it
+// lists is shared between callers.
 func (v *view) findings(q AsOf) *Findings {
-	f := &Findings{AsOf: q.At, KnownAt: q.KnownAt, From: v.from, To: v.to,
+	v.once.Do(v.list)
+	return &Findings{AsOf: q.At, KnownAt: q.KnownAt, From: v.from, To: v.to,
 		FirstLayers: v.total.started, Graded: v.total.graded, Failures: v.total.failures,
-		FalseDiscoveryRate: FalseDiscoveryRate, GapSplit: v.gapSplit,
-		Items: make([]Finding, 0, len(v.questions))}
+		FalseDiscoveryRate: FalseDiscoveryRate, GapSplit: v.gapSplit, Items: v.items, Lately: v.byTag}
+}
+
+func (v *view) list() {
+	v.items = make([]Finding, 0, len(v.questions))
+	v.byTag = make(map[string]Lately, len(v.printers))
 	for i := range v.printers {
+		n := &v.lately[i]
+		v.byTag[v.printers[i].Tag] = Lately{n.started, n.graded, n.failures}
 		if v.listed(&v.printers[i], &v.byPrinter[i]) {
-			f.Items = append(f.Items, v.finding(2*i), v.finding(2*i+1))
+			v.items = append(v.items, v.finding(2*i), v.finding(2*i+1))
 		}
 	}
 	for i := range v.plates {
 		if v.listed(&v.plates[i], &v.byPlate[i]) {
-			f.Items = append(f.Items, v.finding(2*len(v.printers)+i))
+			v.items = append(v.items, v.finding(2*len(v.printers)+i))
 		}
 	}
-	return f
 }
 
 // listed tells whether a thing was in service in the window or has a start in

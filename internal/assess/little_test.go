@@ -14,6 +14,7 @@ import (
 	"basecourse/internal/assess"
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
+	"basecourse/internal/store"
 )
 
 func at(day, hour, minute int) time.Time {
@@ -307,8 +308,65 @@ func TestALargeFarmsPagesNeedNotWait(t *testing.T) {
 		t.Errorf("got %d first layers as of %s, want 61 as of %s", f.FirstLayers, f.AsOf, later)
 	}
 	a.SlowAs(time.Hour)
+	if f := latest(at(5, 0, 1)); !f.AsOf.Equal(later) {
+		t.Errorf("just after midnight: got the answer as of %s, want yesterday's last while the new one is on its way", f.AsOf)
+	}
+	a.SlowAs(0)
 	if f := latest(at(5, 0, 1)); !f.AsOf.Equal(at(5, 0, 1)) {
 		t.Errorf("after midnight: got the answer as of %s", f.AsOf)
+	}
+}
+
+// Whoever leaves does not stop the computation for the others.
+func TestAPageThatDoesNotWaitFindsTheAnswerLater(t *testing.T) {
+	s := open(t)
+	series(60).into(t, s)
+	a := assess.New(s)
+	hurry, cancel := context.WithTimeout(context.Background(), time.Millisecond)
+	defer cancel()
+	for hurry.Err() == nil {
+		_, _ = a.Latest(hurry, at(4, 8, 0))
+	}
+	f, err := a.Latest(context.Background(), at(4, 8, 0))
+	if err != nil || f.FirstLayers != 60 || a.Fits() != 1 {
+		t.Errorf("got %+v, %v after %d fits, want 60 first layers after one", f, err, a.Fits())
+	}
+}
+
+func TestLatelyCountsTheLastDaysOfTheWindow(t *testing.T) {
+	s := open(t)
+	importFolder(t, s, sampleDir)
+	now := time.Date(2026, 4, 7, 8, 0, 0, 0, time.UTC)
+	f, err := assess.New(s).Latest(context.Background(), now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	list, err := s.FirstLayers(context.Background(), store.FirstLayerFilter{Since: f.To.Add(-assess.LatelyWindow), Limit: 100_000})
+	if err != nil {
+		t.Fatal(err)
+	}
+	want, all := map[string]assess.Lately{}, 0
+	for _, l := range list {
+		if !l.VoidedAt.IsZero() || l.StartedAt.After(f.To) || !l.StartedAt.After(f.To.Add(-assess.LatelyWindow)) {
+			continue
+		}
+		n := want[l.Printer]
+		n.Started++
+		if l.Grade != "" && !l.GradedAt.After(now) {
+			n.Graded++
+			if farm.Failed(l.Grade, l.Underside) {
+				n.Failures++
+			}
+		}
+		want[l.Printer], all = n, all+1
+	}
+	if all < 200 {
+		t.Fatalf("only %d layers; the test shows little", all)
+	}
+	for tag, n := range f.Lately {
+		if n != want[tag] {
+			t.Errorf("%s: got %+v, want %+v", tag, n, want[tag])
+		}
 	}
 }
 

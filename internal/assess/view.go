@@ -3,6 +3,7 @@ package assess
 import (
 	"context"
 	"slices"
+	"sync"
 	"time"
 
 	"basecourse/internal/exposure"
@@ -27,6 +28,11 @@ type view struct {
 	byPrinter        []counts
 	byPlate          []counts
 	questions        []findings.Question // as findings.Evaluate gives them
+	lately           []tally             // by printer, over the last days of the window
+
+	once  sync.Once // makes the two below, which many callers share
+	items []Finding
+	byTag map[string]Lately
 }
 
 // layer is one started first layer of the window.
@@ -136,11 +142,16 @@ func (v *view) window(data *store.Analysis, ex []exposure.Exposure) {
 		v.from = v.to.Add(-Window)
 	}
 	first, end := span(starts, v.from.UnixMicro(), v.to.UnixMicro())
+	recent, _ := span(starts, v.to.Add(-LatelyWindow).UnixMicro(), v.to.UnixMicro())
+	v.lately = make([]tally, len(v.printers))
 	v.layers = make([]layer, 0, end-first)
 	for i := first; i < end; i++ {
 		l, e := &data.Labels[i], &ex[i]
 		v.layers = append(v.layers, layer{printer: starts[i].Printer, plate: e.Plate, gap: e.PrintsSinceClean, marks: l.Marks,
 			graded: l.Graded, failed: starts[i].Failed, restart: e.Restart, skipped: e.Skipped, state: e.State})
+		if i >= recent {
+			v.lately[starts[i].Printer].add(&v.layers[len(v.layers)-1])
+		}
 	}
 }
 
