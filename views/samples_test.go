@@ -47,8 +47,16 @@ func sampleTable() Table {
 
 func samples() map[string]templ.Component {
 	row := func(s State, next string) templ.Component {
-		return floorRow(FloorRow{Tag: "P-014", Href: "/printers/P-014", Bay: "Bay 2", Plate: "L-203", PlateHref: "/plates/L-203", PlateNote: "wiped 5 prints ago", Probe: "probed 1 start ago", State: s,
-			Why: "Failures go with skipped probing.", Figures: "3 of 31 failed, 31 of 36 layers graded.", Next: next, Calm: next == ""})
+		r := FloorRow{Tag: "P-014", Href: "/printers/P-014", Grade: "/grade/P-014", Bay: "Bay 2", Plate: "L-203", PlateHref: "/plates/L-203", PlateNote: "wiped 5 prints ago", Probe: "probed 1 start ago", State: s,
+			Why: "Failures go with skipped probing.", Figures: "3 of 31 failed; 31 of 36 graded", Next: next}
+		if next != "" {
+			return floorRow(&r)
+		}
+		r.Why = ""
+		if s == retired {
+			r.Grade, r.Why = "", "Retired 2 days ago."
+		}
+		return floorTile(&r)
 	}
 	history := []Event{
 		{When: "2026-03-09 14:02", ISO: "2026-03-09T14:02:00Z", What: "First layer", Href: "/first-layers/1", State: State{"failed", "Failed", "square", "act"}, With: "plate L-203 · PLA", Kind: "first_layer"},
@@ -56,14 +64,19 @@ func samples() map[string]templ.Component {
 		{When: "2026-03-09 12:00", ISO: "2026-03-09T12:00:00Z", What: "Service", With: "nozzle", Voided: "Voided 2026-03-09 13:00 by amara: wrong printer", Kind: "service"},
 	}
 	return map[string]templ.Component{
-		"floor-row-ready": row(ready, ""), "floor-row-due": row(due, "Wash L-203"), "floor-row-watch": row(watch, "Probe before the next start"),
-		"floor-row-hold": row(hold, "Do not start jobs"), "floor-row-retired": row(retired, ""),
-		"floor-row-unknown": floorRow(FloorRow{Tag: "P-015", Href: "/printers/P-015", State: unknown, Why: "No first layer recorded yet.", Calm: true}),
-		"floor-empty":       Floor(FloorPage{Shell: sampleShell("Floor", "/floor"), Lead: "No printers yet.", First: FirstSteps{"Every printer appears here.", "/setup/add-printer", "/setup/import"}}),
+		"floor-tile-ready": row(ready, ""), "floor-tile-retired": row(retired, ""), "floor-row-due": row(due, "Wash L-203"),
+		"floor-row-watch": row(watch, "Probe before the next start"), "floor-row-hold": row(hold, "Do not start jobs"),
+		"floor-tile-unknown": floorTile(&FloorRow{Tag: "P-015", Href: "/printers/P-015", Grade: "/grade/P-015", State: unknown, Why: "No first layer recorded yet."}),
+		"floor-row-no-plate": floorRow(&FloorRow{Tag: "P-015", Href: "/printers/P-015", Grade: "/grade/P-015", State: watch, Why: "The last first layer failed.", Next: "Watch the next"}),
+		"floor-bays":         chooser(&Choice{Action: "/floor", Label: "Bay", Name: "bay", ID: "floor-bay", Options: []Option{{Word: "All bays"}, {Value: "Bay 2", Word: "Bay 2 (12)", Chosen: true}}, Kept: []Option{{Value: "due", Word: "state"}}}),
+		"floor-pages":        floorPages("201 to 400 of 1000 printers", []FilterLink{{"1", "", "/floor", false}, {"2", "", "/floor?page=2", true}}),
+		"floor-none": Floor(FloorPage{Shell: sampleShell("Floor", "/floor"), Lead: "Nothing needs anyone: 12 printers in service.", Notice: "Findings and counts are being worked out.",
+			Filters: []FilterRow{{"State", []FilterLink{{"All", "", "/floor", false}, {"Due", "0", "/floor?state=due", true}}}}, Showing: "0 printers, state Due, worst expected loss first", Clear: "/floor", Empty: "No printer fits these filters."}),
+		"floor-empty": Floor(FloorPage{Shell: sampleShell("Floor", "/floor"), Lead: "No printers yet.", First: FirstSteps{"Every printer appears here.", "/setup/add-printer", "/setup/import"}}),
 		"floor-page": Floor(FloorPage{Shell: sampleShell("Floor", "/floor"), Lead: "1 of 2 printers needs someone.", Sub: "Counts are of 14 days.",
 			Filters: []FilterRow{{"State", []FilterLink{{"All", "", "/floor", true}, {"Watch", "1", "/floor?state=watch", false}}}},
-			Groups: []FloorGroup{{"group-1", "Needs someone", "1 printer", []FloorRow{{Tag: "P-014", Href: "/printers/P-014", Bay: "Bay 2", State: watch, Why: "The last layer failed.", Next: "Look at it"}}},
-				{"group-2", "Ready", "1 printer", []FloorRow{{Tag: "P-016", Href: "/printers/P-016", Bay: "Bay 2", State: ready, Figures: "0 of 12 failed.", Calm: true}}}}}),
+			Groups: []FloorGroup{{"group-1", "Needs someone", "1 printer", []FloorRow{{Tag: "P-014", Href: "/printers/P-014", Grade: "/grade/P-014", Bay: "Bay 2", State: watch, Why: "The last layer failed.", Next: "Look at it"}}, nil},
+				{"group-2", "Ready", "1 printer", nil, []FloorRow{{Tag: "P-016", Href: "/printers/P-016", Grade: "/grade/P-016", Bay: "Bay 2", State: ready}}}}}),
 		"findings-paged": FindingRows("x", sampleRows()), "pager-plain": Pages("Pages of findings", Pager{Plain: true, First: "/findings?state=quiet", Newer: "/findings?state=quiet&page=2", Older: "/findings?state=quiet&page=4"}),
 		"evidence-raised": evidence(sampleEvidence(raised)), "evidence-watching": evidence(sampleEvidence(State{"watching", "Watching", "half", "soon"})),
 		"evidence-quiet": evidence(sampleEvidence(State{"quiet", "Quiet", "", ""})), "evidence-little": evidence(sampleEvidence(State{"too_little_data", "Too little data", "dots", ""})),

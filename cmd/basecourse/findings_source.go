@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"sync"
 	"time"
 
 	"basecourse/internal/assess"
@@ -10,9 +11,24 @@ import (
 )
 
 // findingsSource is where pages, API and command get the findings from.
-type findingsSource struct{ *assess.Assessor }
+type findingsSource struct {
+	*assess.Assessor
+	last *lastList
+}
 
-func newFindings(st *store.Store) findingsSource { return findingsSource{assess.New(st)} }
+// lastList keeps the latest list in the form pages take, so that it is made once
+// and not for every page.
+type lastList struct {
+	mu    sync.Mutex
+	of    *assess.Finding // first of the list it was made from
+	items []web.Finding
+	about web.FindingsAbout
+	days  map[string]web.Lately
+}
+
+func newFindings(st *store.Store) findingsSource {
+	return findingsSource{assess.New(st), &lastList{}}
+}
 
 var _ web.Findings = findingsSource{}
 
@@ -22,12 +38,29 @@ func (s findingsSource) Latest(ctx context.Context, at time.Time) (*web.FindingL
 	if err != nil {
 		return nil, err
 	}
-	list := &web.FindingList{AsOf: f.AsOf, From: f.From, To: f.To, FirstLayers: f.FirstLayers, Graded: f.Graded, Failures: f.Failures,
-		GapSplit: f.GapSplit, Items: make([]web.Finding, len(f.Items))}
-	for i := range f.Items {
-		list.Items[i] = forPages(&f.Items[i])
+	list := &web.FindingList{AsOf: f.AsOf, From: f.From, To: f.To, FirstLayers: f.FirstLayers, Graded: f.Graded, Failures: f.Failures, GapSplit: f.GapSplit}
+	if len(f.Items) > 0 {
+		list.Items, list.About, list.Lately = s.last.take(f)
 	}
 	return list, nil
+}
+
+// take gives the lists of an answer, made anew only when it is another one.
+func (l *lastList) take(f *assess.Findings) ([]web.Finding, web.FindingsAbout, map[string]web.Lately) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.of == &f.Items[0] {
+		return l.items, l.about, l.days
+	}
+	l.of, l.items, l.days = &f.Items[0], make([]web.Finding, len(f.Items)), make(map[string]web.Lately, len(f.Lately))
+	for i := range f.Items {
+		l.items[i] = forPages(&f.Items[i])
+	}
+	for tag, n := range f.Lately {
+		l.days[tag] = web.Lately(n)
+	}
+	l.about = web.NewFindingsAbout(l.items)
+	return l.items, l.about, l.days
 }
 
 // Evidence gives what one finding rests on.

@@ -39,11 +39,15 @@ type Store struct {
 // Open connects to the farm's database by URL or keyword string and checks that
 // its schema is the one this program works with (see Migrate). The pool is
 // bounded (pool_max_conns in the URL raises it); statements, waits for locks
-// and idle transactions have limits.
-func Open(ctx context.Context, url string) (*Store, error) {
+// and idle transactions have limits. change alters the pool before it opens, for
+// whoever wants to watch its queries.
+func Open(ctx context.Context, url string, change ...func(*pgxpool.Config)) (*Store, error) {
 	cfg, err := poolConfig(url)
 	if err != nil {
 		return nil, err
+	}
+	for _, c := range change {
+		c(cfg)
 	}
 	pool, err := pgxpool.NewWithConfig(ctx, cfg)
 	if err != nil {
@@ -75,7 +79,8 @@ func poolConfig(url string) (*pgxpool.Config, error) {
 		"statement_timeout":                   "5s",
 		"lock_timeout":                        "3s",
 		"idle_in_transaction_session_timeout": "30s",
-		"synchronous_commit":                  "on", // what is answered as recorded is on disk
+		"synchronous_commit":                  "on",  // what is answered as recorded is on disk
+		"jit":                                 "off", // compiling takes longer than the short queries of pages
 	} {
 		cfg.ConnConfig.RuntimeParams[name] = value
 	}

@@ -180,7 +180,7 @@ func TestUpkeepCountsAsTheFloorDoes(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, at := range []time.Time{last, last.Add(-9*24*time.Hour - 7*time.Hour)} {
-		floor, err := s.Floor(ctx, at.Add(-14*24*time.Hour), at, 45*time.Minute, "")
+		floor, err := s.Floor(ctx, at, 45*time.Minute, "")
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -2,12 +2,15 @@ package web
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"net/http"
 	"net/url"
 	"slices"
 	"sort"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -19,8 +22,16 @@ import (
 	"github.com/labstack/echo/v4"
 )
 
-// floorWindow is what the Floor's counts cover.
-const floorWindow = 14 * 24 * time.Hour
+// floorWindow is how long ago a start may be for the Floor to go by it; its
+// counts cover as much.
+const floorWindow = LatelyDays * 24 * time.Hour
+
+// floorPrinters is how many printers stand on one page of the Floor.
+const floorPrinters = 200
+
+// findingsPatience is how long pages that can do without findings wait for the
+// first ones after a start.
+const findingsPatience = time.Second
 
 // staleAfter is how long after the last start the Floor says that its records
 // have ended.
@@ -30,23 +41,67 @@ const staleAfter = 2 * 24 * time.Hour
 type floorQuery struct {
 	bay, state string
 	walking    bool
+	page       int // from 1
+}
+
+func readFloorQuery(c echo.Context) (floorQuery, error) {
+	q := floorQuery{bay: c.QueryParam("bay"), state: c.QueryParam("state"), page: 1}
+	if err := onlyParams(c, "bay", "state", "order", "page"); err != nil {
+		return q, err
+	}
+	if _, ok := printerStates[q.state]; q.state != "" && !ok {
+		return q, badRequest(fault.Problem{Column: "state", Found: q.state, Expected: "one of " + strings.Join(printerStateOrder, ", ")})
+	}
+	switch order := c.QueryParam("order"); order {
+	case "", "worst":
+	case "walking":
+		q.walking = true
+	default:
+		return q, badRequest(fault.Problem{Column: "order", Found: order, Expected: "worst or walking"})
+	}
+	if text := c.QueryParam("page"); text != "" {
+		n, err := strconv.Atoi(text)
+		if err != nil || n < 1 || n > 1_000_000 {
+			return q, badRequest(fault.Problem{Column: "page", Found: text, Expected: "the number of a page, from 1"})
+		}
+		q.page = n
+	}
+	return q, nil
+}
+
+// href is the address of the Floor as asked for.
+func (q floorQuery) href(s *Server) string {
+	v := url.Values{}
+	if q.bay != "" {
+		v.Set("bay", q.bay)
+	}
+	if q.state != "" {
+		v.Set("state", q.state)
+	}
+	if q.walking {
+		v.Set("order", "walking")
+	}
+	if q.page > 1 {
+		v.Set("page", strconv.Itoa(q.page))
+	}
+	if len(v) == 0 {
+		return s.url("/floor")
+	}
+	return s.url("/floor") + "?" + v.Encode()
 }
 
 func (s *Server) getFloor() echo.HandlerFunc {
 	return func(c echo.Context) error {
-		if err := onlyParams(c, "bay", "state", "order"); err != nil {
+		q, err := readFloorQuery(c)
+		if err != nil {
 			return err
-		}
-		q := floorQuery{bay: c.QueryParam("bay"), state: c.QueryParam("state"), walking: c.QueryParam("order") == "walking"}
-		if _, ok := printerStates[q.state]; q.state != "" && !ok {
-			return badRequest(fault.Problem{Column: "state", Found: q.state, Expected: "one of " + strings.Join(printerStateOrder, ", ")})
 		}
 		ctx, now := c.Request().Context(), s.now()
 		frame, err := s.store.Frame(ctx, now)
 		if err != nil {
 			return err
 		}
-		stands, missing, err := s.stands(ctx, frame, now, "")
+		stands, found, err := s.stands(ctx, frame, now, "")
 		if err != nil {
 			return err
 		}
@@ -54,60 +109,89 @@ func (s *Server) getFloor() echo.HandlerFunc {
 		page := s.floorPage(shell, stands, q, frame, now)
 		if len(stands) == 0 {
 			page.First = s.firstSteps(c, "Every printer appears here with its next action. Add printers or import a bundle.")
-		}
-		if missing {
-			page.Lead += " Findings could not be read just now."
+		} else {
+			page.Notice = findingsNotice(found, frame, now)
 		}
 		return render(c, http.StatusOK, views.Floor(page))
 	}
 }
 
-// stands reads and judges every printer (or one) as of now; missing tells that
-// the findings could not be had.
-func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, printer string) (out []stand, missing bool, err error) {
+// findingsNotice says what is missing where the findings are, or that they are
+// not of now.
+func findingsNotice(found *FindingList, frame store.Frame, now time.Time) string {
+	switch {
+	case found.Missing:
+		return "Findings could not be read just now; states and next actions go by what happened last."
+	case found.Working:
+		return "Findings and counts are being worked out; until then states and next actions go by what happened last. Load the page again in a moment."
+	case !found.AsOf.IsZero() && now.Sub(found.AsOf) > findingsOld:
+		return "Findings and counts are as of " + clock(found.AsOf, frame.Settings.Zone()) + "; newer ones are being worked out."
+	}
+	return ""
+}
+
+// findingsOld is the age from which the Floor says of when its findings are.
+const findingsOld = 15 * time.Minute
+
+// stands reads and judges every printer (or one) as of now, by the findings given
+// beside them.
+func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, printer string) (out []stand, found *FindingList, err error) {
 	end := windowEnd(frame, now)
 	window := time.Duration(frame.Settings.Number("start_window_minutes") * float64(time.Minute))
 	u, known := s.usual.get(now)
 	if !known && printer != "" {
 		// One printer is compared with the others, so all are read once.
 		if _, _, err := s.stands(ctx, frame, now, ""); err != nil {
-			return nil, false, err
+			return nil, nil, err
 		}
 		u, _ = s.usual.get(now)
 	}
-	list, err := s.store.Floor(ctx, end.Add(-floorWindow), end, window, printer)
+	list, err := s.store.Floor(ctx, end, window, printer)
 	if err != nil {
-		return nil, false, err
+		return nil, nil, err
 	}
-	found, err := s.latestFindings(ctx, now)
+	found, err = s.latestFindings(ctx, now)
 	if err != nil {
-		return nil, false, err
+		return nil, nil, err
 	}
 	if printer == "" {
 		u = usualOf(list, found.GapSplit)
 		s.usual.set(u, now)
 	}
-	by := map[[2]string][]Finding{}
-	for _, f := range found.Items {
-		key := [2]string{f.Kind, f.Subject}
-		by[key] = append(by[key], f)
-	}
 	out = make([]stand, 0, len(list))
-	for _, f := range list {
-		about := slices.Clone(by[[2]string{"printer", f.Printer}])
+	var about []Finding
+	for i := range list {
+		f := &list[i]
+		about = found.about(about[:0], "printer", f.Printer)
 		if f.Plate != "" {
-			about = append(about, by[[2]string{"plate", f.Plate}]...)
+			about = found.about(about, "plate", f.Plate)
 		}
-		out = append(out, standOf(f, about, u, end))
+		out = append(out, standOf(f, about, found.Lately[f.Printer], u, end))
 	}
-	return out, found.Missing, nil
+	return out, found, nil
+}
+
+// about adds the findings about a printer or a plate to a list.
+func (l *FindingList) about(to []Finding, kind, tag string) []Finding {
+	if l.About == nil {
+		l.About = NewFindingsAbout(l.Items)
+	}
+	for _, i := range l.About[[2]string{kind, tag}] {
+		to = append(to, l.Items[i])
+	}
+	return to
 }
 
 // latestFindings gives the findings, or none when they cannot be had just now:
 // the Floor goes on without them, and says so.
 func (s *Server) latestFindings(ctx context.Context, now time.Time) (*FindingList, error) {
-	found, err := s.cfg.Findings.Latest(ctx, now)
-	if fault.Is(err, fault.Busy) {
+	wait, cancel := context.WithTimeout(ctx, findingsPatience)
+	defer cancel()
+	found, err := s.cfg.Findings.Latest(wait, now)
+	switch {
+	case err != nil && ctx.Err() == nil && errors.Is(err, context.DeadlineExceeded):
+		return &FindingList{Working: true, GapSplit: math.NaN()}, nil
+	case fault.Is(err, fault.Busy):
 		s.log.WarnContext(ctx, "findings not read", "error", err.Error())
 		return &FindingList{Missing: true, GapSplit: math.NaN()}, nil
 	}
@@ -160,44 +244,82 @@ func (s *Server) floorPage(shell views.Shell, all []stand, q floorQuery, frame s
 	if end.Before(now) {
 		p.Lead += fmt.Sprintf(" Records end %s, %s.", clock(end, zone), ago(end, now))
 	}
-	p.Filters = s.floorFilters(all, q)
-	var shown []stand
-	for _, x := range all {
-		if (q.bay == "" || x.row.Bay == q.bay) && (q.state == "" || x.state == q.state) {
+	s.floorFilters(&p, all, q)
+	var shown []*stand
+	for i := range all {
+		if x := &all[i]; (q.bay == "" || x.row.Bay == q.bay) && (q.state == "" || x.state == q.state) {
 			shown = append(shown, x)
 		}
 	}
+	p.Showing = q.sentence(len(shown))
+	if q.bay != "" || q.state != "" {
+		p.Clear = floorQuery{walking: q.walking}.href(s)
+	}
 	if len(shown) == 0 {
 		p.Empty = "No printer fits these filters."
+		return p
 	}
 	if q.walking {
 		sort.SliceStable(shown, func(i, j int) bool { return walkingLess(&shown[i].row, &shown[j].row) })
-		p.Groups = s.groups(shown, func(x *stand) string {
-			if x.row.Bay == "" {
-				return "No bay"
-			}
-			return x.row.Bay
-		})
 	} else {
 		worstFirst(shown)
-		p.Groups = s.groups(shown, func(x *stand) string {
-			if needs(x.state) {
-				return "Needs someone"
-			}
-			return printerStates[x.state].Word
-		})
 	}
-	p.Sub = fmt.Sprintf("Counts are failures of graded first layers in the 14 days up to %s.", clock(end, zone))
+	shown = s.floorCut(&p, shown, q)
+	p.Groups = s.groups(shown, func(x *stand) string {
+		switch {
+		case q.walking && x.row.Bay == "":
+			return "No bay"
+		case q.walking:
+			return x.row.Bay
+		case needs(x.state):
+			return "Needs someone"
+		}
+		return printerStates[x.state].Word
+	})
+	p.Sub = fmt.Sprintf("Counts are failures of graded first layers in the %d days up to %s.", LatelyDays, clock(end, zone))
 	return p
+}
+
+// sentence says what is shown.
+func (q floorQuery) sentence(n int) string {
+	what := counted(n, "printer", "printers")
+	if q.state != "" {
+		what += ", state " + printerStates[q.state].Word
+	}
+	if q.bay != "" {
+		what += ", in " + q.bay
+	}
+	if q.walking {
+		return what + ", in walking order"
+	}
+	return what + ", worst expected loss first"
+}
+
+// floorCut keeps the printers of one page, and links to the others.
+func (s *Server) floorCut(p *views.FloorPage, shown []*stand, q floorQuery) []*stand {
+	pages := (len(shown) + floorPrinters - 1) / floorPrinters
+	if pages == 1 {
+		return shown
+	}
+	q.page = min(q.page, pages)
+	from := (q.page - 1) * floorPrinters
+	to := min(from+floorPrinters, len(shown))
+	p.Cut = fmt.Sprintf("%s to %s of %s", count(from+1), count(to), counted(len(shown), "printer", "printers"))
+	for n := 1; n <= pages; n++ {
+		at := q
+		at.page = n
+		p.Pages = append(p.Pages, views.FilterLink{Word: count(n), Href: at.href(s), Current: n == q.page})
+	}
+	return shown[from:to]
 }
 
 func floorLead(all []stand) string {
 	need, inService := 0, 0
-	for _, x := range all {
-		if needs(x.state) {
+	for i := range all {
+		if needs(all[i].state) {
 			need++
 		}
-		if x.state != "retired" {
+		if all[i].state != "retired" {
 			inService++
 		}
 	}
@@ -211,26 +333,21 @@ func floorLead(all []stand) string {
 	}
 }
 
-// floorFilters are links: every choice keeps the others.
-func (s *Server) floorFilters(all []stand, q floorQuery) []views.FilterRow {
-	link := func(q floorQuery) string {
-		v := url.Values{}
-		if q.bay != "" {
-			v.Set("bay", q.bay)
-		}
-		if q.state != "" {
-			v.Set("state", q.state)
-		}
-		if q.walking {
-			v.Set("order", "walking")
-		}
-		if len(v) == 0 {
-			return s.url("/floor")
-		}
-		return s.url("/floor") + "?" + v.Encode()
+// baysAsLinks is up to how many bays are links; more are a choice of one.
+const baysAsLinks = 8
+
+// floorFilters are links, and a form where there are many bays: every choice
+// keeps the others and begins at the first page.
+func (s *Server) floorFilters(p *views.FloorPage, all []stand, q floorQuery) {
+	q.page = 1
+	with := func(change func(*floorQuery)) string {
+		at := q
+		change(&at)
+		return at.href(s)
 	}
 	byState, byBay := map[string]int{}, map[string]int{}
-	for _, x := range all {
+	for i := range all {
+		x := &all[i]
 		if q.bay == "" || x.row.Bay == q.bay {
 			byState[x.state]++
 		}
@@ -238,55 +355,82 @@ func (s *Server) floorFilters(all []stand, q floorQuery) []views.FilterRow {
 			byBay[x.row.Bay]++
 		}
 	}
-	states := views.FilterRow{Label: "State", Links: []views.FilterLink{{Word: "All", Href: link(floorQuery{q.bay, "", q.walking}), Current: q.state == ""}}}
+	states := views.FilterRow{Label: "State", Links: []views.FilterLink{{Word: "All", Href: with(func(q *floorQuery) { q.state = "" }), Current: q.state == ""}}}
 	for _, code := range printerStateOrder {
 		if byState[code] > 0 || q.state == code {
 			states.Links = append(states.Links, views.FilterLink{Word: printerStates[code].Word, Count: count(byState[code]),
-				Href: link(floorQuery{q.bay, code, q.walking}), Current: q.state == code})
+				Href: with(func(q *floorQuery) { q.state = code }), Current: q.state == code})
 		}
 	}
-	rows := []views.FilterRow{states}
+	p.Filters = []views.FilterRow{states}
 	if len(byBay) > 1 || q.bay != "" {
-		names := make([]string, 0, len(byBay))
-		for b := range byBay {
-			names = append(names, b)
-		}
+		names := slices.Collect(maps.Keys(byBay))
 		sort.Slice(names, func(i, j int) bool { return naturalLess(names[i], names[j]) })
-		bays := views.FilterRow{Label: "Bay", Links: []views.FilterLink{{Word: "All", Href: link(floorQuery{"", q.state, q.walking}), Current: q.bay == ""}}}
-		for _, b := range names {
-			bays.Links = append(bays.Links, views.FilterLink{Word: b, Count: count(byBay[b]), Href: link(floorQuery{b, q.state, q.walking}), Current: q.bay == b})
+		if len(names) <= baysAsLinks {
+			bays := views.FilterRow{Label: "Bay", Links: []views.FilterLink{{Word: "All", Href: with(func(q *floorQuery) { q.bay = "" }), Current: q.bay == ""}}}
+			for _, b := range names {
+				bays.Links = append(bays.Links, views.FilterLink{Word: b, Count: count(byBay[b]), Href: with(func(q *floorQuery) { q.bay = b }), Current: q.bay == b})
+			}
+			p.Filters = append(p.Filters, bays)
+		} else {
+			p.Bays = bayChoice(s.url("/floor"), names, byBay, q)
 		}
-		rows = append(rows, bays)
 	}
-	return append(rows, views.FilterRow{Label: "Order", Links: []views.FilterLink{
-		{Word: "Worst first", Href: link(floorQuery{q.bay, q.state, false}), Current: !q.walking},
-		{Word: "Walking order", Href: link(floorQuery{q.bay, q.state, true}), Current: q.walking},
+	p.Filters = append(p.Filters, views.FilterRow{Label: "Order", Links: []views.FilterLink{
+		{Word: "Worst first", Href: with(func(q *floorQuery) { q.walking = false }), Current: !q.walking},
+		{Word: "Walking order", Href: with(func(q *floorQuery) { q.walking = true }), Current: q.walking},
 	}})
 }
 
-// groups cuts an ordered list where its heading changes.
-func (s *Server) groups(list []stand, heading func(*stand) string) []views.FloorGroup {
+// bayChoice is the form in which one of many bays is chosen.
+func bayChoice(action string, names []string, byBay map[string]int, q floorQuery) *views.Choice {
+	ch := &views.Choice{Action: action, Label: "Bay", Name: "bay", ID: "floor-bay", Options: []views.Option{{Value: "", Word: "All bays", Chosen: q.bay == ""}}}
+	for _, b := range names {
+		ch.Options = append(ch.Options, views.Option{Value: b, Word: b + " (" + count(byBay[b]) + ")", Chosen: q.bay == b})
+	}
+	if q.bay != "" && byBay[q.bay] == 0 {
+		ch.Options = append(ch.Options, views.Option{Value: q.bay, Word: q.bay + " (0)", Chosen: true})
+	}
+	if q.state != "" {
+		ch.Kept = append(ch.Kept, views.Option{Word: "state", Value: q.state})
+	}
+	if q.walking {
+		ch.Kept = append(ch.Kept, views.Option{Word: "order", Value: "walking"})
+	}
+	return ch
+}
+
+// groups cuts an ordered list where its heading changes. Within a group, what
+// needs someone is told in full, and the rest is small.
+func (s *Server) groups(list []*stand, heading func(*stand) string) []views.FloorGroup {
 	var out []views.FloorGroup
-	for i := range list {
-		x := &list[i]
+	for _, x := range list {
 		title := heading(x)
 		if len(out) == 0 || out[len(out)-1].Title != title {
-			out = append(out, views.FloorGroup{ID: fmt.Sprintf("group-%d", len(out)+1), Title: title})
+			out = append(out, views.FloorGroup{ID: "group-" + strconv.Itoa(len(out)+1), Title: title})
 		}
 		g := &out[len(out)-1]
-		g.Rows = append(g.Rows, s.floorRow(x))
+		if row := s.floorRow(x); needs(x.state) {
+			g.Rows = append(g.Rows, row)
+		} else {
+			g.Calm = append(g.Calm, row)
+		}
 	}
 	for i := range out {
-		out[i].Count = counted(len(out[i].Rows), "printer", "printers")
+		out[i].Count = counted(len(out[i].Rows)+len(out[i].Calm), "printer", "printers")
 	}
 	return out
 }
 
 func (s *Server) floorRow(x *stand) views.FloorRow {
-	f := x.row
+	f := &x.row
+	tag := url.PathEscape(f.Printer)
 	r := views.FloorRow{
-		Tag: f.Printer, Href: s.url("/printers/" + url.PathEscape(f.Printer)), Bay: f.Bay, Plate: f.Plate,
-		State: printerStates[x.state], Why: x.why, Next: x.next, Calm: !needs(x.state),
+		Tag: f.Printer, Href: s.url("/printers/" + tag), Bay: f.Bay, Plate: f.Plate,
+		State: printerStates[x.state], Why: x.why, Next: x.next,
+	}
+	if x.state != "retired" {
+		r.Grade = s.url("/grade/" + tag)
 	}
 	if f.Plate != "" {
 		r.PlateHref = s.url("/plates/" + url.PathEscape(f.Plate))
@@ -301,10 +445,10 @@ func (s *Server) floorRow(x *stand) views.FloorRow {
 			r.Probe = "probed since the last start"
 		}
 	}
-	if f.Started > 0 {
-		r.Figures = fmt.Sprintf("%s of %s failed; %s of %s graded", count(f.Failures), count(f.Graded), count(f.Graded), count(f.Started))
-		if f.Graded == 0 {
-			r.Figures = coverage(f.Graded, f.Started)
+	if n := x.lately; n.Started > 0 {
+		r.Figures = count(n.Failures) + " of " + count(n.Graded) + " failed; " + count(n.Graded) + " of " + count(n.Started) + " graded"
+		if n.Graded == 0 {
+			r.Figures = coverage(n.Graded, n.Started)
 		}
 		if x.ofPlate {
 			r.Figures = f.Printer + ": " + r.Figures

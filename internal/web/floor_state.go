@@ -38,8 +38,9 @@ type stand struct {
 	why      string
 	next     string
 	loss     float64 // failures avoidable over the findings' window
-	findings []Finding
-	ofPlate  bool // why speaks of the plate, the figures of the printer
+	lately   Lately
+	findings []Finding // while it is being judged
+	ofPlate  bool      // why speaks of the plate, the figures of the printer
 }
 
 // usually is what the farm does as a rule, to compare a printer with.
@@ -50,8 +51,8 @@ type usually struct {
 
 func usualOf(list []store.FloorPrinter, gapSplit float64) usually {
 	var since []int
-	for _, f := range list {
-		if f.SinceProbe != nil && f.RetiredAt == nil {
+	for i := range list {
+		if f := &list[i]; f.SinceProbe != nil && f.RetiredAt == nil {
 			since = append(since, *f.SinceProbe)
 		}
 	}
@@ -64,22 +65,23 @@ func usualOf(list []store.FloorPrinter, gapSplit float64) usually {
 }
 
 // standOf judges one printer by what is recorded of it.
-func standOf(f store.FloorPrinter, findings []Finding, u usually, at time.Time) stand {
-	s := stand{row: f, findings: findings}
-	for _, x := range findings {
-		if x.State == "raised" && !math.IsNaN(x.Avoidable) {
+func standOf(f *store.FloorPrinter, findings []Finding, lately Lately, u usually, at time.Time) stand {
+	s := stand{row: *f, lately: lately, findings: findings}
+	for i := range findings {
+		if x := &findings[i]; x.State == "raised" && !math.IsNaN(x.Avoidable) {
 			s.loss += x.Avoidable * float64(x.N) / 100
 		}
 	}
 	rules := []func(*stand, usually, time.Time) bool{
 		retiredStand, holdStand, raisedStand, failedStand, dueStand, noRecordStand,
 	}
+	s.state = "ready"
 	for _, rule := range rules {
 		if rule(&s, u, at) {
-			return s
+			break
 		}
 	}
-	s.state = "ready"
+	s.findings = nil
 	return s
 }
 
@@ -92,7 +94,7 @@ func retiredStand(s *stand, _ usually, at time.Time) bool {
 }
 
 func holdStand(s *stand, _ usually, at time.Time) bool {
-	f := s.row
+	f := &s.row
 	switch {
 	case f.HeldAt != nil:
 		s.state, s.why = "hold", "On hold for "+duration(at.Sub(*f.HeldAt))+withReason(f.HeldReason)
@@ -135,7 +137,7 @@ func raisedStand(s *stand, u usually, _ time.Time) bool {
 	if worst == nil {
 		return false
 	}
-	f := s.row
+	f := &s.row
 	s.state = "watch"
 	thing := "Failures"
 	if worst.Kind == "plate" {
@@ -169,7 +171,7 @@ func raisedStand(s *stand, u usually, _ time.Time) bool {
 // failedStand: the last layer failed and nothing was recorded since that could
 // have changed anything.
 func failedStand(s *stand, _ usually, at time.Time) bool {
-	f := s.row
+	f := &s.row
 	failed := f.LastGrade == "failed" || f.LastShown && f.LastGrade == "marginal"
 	if f.LastStart == nil || !failed || at.Sub(*f.LastStart) > floorWindow {
 		return false
@@ -185,7 +187,7 @@ func failedStand(s *stand, _ usually, at time.Time) bool {
 }
 
 func dueStand(s *stand, u usually, _ time.Time) bool {
-	f := s.row
+	f := &s.row
 	if f.Plate != "" && f.SinceClean != nil && !math.IsNaN(u.gapSplit) && float64(*f.SinceClean) > max(dueCleanTimes*u.gapSplit, dueCleanLeast) {
 		s.state, s.why = "due", fmt.Sprintf("%s since %s was cleaned; half of all layers here start at %s or fewer.", counted(*f.SinceClean, "print", "prints"), f.Plate, figure(u.gapSplit))
 		s.next = "Wash " + f.Plate
@@ -200,8 +202,8 @@ func dueStand(s *stand, u usually, _ time.Time) bool {
 }
 
 func noRecordStand(s *stand, _ usually, at time.Time) bool {
-	f := s.row
-	if f.Started > 0 {
+	f := &s.row
+	if f.LastStart != nil && at.Sub(*f.LastStart) < floorWindow {
 		return false
 	}
 	s.state = "no_record"
@@ -224,17 +226,17 @@ func walkingLess(a, b *store.FloorPrinter) bool {
 
 // worstFirst orders by need: state, then failures that could be avoided, then
 // failures, then the walk.
-func worstFirst(list []stand) {
+func worstFirst(list []*stand) {
 	sort.SliceStable(list, func(i, j int) bool {
-		a, b := &list[i], &list[j]
+		a, b := list[i], list[j]
 		if x, y := slices.Index(printerStateOrder, a.state), slices.Index(printerStateOrder, b.state); x != y {
 			return x < y
 		}
 		if a.loss != b.loss {
 			return a.loss > b.loss
 		}
-		if needs(a.state) && a.row.Failures != b.row.Failures {
-			return a.row.Failures > b.row.Failures
+		if needs(a.state) && a.lately.Failures != b.lately.Failures {
+			return a.lately.Failures > b.lately.Failures
 		}
 		return walkingLess(&a.row, &b.row)
 	})

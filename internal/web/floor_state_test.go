@@ -15,7 +15,7 @@ func TestHowAPrinterStands(t *testing.T) {
 	before := func(d time.Duration) *time.Time { v := now.Add(-d); return &v }
 	n := func(i int) *int { return &i }
 	base := func(change func(*store.FloorPrinter)) store.FloorPrinter {
-		f := store.FloorPrinter{Printer: "P-1", Bay: "Bay 1", ProbingRecorded: "all", Started: 30, Graded: 25, Plate: "L-1", SinceProbe: n(1), SinceClean: n(5),
+		f := store.FloorPrinter{Printer: "P-1", Bay: "Bay 1", ProbingRecorded: "all", Plate: "L-1", SinceProbe: n(1), SinceClean: n(5),
 			LastStart: before(time.Hour), LastGrade: "clean", LastProbe: before(2 * time.Hour), LastCleaned: before(20 * time.Hour)}
 		if change != nil {
 			change(&f)
@@ -51,16 +51,16 @@ func TestHowAPrinterStands(t *testing.T) {
 		{"the last underside was marginal", base(func(f *store.FloorPrinter) { f.LastGrade, f.LastShown = "marginal", true }), nil, u, "watch", "failed", ""},
 		{"a marginal layer that is hidden", base(func(f *store.FloorPrinter) { f.LastGrade = "marginal" }), nil, u, "ready", "", ""},
 		{"failed and probed since", base(func(f *store.FloorPrinter) { f.LastGrade, f.LastProbe = "failed", before(time.Minute) }), nil, u, "ready", "", ""},
-		{"failed long ago", base(func(f *store.FloorPrinter) { f.LastGrade, f.LastStart = "failed", before(15*24*time.Hour) }), nil, u, "ready", "", ""},
+		{"failed long ago", base(func(f *store.FloorPrinter) { f.LastGrade, f.LastStart = "failed", before(15*24*time.Hour) }), nil, u, "no_record", "", ""},
 		{"many prints since it was cleaned", base(func(f *store.FloorPrinter) { f.SinceClean = n(23) }), nil, u, "due", "23 prints since L-1 was cleaned; half of all layers here start at 11 or fewer.", "Wash L-1"},
 		{"twice the usual is not yet many", base(func(f *store.FloorPrinter) { f.SinceClean = n(22) }), nil, u, "ready", "", ""},
 		{"the usual gap is not known", base(func(f *store.FloorPrinter) { f.SinceClean = n(90) }), nil, usually{math.NaN(), math.NaN()}, "ready", "", ""},
 		{"many starts since the probe", base(func(f *store.FloorPrinter) { f.SinceProbe = n(6) }), nil, u, "due", "6 starts since the last probe; 1 is usual here.", "Probe before the next start"},
 		{"the same where probes are not all recorded", base(func(f *store.FloorPrinter) { f.SinceProbe, f.ProbingRecorded = n(6), "some" }), nil, u, "ready", "", ""},
-		{"nothing lately", base(func(f *store.FloorPrinter) { f.Started, f.LastStart = 0, before(20*24*time.Hour) }), nil, u, "no_record", "Last first layer 20 days ago.", ""},
+		{"nothing lately", base(func(f *store.FloorPrinter) { f.LastStart = before(20 * 24 * time.Hour) }), nil, u, "no_record", "Last first layer 20 days ago.", ""},
 		{"nothing ever", store.FloorPrinter{Printer: "P-1"}, nil, u, "no_record", "No first layer recorded yet.", ""},
 	} {
-		s := standOf(x.row, x.findings, x.u, now)
+		s := standOf(&x.row, x.findings, Lately{}, x.u, now)
 		if s.state != x.state || !strings.Contains(s.why, x.why) || !strings.Contains(s.next, x.next) {
 			t.Errorf("%s: got %s, why %q, next %q; want %s, %q, %q", x.name, s.state, s.why, s.next, x.state, x.why, x.next)
 		}
@@ -71,13 +71,13 @@ func TestHowAPrinterStands(t *testing.T) {
 }
 
 func TestWorstNeedComesFirstThenTheWalk(t *testing.T) {
-	row := func(tag, bay string, failures int) store.FloorPrinter {
-		return store.FloorPrinter{Printer: tag, Bay: bay, Failures: failures}
+	one := func(tag, bay, state string, loss float64, failures int) *stand {
+		return &stand{row: store.FloorPrinter{Printer: tag, Bay: bay}, state: state, loss: loss, lately: Lately{Failures: failures}}
 	}
-	list := []stand{
-		{row: row("P-10", "Bay 1", 9), state: "ready"}, {row: row("P-2", "Bay 1", 0), state: "ready"}, {row: row("P-1", "Bay 10", 0), state: "ready"},
-		{row: row("P-3", "Bay 2", 0), state: "due"}, {row: row("P-4", "Bay 2", 5), state: "due"}, {row: row("P-5", "Bay 1", 1), state: "watch", loss: 2}, {row: row("P-6", "Bay 1", 0), state: "watch", loss: 7},
-		{row: row("P-7", "Bay 1", 0), state: "hold"},
+	list := []*stand{
+		one("P-10", "Bay 1", "ready", 0, 9), one("P-2", "Bay 1", "ready", 0, 0), one("P-1", "Bay 10", "ready", 0, 0),
+		one("P-3", "Bay 2", "due", 0, 0), one("P-4", "Bay 2", "due", 0, 5), one("P-5", "Bay 1", "watch", 2, 1), one("P-6", "Bay 1", "watch", 7, 0),
+		one("P-7", "Bay 1", "hold", 0, 0),
 	}
 	worstFirst(list)
 	var got []string

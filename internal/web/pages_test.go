@@ -41,7 +41,7 @@ func TestFloorShowsEveryPrinterAndWhatNeedsSomeoneFirst(t *testing.T) {
 	site := demoSite(t)
 	c := site.As("amara", "operator")
 	p := c.Page("/floor")
-	rows := p.All("tr[data-printer]")
+	rows := p.All("main [data-printer]")
 	if len(rows) != 61 {
 		t.Fatalf("got %d printers, want all 61", len(rows))
 	}
@@ -59,11 +59,11 @@ func TestFloorShowsEveryPrinterAndWhatNeedsSomeoneFirst(t *testing.T) {
 			t.Errorf("a row to watch does not say so: %s", text)
 		}
 	}
-	if len(p.All("tr[data-state=hold] svg")) == 0 || len(p.All("tr[data-state=ready] svg")) != 0 {
+	if len(p.All("tr[data-state=hold] svg")) == 0 || len(p.All("li[data-state=ready] svg")) != 0 {
 		t.Error("signs: want one on a hold and none on what is ready")
 	}
 	watch := webtest.Text(p.One("tr[data-printer=P-001]"))
-	for _, want := range []string{"Watch", "Failures go with skipped probing: about 4.2 of 100 avoidable.", "Probe", " graded"} {
+	for _, want := range []string{"Watch", "Failures go with skipped probing: about 4.2 of 100 avoidable.", "Probe", "3 of 29 failed; 29 of 34 graded", "Grade"} {
 		if !strings.Contains(watch, want) {
 			t.Errorf("P-001: %q lacks %q", watch, want)
 		}
@@ -74,6 +74,10 @@ func TestFloorFiltersAreAddresses(t *testing.T) {
 	site := demoSite(t)
 	c := site.As("amara", "operator")
 	all := c.Page("/floor")
+	bays := map[string]string{}
+	for _, x := range recent().Printers {
+		bays[x.Tag] = x.Bay
+	}
 	for _, link := range all.All(".filters a") {
 		href := webtest.Attr(link, "href")
 		p := c.Page(href)
@@ -81,11 +85,11 @@ func TestFloorFiltersAreAddresses(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, r := range p.All("tr[data-printer]") {
+		for _, r := range p.All("main [data-printer]") {
 			if state := u.Query().Get("state"); state != "" && webtest.Attr(r, "data-state") != state {
 				t.Errorf("%s shows %s, which is %s", href, webtest.Attr(r, "data-printer"), webtest.Attr(r, "data-state"))
 			}
-			if bay := u.Query().Get("bay"); bay != "" && !strings.Contains(webtest.Text(r), bay) {
+			if bay := u.Query().Get("bay"); bay != "" && bays[webtest.Attr(r, "data-printer")] != bay {
 				t.Errorf("%s shows %s, which is not in %s", href, webtest.Attr(r, "data-printer"), bay)
 			}
 		}
@@ -93,15 +97,18 @@ func TestFloorFiltersAreAddresses(t *testing.T) {
 			t.Errorf("%s: %d filters are marked as in force, want one a line", href, n)
 		}
 	}
-	var tags []string
-	for _, r := range c.Page("/floor?order=walking&bay=Loft").All("tr[data-printer]") {
-		tags = append(tags, webtest.Attr(r, "data-printer"))
+	walk := c.Page("/floor?order=walking&bay=Loft")
+	stops, rest := tags(walk.All("tr[data-printer]")), tags(walk.All("li[data-printer]"))
+	if len(stops)+len(rest) != 12 || !slices.IsSorted(stops) || !slices.IsSorted(rest) {
+		t.Errorf("walking the Loft: got %v, then %v, want its 12 printers, the stops in order", stops, rest)
 	}
-	if len(tags) != 12 || !slices.IsSorted(tags) {
-		t.Errorf("walking the Loft: got %v, want its 12 printers in order", tags)
+	if got := walk.Text(".showing"); got != "12 printers, in Loft, in walking order — clear" {
+		t.Errorf("the filters as a sentence: got %q", got)
 	}
-	if a := c.Get("/floor?state=sparkling"); a.Status != 400 {
-		t.Errorf("a state nobody knows: got status %d, want 400", a.Status)
+	for _, bad := range []string{"order=zigzag", "page=0", "page=x", "state=sparkling", "colour=red"} {
+		if a := c.Get("/floor?" + bad); a.Status != 400 {
+			t.Errorf("/floor?%s: got status %d, want 400", bad, a.Status)
+		}
 	}
 	if p := c.Page("/floor?bay=Cellar"); !strings.Contains(p.Text(".empty"), "No printer fits") {
 		t.Error("a bay without printers: the page does not say so")
@@ -117,7 +124,7 @@ func TestAnEmptyFarmSaysTheFirstStep(t *testing.T) {
 		}
 	}
 	stored(t, site, little())
-	if got := c.Page("/floor").Texts("tr[data-state=no_record]"); len(got) != 2 || !strings.Contains(got[0], "No first layer recorded yet") {
+	if got := c.Page("/floor").Texts("li[data-state=no_record]"); len(got) != 2 || !strings.Contains(got[0], "No first layer recorded yet") {
 		t.Errorf("printers without records: got %v", got)
 	}
 	if got := c.Page("/printers/P-1").Text("section[aria-labelledby=history] .empty"); !strings.Contains(got, "begins with") {
@@ -136,7 +143,7 @@ func TestRecordsThatEndedLongAgoAreSaidToHaveEnded(t *testing.T) {
 	if lead := c.Page("/floor").Text(".head"); !strings.Contains(lead, "Records end 2026-03-09") {
 		t.Errorf("the Floor 200 days later: %q does not say where the records end", lead)
 	}
-	if n := len(c.Page("/floor?state=no_record").All("tr[data-printer]")); n > 5 {
+	if n := len(c.Page("/floor?state=no_record").All("main [data-printer]")); n > 5 {
 		t.Errorf("200 days later %d printers have no record; counts must end with the records", n)
 	}
 }
@@ -261,7 +268,7 @@ func TestTheFloorStandsWithoutFindings(t *testing.T) {
 	})
 	stored(t, site, little())
 	c := site.As("amara", "operator")
-	if lead := c.Page("/floor").Text(".head"); !strings.Contains(lead, "Findings could not be read just now.") {
+	if lead := c.Page("/floor").Text(".head"); !strings.Contains(lead, "Findings could not be read just now") {
 		t.Errorf("the Floor: %q does not say that findings are missing", lead)
 	}
 	c.Page("/printers/P-1")

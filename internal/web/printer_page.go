@@ -17,7 +17,7 @@ func (s *Server) getPrinter() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
-		stands, _, err := s.stands(t.ctx, t.frame, t.now, t.tag)
+		stands, found, err := s.stands(t.ctx, t.frame, t.now, t.tag)
 		if err != nil {
 			return err
 		}
@@ -35,10 +35,8 @@ func (s *Server) getPrinter() echo.HandlerFunc {
 		if x.row.RetiredAt == nil {
 			p.Actions = s.printerActions(t.tag, x.row.HeldAt != nil)
 		}
-		for _, f := range x.findings {
-			if f.Kind == "printer" {
-				p.Findings = append(p.Findings, s.findingRow(f))
-			}
+		for _, f := range found.about(nil, "printer", t.tag) {
+			p.Findings = append(p.Findings, s.findingRow(f))
 		}
 		return s.showThing(c, t)
 	}

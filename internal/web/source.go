@@ -8,7 +8,9 @@ import (
 // Findings gives the farm's findings. The pages and the API take them from here
 // and compute nothing.
 type Findings interface {
-	// Latest gives the findings as of a time.
+	// Latest gives the findings as of a time, or on a large farm those of a moment
+	// before. Before there are any it waits for them as long as ctx allows. The
+	// lists in the answer are shared: nobody may change them.
 	Latest(ctx context.Context, at time.Time) (*FindingList, error)
 	// Evidence gives what one finding rests on; NotFound for a question that is
 	// not asked of the farm.
@@ -27,8 +29,31 @@ type FindingList struct {
 	Failures    int
 	GapSplit    float64 // median prints since cleaning; NaN when unknown
 	Items       []Finding
-	Missing     bool // could not be had just now
+	About       FindingsAbout     // where Items is about whom; nil: not made
+	Lately      map[string]Lately // by printer: counts over the last LatelyDays of the window
+	Missing     bool              // could not be had just now
+	Working     bool              // is being worked out for the first time
 }
+
+// FindingsAbout tells by kind and tag which items of a list are about a printer
+// or a plate.
+type FindingsAbout map[[2]string][]int
+
+// NewFindingsAbout makes the table of a list.
+func NewFindingsAbout(items []Finding) FindingsAbout {
+	about := make(FindingsAbout, len(items))
+	for i := range items {
+		key := [2]string{items[i].Kind, items[i].Subject}
+		about[key] = append(about[key], i)
+	}
+	return about
+}
+
+// LatelyDays is how many days the counts of Lately cover.
+const LatelyDays = 14
+
+// Lately counts a printer's first layers of the last days.
+type Lately struct{ Started, Graded, Failures int }
 
 // Finding is one answered question. Numbers that could not be estimated are
 // NaN.

@@ -54,7 +54,8 @@ func SampleFindings(to time.Time) *Findings {
 		return e
 	}
 	return &Findings{
-		List: web.FindingList{AsOf: to, From: from, To: to, FirstLayers: 9800, Graded: 8100, Failures: 402, GapSplit: 11, Items: items},
+		List: web.FindingList{AsOf: to, From: from, To: to, FirstLayers: 9800, Graded: 8100, Failures: 402, GapSplit: 11, Items: items,
+			Lately: map[string]web.Lately{"P-001": {Started: 34, Graded: 29, Failures: 3}, "P-002": {Started: 30, Graded: 25, Failures: 1}}},
 		Evidences: []web.Evidence{
 			evidence(probing, []web.EvidenceCell{{Code: "valid", Started: 98, Graded: 82, Failures: 3}, {Code: "skipped", Started: 52, Graded: 41, Failures: 9}, {Code: "void", Started: 8, Graded: 6, Failures: 0}, {Code: "unknown", Started: 2, Graded: 2, Failures: 0}}, 18.3, 5.9, 33.1),
 			curve(evidence(plate, []web.EvidenceCell{{Code: "band", Low: 0, High: 2, Started: 40, Graded: 36, Failures: 1}, {Code: "band", Low: 3, High: 5, Started: 44, Graded: 38, Failures: 1}, {Code: "band", Low: 6, High: 11, Started: 40, Graded: 32, Failures: 2}, {Code: "band", Low: 12, High: 23, Started: 50, Graded: 42, Failures: 7}, {Code: "band", Low: 24, High: -1, Started: 32, Graded: 28, Failures: 8}, {Code: "unknown", Started: 4, Graded: 4, Failures: 0}}, 17.7, 8, 28.4), 1, 4, 8.5, 17, 31),
