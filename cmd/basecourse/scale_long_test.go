@@ -1,0 +1,398 @@
+//go:build long
+
+package main
+
+import (
+	"bytes"
+	"compress/gzip"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net/http"
+	"net/http/cookiejar"
+	"net/http/httptest"
+	"net/url"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"basecourse/internal/farm"
+	"basecourse/internal/intake"
+	"basecourse/internal/localdb"
+	"basecourse/internal/simfarm"
+	"basecourse/internal/store"
+	"basecourse/internal/web"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgxpool"
+)
+
+// What a page may cost at 1,000 printers and 1,000,000 first layers on 2 cores,
+// at the median of scaleRequests requests.
+const (
+	scaleRequests = 15
+	floorTook     = 60 * time.Millisecond
+	floorQueries  = 5
+	floorOutside  = 1.0 / 3 // of the time, outside the queries
+	floorPacked   = 150_000 // bytes
+	pageTook      = 100 * time.Millisecond
+)
+
+// inventInto tells a process of this test's own binary where to write the farm;
+// inventing it takes more memory than this process should have.
+const inventInto = "BASECOURSE_INVENT_INTO"
+
+// TestPagesAtScale asks for every page of the table of routes over a farm of
+// 1,000 printers and 1,000,000 first layers, in the roles that may enter, and
+// prints what each costs. The parameters in an address are filled in from the
+// farm; a page whose parameters nobody filled in fails, so that no page is left
+// out.
+//
+// BASECOURSE_SPEED_LAYERS makes the farm smaller, BASECOURSE_SCALE_HOME names a
+// folder in which its database is kept for the next run, BASECOURSE_SCALE_PAGE
+// asks only for pages whose address contains it.
+func TestPagesAtScale(t *testing.T) {
+	layers := 1_000_000
+	if n, err := strconv.Atoi(os.Getenv("BASECOURSE_SPEED_LAYERS")); err == nil {
+		layers = n
+	}
+	if dir := os.Getenv(inventInto); dir != "" {
+		if err := intake.WriteFolder(dir, simfarm.Run(simfarm.Large(max(10, layers/1000), layers), 1).Bundle()); err != nil {
+			t.Fatal(err)
+		}
+		return
+	}
+	ctx := context.Background()
+	address := scaleFarm(t)
+	counter := &queryCounter{}
+	st, err := store.Open(ctx, address, func(c *pgxpool.Config) { c.ConnConfig.Tracer = counter })
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	// The farm's records ended when it was invented; the present is just after.
+	frame, err := st.Frame(ctx, time.Now())
+	if err != nil {
+		t.Fatal(err)
+	}
+	now := frame.LatestStart.Add(7 * time.Minute)
+	answers := newFindings(st)
+	server, err := web.New(web.Config{Store: st, Findings: answers, Log: slog.New(slog.DiscardHandler), Now: func() time.Time { return now }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	begun := time.Now()
+	if _, err := answers.Latest(ctx, now); err != nil {
+		t.Fatal(err)
+	}
+	t.Logf("findings of the whole farm, as the server computes them in the background: %.1f s", time.Since(begun).Seconds())
+	cookie := scaleSignIn(t, st, server)
+
+	var lines []string
+	for _, p := range scalePages(t, st, now) {
+		if !strings.Contains(p, os.Getenv("BASECOURSE_SCALE_PAGE")) {
+			continue
+		}
+		c := scaleCost(t, server, cookie, counter, p)
+		lines = append(lines, fmt.Sprintf("%-78s %7.1f ms %3d queries %7.1f ms in them %6.1f ms outside %8d bytes %7d packed",
+			c.path, ms(c.took), c.queries, ms(c.inQueries), ms(c.took-c.inQueries), c.plain, c.packed))
+		took := pageTook
+		if strings.HasPrefix(p, "/floor") {
+			took = floorTook
+			if c.queries > floorQueries {
+				t.Errorf("%s asks %d queries, want at most %d", p, c.queries, floorQueries)
+			}
+			if outside := (c.took - c.inQueries).Seconds() / c.took.Seconds(); outside > floorOutside && c.took-c.inQueries > time.Duration(floorOutside*float64(floorTook)) {
+				t.Errorf("%s spends %.0f %% of its time outside the queries, want at most a third (or of %s)", p, 100*outside, floorTook)
+			}
+			if c.packed > floorPacked {
+				t.Errorf("%s is %d bytes packed, want at most %d", p, c.packed, floorPacked)
+			}
+		}
+		if c.took > took {
+			t.Errorf("%s takes %.1f ms at the median, want at most %.0f", p, ms(c.took), ms(took))
+		}
+	}
+	t.Logf("medians of %d requests, warm, %d first layers:\n%s", scaleRequests, layers, strings.Join(lines, "\n"))
+}
+
+func ms(d time.Duration) float64 { return float64(d.Microseconds()) / 1000 }
+
+// scaleFarm gives the address of a database with the farm in it.
+func scaleFarm(t *testing.T) string {
+	t.Helper()
+	ctx := context.Background()
+	home := os.Getenv("BASECOURSE_SCALE_HOME")
+	if home == "" {
+		dir, err := os.MkdirTemp("", "basecourse-scale-")
+		if err != nil {
+			t.Fatal(err)
+		}
+		home = dir
+		t.Cleanup(func() { _ = os.RemoveAll(dir) })
+	}
+	cluster, err := localdb.Open(ctx, localdb.Options{Dir: filepath.Join(home, "db"), NoFetch: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = cluster.Close(ctx) })
+	if err := cluster.EnsureDatabase(ctx, "farm"); err != nil {
+		t.Fatal(err)
+	}
+	address := cluster.URL("farm")
+	if err := store.Migrate(ctx, address); err != nil {
+		t.Fatal(err)
+	}
+	st, err := store.Open(ctx, address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	if frame, err := st.Frame(ctx, time.Now()); err != nil {
+		t.Fatal(err)
+	} else if !frame.LatestStart.IsZero() {
+		return address
+	}
+	bundle, err := os.MkdirTemp(home, "bundle-")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = os.RemoveAll(bundle) }()
+	invent := exec.Command(os.Args[0], "-test.run=^TestPagesAtScale$")
+	invent.Env = append(os.Environ(), inventInto+"="+bundle)
+	if out, err := invent.CombinedOutput(); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	source, err := intake.Folder(bundle)
+	if err != nil {
+		t.Fatal(err)
+	}
+	report, err := st.Import(ctx, store.Act{Via: "import"}, source, store.ImportOptions{})
+	if err != nil || !report.Stored {
+		t.Fatalf("%v\n%s", err, report.Text())
+	}
+	conn, err := pgx.Connect(ctx, cluster.AdminURL("farm"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = conn.Close(ctx) }()
+	for _, sql := range []string{"VACUUM ANALYZE", "CHECKPOINT"} { // as the server does by itself in the first minutes
+		if _, err := conn.Exec(ctx, sql); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return address
+}
+
+// scaleSignIn signs an admin in, who may see every page.
+func scaleSignIn(t *testing.T, st *store.Store, server *web.Server) *http.Cookie {
+	t.Helper()
+	const password = "correct horse battery"
+	err := web.AddUser(context.Background(), st, "amara", "admin", password)
+	if err != nil && !strings.Contains(err.Error(), "already") {
+		t.Fatal(err)
+	}
+	form := url.Values{"handle": {"amara"}, "password": {password}}
+	req := httptest.NewRequest("POST", "/sign-in", strings.NewReader(form.Encode()))
+	req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	rec := httptest.NewRecorder()
+	server.ServeHTTP(rec, req)
+	jar, _ := cookiejar.New(nil)
+	at, _ := url.Parse("http://example.com/")
+	jar.SetCookies(at, rec.Result().Cookies())
+	if len(jar.Cookies(at)) != 1 {
+		t.Fatalf("signing in: got status %d: %s", rec.Code, rec.Body)
+	}
+	return jar.Cookies(at)[0]
+}
+
+// scaleNoPages are addresses that answer no page of the farm.
+var scaleNoPages = []string{"/", "/healthz", "/readyz", "/static/", "/favicon.ico", "/sign-in", "/api/"}
+
+// scalePages gives the address of every page, its parameters filled in from the
+// farm, and the views of pages that matter for speed beside the plain one.
+func scalePages(t *testing.T, st *store.Store, now time.Time) []string {
+	t.Helper()
+	ctx := context.Background()
+	list, err := st.FirstLayers(ctx, store.FirstLayerFilter{Since: now.Add(-24 * time.Hour), Limit: 1000})
+	if err != nil || len(list) == 0 {
+		t.Fatalf("no first layer in the last day: %v", err)
+	}
+	// The first layer of a printer and a plate in the middle of the farm.
+	at := slices.IndexFunc(list, func(f *farm.FirstLayer) bool { return f.Plate != "" && f.Grade != "" })
+	if at < 0 {
+		at = 0
+	}
+	layer := list[at]
+	values := func(path, name string) string {
+		switch {
+		case name == ":tag" && strings.HasPrefix(path, "/plates/"):
+			return layer.Plate
+		case name == ":tag", name == ":printer":
+			return layer.Printer
+		case name == ":plate":
+			return layer.Plate
+		case name == ":kind":
+			return "printer"
+		case name == ":cause":
+			return "skipped_probing"
+		case name == ":id":
+			return layer.ID.UUID.String()
+		case name == ":material":
+			return layer.Material
+		case name == ":person", name == ":handle":
+			return "amara"
+		}
+		return ""
+	}
+	var pages []string
+	for _, r := range web.Routes() {
+		if r.Method != http.MethodGet || slices.ContainsFunc(scaleNoPages, func(p string) bool {
+			return r.Path == p || strings.HasSuffix(p, "/") && p != "/" && strings.HasPrefix(r.Path, p)
+		}) {
+			continue
+		}
+		parts := strings.Split(r.Path, "/")
+		for i, part := range parts {
+			if strings.HasPrefix(part, ":") {
+				if parts[i] = url.PathEscape(values(r.Path, part)); parts[i] == "" {
+					t.Errorf("%s: nobody says what stands for %s", r.Path, part)
+				}
+			}
+		}
+		pages = append(pages, strings.Join(parts, "/"))
+	}
+	pages = append(pages, "/floor?order=walking", "/floor?state=ready", "/floor?state=due", "/floor?page=3",
+		"/findings?state=quiet", "/findings?kind=plate", "/findings/plate/"+url.PathEscape(layer.Plate)+"/cleaning_gap")
+	slices.Sort(pages)
+	return pages
+}
+
+// cost is what one page costs.
+type cost struct {
+	path            string
+	took, inQueries time.Duration
+	queries         int
+	plain, packed   int
+}
+
+func scaleCost(t *testing.T, server *web.Server, cookie *http.Cookie, counter *queryCounter, path string) cost {
+	t.Helper()
+	var took, inQueries []time.Duration
+	c := cost{path: path}
+	for i := range scaleRequests + 3 {
+		req := httptest.NewRequest("GET", path, nil)
+		req.Header.Set("Accept-Encoding", "gzip")
+		req.AddCookie(cookie)
+		rec := httptest.NewRecorder()
+		counter.reset()
+		begun := time.Now()
+		server.ServeHTTP(rec, req)
+		d := time.Since(begun)
+		n, in := counter.read()
+		if rec.Code != http.StatusOK && rec.Code != http.StatusSeeOther {
+			t.Errorf("GET %s: got status %d: %.300s", path, rec.Code, rec.Body)
+			return c
+		}
+		if i < 3 {
+			continue // warm
+		}
+		took, inQueries = append(took, d), append(inQueries, in)
+		c.queries, c.packed = n, rec.Body.Len()
+		c.plain = plainSize(rec)
+	}
+	slices.Sort(took)
+	slices.Sort(inQueries)
+	c.took, c.inQueries = took[len(took)/2], inQueries[len(inQueries)/2]
+	return c
+}
+
+func plainSize(rec *httptest.ResponseRecorder) int {
+	if rec.Header().Get("Content-Encoding") != "gzip" {
+		return rec.Body.Len()
+	}
+	z, err := gzip.NewReader(bytes.NewReader(rec.Body.Bytes()))
+	if err != nil {
+		return 0
+	}
+	n, _ := io.Copy(io.Discard, z)
+	return int(n)
+}
+
+// queryCounter counts statements and the time in which at least one of them was
+// under way: from sending it until its last row was read.
+type queryCounter struct {
+	mu    sync.Mutex
+	n     int
+	open  int
+	since time.Time
+	total time.Duration
+}
+
+var (
+	_ pgx.QueryTracer = &queryCounter{}
+	_ pgx.BatchTracer = &queryCounter{}
+)
+
+func (q *queryCounter) reset() {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	q.n, q.total = 0, 0
+}
+
+func (q *queryCounter) read() (int, time.Duration) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return q.n, q.total
+}
+
+func (q *queryCounter) begin(n int) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	q.n += n
+	if q.open++; q.open == 1 {
+		q.since = time.Now()
+	}
+}
+
+func (q *queryCounter) end() {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if q.open--; q.open == 0 {
+		q.total += time.Since(q.since)
+	}
+}
+
+// TraceQueryStart counts one statement.
+func (q *queryCounter) TraceQueryStart(ctx context.Context, _ *pgx.Conn, _ pgx.TraceQueryStartData) context.Context {
+	q.begin(1)
+	return ctx
+}
+
+// TraceQueryEnd stops the clock.
+func (q *queryCounter) TraceQueryEnd(_ context.Context, _ *pgx.Conn, d pgx.TraceQueryEndData) {
+	if d.Err != nil && !errors.Is(d.Err, context.Canceled) && os.Getenv("BASECOURSE_SCALE_PAGE") != "" {
+		fmt.Fprintln(os.Stderr, d.Err)
+	}
+	q.end()
+}
+
+// TraceBatchStart counts every statement of a batch.
+func (q *queryCounter) TraceBatchStart(ctx context.Context, _ *pgx.Conn, d pgx.TraceBatchStartData) context.Context {
+	q.begin(len(d.Batch.QueuedQueries))
+	return ctx
+}
+
+// TraceBatchQuery is told of by TraceBatchStart already.
+func (q *queryCounter) TraceBatchQuery(context.Context, *pgx.Conn, pgx.TraceBatchQueryData) {}
+
+// TraceBatchEnd stops the clock.
+func (q *queryCounter) TraceBatchEnd(context.Context, *pgx.Conn, pgx.TraceBatchEndData) { q.end() }
