@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"basecourse/internal/bed"
+	"basecourse/internal/farm"
 	"basecourse/internal/fault"
 )
 
@@ -133,3 +134,25 @@ func (c *Coupon) Name(printer string) string {
 // UsualDensity is the density of PLA, g/cm³, for the expected mass unless
 // another is given (from memory; the spool's data sheet wins).
 const UsualDensity = 1.24
+
+// ForPrinter is the coupon of a printer's bed for a profile, mm; what is not
+// known of it (NaN) is as the records' defaults have it.
+func ForPrinter(p *farm.Printer, heightMM, widthMM, pitchMM float64) (*Coupon, error) {
+	or := func(x, otherwise float64) float64 {
+		if farm.Known(x) {
+			return x
+		}
+		return otherwise
+	}
+	profile, err := bed.NewProfile(or(heightMM, farm.DefaultLayerHeightMM), or(widthMM, farm.DefaultLineWidthMM), pitchMM, farm.Unknown())
+	if err != nil {
+		return nil, err
+	}
+	zones := func(n int) int {
+		if n == 0 {
+			return farm.DefaultZones
+		}
+		return n
+	}
+	return NewCoupon(bed.Grid{BedXMM: p.BedXMM, BedYMM: p.BedYMM, Cols: zones(p.ZoneCols), Rows: zones(p.ZoneRows)}, profile)
+}
