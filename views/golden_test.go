@@ -20,6 +20,7 @@ var update = flag.Bool("update", false, "rewrite the golden files")
 func TestComponentsLookAsKept(t *testing.T) {
 	all := samples()
 	maps.Copy(all, handSamples("L-203"))
+	maps.Copy(all, setupSamples())
 	for name, component := range all {
 		t.Run(name, func(t *testing.T) {
 			var buf bytes.Buffer

@@ -108,7 +108,6 @@ func samples() map[string]templ.Component {
 		"bead-wrong":    Bead(BeadPage{Shell: sampleShell("What lines look like", ""), Action: "/bead", Problems: []string{"x"}, Fields: []BeadField{{"layer_height_mm", "Layer height", "In mm", "21", "Layer height must be between 0.05 and 1.00 mm. Did you mean 0.21 mm?"}, {"line_width_mm", "Line width", "In mm", "0.45", ""}}}),
 		"what-is":       WhatIs("/help", "plate", "a plate"),
 		"first-use":     FirstUse(FirstSteps{Text: "Every printer appears here."}),
-		"setup":         Setup(SetupPage{Shell: sampleShell("Setup", "/setup"), Farm: []Fact{{"Printers", "60 in service", "", "2 retired"}}, Copies: []Fact{{"Last written", "3 h ago", "", "2026-03-09 03:00"}}, CopyWarn: "The last daily copy is 3 days old.", Settings: sampleTable()}),
 	}
 }
 

@@ -77,6 +77,10 @@ var tokenText = base32.NewEncoding("abcdefghjkmnpqrstvwxyz0123456789").WithPaddi
 // AddToken makes a token for a machine or script and gives its text, which is
 // shown once and not kept. expires zero: it does not run out.
 func AddToken(ctx context.Context, st *store.Store, name, role string, expires time.Time) (string, error) {
+	return makeToken(ctx, st, byCommand, name, role, expires)
+}
+
+func makeToken(ctx context.Context, st *store.Store, act store.Act, name, role string, expires time.Time) (string, error) {
 	if !farm.ValidKey(name, 64) {
 		return "", fault.New(fault.Invalid, "a token's name has 1 to 64 characters, no control characters and no blanks at its ends; found %s", fault.Quote(name))
 	}
@@ -88,7 +92,7 @@ func AddToken(ctx context.Context, st *store.Store, name, role string, expires t
 		return "", err
 	}
 	token := tokenPrefix + tokenText.EncodeToString(raw[:])
-	if err := st.AddToken(ctx, byCommand, name, role, sha256.Sum256([]byte(token)), expires); err != nil {
+	if err := st.AddToken(ctx, act, name, role, sha256.Sum256([]byte(token)), expires); err != nil {
 		return "", err
 	}
 	return token, nil

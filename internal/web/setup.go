@@ -3,10 +3,8 @@ package web
 import (
 	"context"
 	"net/http"
-	"strings"
 	"time"
 
-	"basecourse/internal/farm"
 	"basecourse/internal/store"
 	"basecourse/views"
 
@@ -35,7 +33,12 @@ func (s *Server) getSetup() echo.HandlerFunc {
 			return err
 		}
 		shell := withClock(s.shell(c, "Setup", "/setup"), now, frame.Settings.Zone())
-		return render(c, http.StatusOK, views.Setup(setupPage(shell, frame, facts, latest, now)))
+		p := setupPage(shell, frame, facts, latest, now)
+		p.Parts = s.setupParts(c, facts)
+		if facts.Printers == 0 {
+			p.First = s.firstSteps(c, "The farm is empty. Add printers or import a bundle.")
+		}
+		return render(c, http.StatusOK, views.Setup(p))
 	}
 }
 
@@ -64,7 +67,6 @@ func setupPage(shell views.Shell, frame store.Frame, f store.FarmFacts, latest *
 	}
 	p.Farm = append(p.Farm, views.Fact{Word: "Schema", Value: count(f.Schema)})
 	p.Copies, p.CopyWarn = copyFacts(latest, now, zone)
-	p.Settings = settingsTable(frame.Settings)
 	return p
 }
 
@@ -102,33 +104,26 @@ func copyFacts(latest *Copy, now time.Time, zone *time.Location) ([]views.Fact, 
 	return facts, ""
 }
 
-// settingNote says what a setting's number is of, where its name does not.
-func settingNote(key, currency string) string {
-	switch key {
-	case "labour_per_hour":
-		return currency + " for an hour of a person"
-	case "machine_per_hour":
-		return currency + " for an hour of a printer"
-	case "failure_minutes":
-		return "machine time lost by a failed first layer"
-	case "failure_labour_minutes":
-		return "a person's time for a failed first layer"
-	case "failure_material":
-		return currency + " of material lost by a failed first layer"
-	case "least_avoidable":
-		return "failures of 100 layers; a finding below it is not raised"
-	case "lot_limit":
-		return "a share, from 0 to 1"
+// setupParts lead to the parts of Setup, to whoever may enter them.
+func (s *Server) setupParts(c echo.Context, f store.FarmFacts) []views.SetupPart {
+	var out []views.SetupPart
+	for _, x := range []struct{ word, path, note string }{
+		{"Printers", "/setup/printers", count(f.PrintersInService) + " in service"},
+		{"Plates", "/setup/plates", count(f.PlatesInService) + " in service"},
+		{"Materials", "/setup/materials", "what is printed"},
+		{"People", "/setup/people", count(f.MaySignIn) + " may sign in"},
+		{"Jobs", "/setup/jobs", "orders"},
+		{"Shifts", "/setup/shifts", "who works when"},
+		{"Instruments", "/setup/instruments", "gauges and scales"},
+		{"Settings", "/setup/settings", "time zone, minutes, money"},
+		{"Tokens", "/setup/tokens", counted(f.Tokens, "in force", "in force")},
+		{"Import", "/setup/import", "a bundle, checked first"},
+		{"Export", "/setup/export", "the whole farm as a bundle"},
+		{"Help", "/help", "each word, explained once"},
+	} {
+		if href := s.open(c, x.path); href != "" {
+			out = append(out, views.SetupPart{Word: x.word, Href: href, Note: x.note})
+		}
 	}
-	return ""
-}
-
-func settingsTable(values farm.SettingValues) views.Table {
-	t := views.Table{Caption: "Settings", Sub: "changed by importing settings.csv with --update", Columns: []views.Column{{Word: "Setting"}, {Word: "Value", Number: true}, {Word: "Standard", Number: true, Wide: true}}}
-	for _, r := range farm.SettingRules {
-		_, set := values[r.Key]
-		t.Rows = append(t.Rows, views.Row{Strong: set && values[r.Key] != r.Default, Cells: []views.Cell{
-			{Text: sentenceCase(strings.ReplaceAll(r.Key, "_", " ")), Note: settingNote(r.Key, values.Text("currency"))}, {Text: values.Text(r.Key)}, {Text: r.Default}}})
-	}
-	return t
+	return out
 }

@@ -1,6 +1,7 @@
 package webtest
 
 import (
+	"net/url"
 	"strings"
 	"testing"
 
@@ -139,4 +140,40 @@ func fits(n *html.Node, step string) bool {
 		}
 	}
 	return true
+}
+
+// FormValues gives a form's fields as a browser would send them unchanged,
+// without its buttons.
+func FormValues(form *html.Node) url.Values {
+	v := url.Values{}
+	var walk func(*html.Node)
+	walk = func(n *html.Node) {
+		name := Attr(n, "name")
+		switch {
+		case n.Type != html.ElementNode || name == "":
+		case n.Data == "input":
+			if t := Attr(n, "type"); t != "radio" && t != "checkbox" || has(n, "checked") {
+				v.Add(name, Attr(n, "value"))
+			}
+		case n.Data == "textarea":
+			text := ""
+			if n.FirstChild != nil {
+				text = n.FirstChild.Data
+			}
+			v.Add(name, text)
+		case n.Data == "select":
+			chosen, first := "", true
+			for o := n.FirstChild; o != nil; o = o.NextSibling {
+				if o.Data == "option" && (first || has(o, "selected")) {
+					chosen, first = Attr(o, "value"), false
+				}
+			}
+			v.Add(name, chosen)
+		}
+		for c := n.FirstChild; c != nil; c = c.NextSibling {
+			walk(c)
+		}
+	}
+	walk(form)
+	return v
 }
