@@ -50,6 +50,7 @@ type FindingPage struct {
 	Case      string
 	Summary   string
 	Advice    Advice
+	Actions   []Link
 	Compare   Table  // 2×2 or gap bands
 	CompareBy string // one line on how to read it
 	Apart     Table  // layers that enter no comparison: void probes, no record

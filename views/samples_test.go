@@ -153,8 +153,8 @@ func sampleMarks() MarksPart {
 	}
 	return MarksPart{Sub: "The latest 100 first layers.", Last: FilterRow{"Latest", []FilterLink{{"20 layers", "", "/printers/P-014?layers=20#zones", false}, {"100 layers", "", "/printers/P-014#zones", true}}},
 		Frames: "What stays on the bed is the printer's.", Left: "3 graded layers on other plates are not drawn by themselves.",
-		Maps: []MarkMap{{ID: "map-1", Title: "By printer: bed of P-014", Sub: "82 graded layers, all plates", Rows: [][]MarkCell{{cell("A2", "back left", "1 of 82", 1, "Blobs 1"), cell("B2", "back right", "", 0)}, {cell("A1", "front left", "30 of 82", 4, "Over-squished 25", "Blobs 6", "and 1 more"), cell("B1", "front right", "0 of 82", 0)}}},
-			{ID: "map-2", Title: "By plate: L-203 side A", Sub: "40 graded layers; 3 lay turned and are turned back", Plate: true, Rows: [][]MarkCell{{cell("A1", "centre", "9 of 40", 3, "Debris 9")}}}}}
+		Maps: []MarkMap{{ID: "map-1", Title: "By printer: bed of P-014", Sub: "82 graded layers, all plates", Rows: [][]MarkCell{{cell("A2", "back left", "1 of 82", 1, "Blobs: 1"), cell("B2", "back right", "", 0)}, {cell("A1", "front left", "30 of 82", 4, "Over-squished: 25", "Blobs: 6", "and 1 other kind"), cell("B1", "front right", "0 of 82", 0)}}},
+			{ID: "map-2", Title: "By plate: L-203 side A", Sub: "40 graded layers; 3 lay turned and are turned back", Plate: true, Rows: [][]MarkCell{{cell("A1", "centre", "9 of 40", 3, "Debris: 9")}}}}}
 }
 
 func sampleThing(kind string) ThingPage {

@@ -147,3 +147,17 @@ func (p Pager) word(ofTime, plain string) string {
 	}
 	return ofTime
 }
+
+// Link is an act or a place one tap away.
+type Link struct {
+	Word string
+	Href string
+	Main bool
+}
+
+func actionClass(a Link) string {
+	if a.Main {
+		return "main"
+	}
+	return "low"
+}

@@ -26,13 +26,6 @@ type ThingPage struct {
 	Pager    Pager
 }
 
-// Link is an act or a place one tap away.
-type Link struct {
-	Word string
-	Href string
-	Main bool
-}
-
 // MarksPart sums marks by zone in both frames.
 type MarksPart struct {
 	Sub    string // over which layers
@@ -103,13 +96,6 @@ type ZoneCell struct {
 	Marked  bool
 	Covered bool
 	Mark    string // stored code of its first mark
-}
-
-func actionClass(a Link) string {
-	if a.Main {
-		return "main"
-	}
-	return "low"
 }
 
 func staysWord(kind string) string {

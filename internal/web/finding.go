@@ -63,7 +63,22 @@ func (s *Server) showFinding(c echo.Context, status int, q findingParam, form vi
 	shell.DataThrough = clock(e.To, zone)
 	page := s.findingPage(shell, e, zone)
 	s.fillSaid(c, &page, said, form, zone)
+	page.Actions = s.findingActions(e)
 	return render(c, status, views.Finding(page))
+}
+
+// findingActions are the acts a finding asks for, and saying that it is wrong.
+func (s *Server) findingActions(e *Evidence) []views.Link {
+	with := "?" + e.Kind + "=" + url.QueryEscape(e.Subject)
+	var acts []act
+	if e.State == "raised" || e.State == "watching" {
+		if e.Cause == "skipped_probing" {
+			acts = []act{{"Log a probe", "/upkeep/probe", "/upkeep/probe" + with, false}}
+		} else {
+			acts = []act{{"Log a cleaning", "/upkeep/clean", "/upkeep/clean" + with, false}}
+		}
+	}
+	return append(s.links(acts), views.Link{Word: "I disagree", Href: "#disagreements"})
 }
 
 // findingTitle says what is asked or answered, as a sentence without an end.

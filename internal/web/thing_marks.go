@@ -220,11 +220,11 @@ func markCell(z farm.ZoneCount, code, place string) views.MarkCell {
 	sort.SliceStable(codes, func(i, j int) bool { return z.By[codes[i]] > z.By[codes[j]] })
 	for _, code := range codes[:2] {
 		if n := z.By[code]; n > 0 {
-			c.Words = append(c.Words, shortMark(code)+" "+count(n))
+			c.Words = append(c.Words, shortMark(code)+": "+count(n))
 		}
 	}
 	if more := len(z.By) - 2; more > 0 {
-		c.Words = append(c.Words, "and "+count(more)+" more")
+		c.Words = append(c.Words, "and "+counted(more, "other kind", "other kinds"))
 	}
 	return c
 }

@@ -75,7 +75,7 @@ func TestHistoriesHoldEveryKindInWords(t *testing.T) {
 	printer := plain(c.Page("/printers/P-1").Text("main"))
 	for _, want := range []string{
 		"Failed, last 84 days: 1 of 2 2 of 2 layers graded.", "2 × 2 0.22 mm L-1 60 °C", "By printer: bed of P-1 2 graded layers, all plates",
-		"A1 , front left: 1 of 2 Blobs 1", "L-1 2026-03-08 06:00 fitted still there last seen 2026-03-08 09:00 2 side A, turned 180°",
+		"A1 , front left: 1 of 2 Blobs: 1", "L-1 2026-03-08 06:00 fitted still there last seen 2026-03-08 09:00 2 side A, turned 180°",
 	} {
 		if !strings.Contains(printer, want) {
 			t.Errorf("the printer's page lacks %q:\n%s", want, printer)
@@ -86,7 +86,7 @@ func TestHistoriesHoldEveryKindInWords(t *testing.T) {
 	}
 	// The plate lay turned: its blobs belong to its own back right.
 	plate := plain(c.Page("/plates/L-1").Text("main"))
-	for _, want := range []string{"By plate: L-1 side A 2 graded layers, all printers; 1 lay turned and are turned back, 1 say nothing", "C3 , back right: 1 of 2 Blobs 1", "bent no record in force", "Plate L-1 Hold", "Settle the reason, then release L-1."} {
+	for _, want := range []string{"By plate: L-1 side A 2 graded layers, all printers; 1 lay turned and are turned back, 1 say nothing", "C3 , back right: 1 of 2 Blobs: 1", "bent no record in force", "Plate L-1 Hold", "Settle the reason, then release L-1."} {
 		if !strings.Contains(plate, want) {
 			t.Errorf("the plate's page lacks %q:\n%s", want, plate)
 		}

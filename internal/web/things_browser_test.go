@@ -1,0 +1,64 @@
+package web_test
+
+import (
+	"net/url"
+	"path/filepath"
+	"testing"
+
+	"basecourse/internal/webtest"
+
+	"github.com/chromedp/chromedp"
+)
+
+// The states of evidence, printer and plate pages that the walk over all pages
+// does not meet, in every view.
+func TestEvidenceAndThingsInTheBrowserAreAccessibleAndFit(t *testing.T) {
+	if !webtest.BrowserTests() {
+		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
+		return
+	}
+	site := demoSite(t)
+	amara := site.As("amara", "manager")
+	for _, reason := range []string{"The probe was broken until the 3rd, and nobody wrote it down.", "Grading was strict that week."} {
+		id := webtest.Attr(amara.Page(probingPage).One("input[name=id]"), "value")
+		amara.Form(probingPage+"/disagreements", url.Values{"id": {id}, "reason": {reason}})
+	}
+	amara.Form(webtest.Attr(amara.Page(probingPage).All("form.inline")[0], "action"), url.Values{"reason": {"saw the second table"}})
+	for _, v := range webtest.Views {
+		t.Run(v.Name, func(t *testing.T) {
+			tab := site.Tab(t, amara, v)
+			for _, p := range []struct{ name, path string }{
+				{"finding-said", probingPage}, {"finding-watching", "/findings/printer/P-002/cleaning_gap"}, {"finding-reverse", "/findings/printer/P-004/skipped_probing"},
+				{"findings-state", "/findings?state=quiet&kind=plate"}, {"printer-probes", "/printers/P-014?kind=probe&layers=20"}, {"plate-marks", "/plates/L-133?layers=500"},
+				{"plate-none", "/plates/L-107?kind=hold"},
+			} {
+				tab.Open(p.path)
+				if *shots != "" {
+					tab.Shot(filepath.Join(*shots, p.name+"-"+v.Name+"-whole.png"), true)
+				}
+				tab.Fits()
+				tab.Accessible()
+			}
+			tab.Open(probingPage)
+			tab.Do(chromedp.Click(chromedp.CSS(".disagree summary")), chromedp.WaitVisible(chromedp.CSS("#reason")))
+			tab.Fits()
+			tab.Accessible()
+		})
+	}
+}
+
+// The history is filtered and walked by its links, by keyboard too.
+func TestAHistoryIsFilteredInTheBrowser(t *testing.T) {
+	if !webtest.BrowserTests() {
+		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
+		return
+	}
+	site := demoSite(t)
+	tab := site.Tab(t, site.As("amara", "operator"), webtest.View{Name: "tablet", Width: 820, Height: 1180})
+	tab.Open("/printers/P-001")
+	tab.Do(chromedp.Click(chromedp.CSS(`.past .filters a[href*="kind=first_layer"]`)), chromedp.WaitReady(chromedp.CSS(`.past a[aria-current][href*="kind=first_layer"]`)),
+		chromedp.Focus(chromedp.CSS(".pager a[rel=next]")), chromedp.KeyEvent("\r"), chromedp.WaitReady(chromedp.CSS(`.pager a[href$="#history"]:not([rel])`)))
+	if n := webtest.Eval[int](tab, `document.querySelectorAll('li[data-event]:not([data-event="first_layer"])').length`); n != 0 {
+		t.Errorf("the second page of first layers shows %d other entries", n)
+	}
+}
