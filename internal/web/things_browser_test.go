@@ -62,3 +62,36 @@ func TestAHistoryIsFilteredInTheBrowser(t *testing.T) {
 		t.Errorf("the second page of first layers shows %d other entries", n)
 	}
 }
+
+// Printer sheet, plate sheet and evidence on A4 and Letter: nothing is cut off
+// at the side, navigation and forms stay away, the head says of when it is.
+func TestSheetsPrintOnBothPapers(t *testing.T) {
+	if !webtest.BrowserTests() {
+		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
+		return
+	}
+	site := demoSite(t)
+	amara := site.As("amara", "operator")
+	tab := site.Tab(t, amara, webtest.View{Name: "desk", Width: 1440, Height: 900, Dark: true})
+	for name, path := range map[string]string{"printer": "/printers/P-014", "plate": "/plates/L-133", "evidence": "/findings/plate/L-002/cleaning_gap", "findings": "/findings"} {
+		tab.Open(path)
+		for paper, size := range map[string]chromedp.PaperSize{"a4": chromedp.PaperA4, "letter": chromedp.PaperLetter} {
+			file := ""
+			if *shots != "" {
+				file = filepath.Join(*shots, "print-"+name+"-"+paper+".pdf")
+			}
+			if pdf := tab.Paper(size, file); len(pdf) < 1000 {
+				t.Errorf("%s on %s: a PDF of %d bytes", name, paper, len(pdf))
+			}
+		}
+		tab.Print(680) // A4 less its margins, in CSS pixels
+		tab.Fits()
+		for selector, shown := range map[string]bool{".areas": false, ".topline": false, ".filters": false, ".actions": false, ".disagree": false, ".paper": true, "h1": true} {
+			got := webtest.Eval[bool](tab, `[...document.querySelectorAll("`+selector+`")].some(e => e.checkVisibility())`)
+			if got != shown {
+				t.Errorf("%s on paper: %s is shown: %t, want %t", name, selector, got, shown)
+			}
+		}
+		tab.Print(0)
+	}
+}

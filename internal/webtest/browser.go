@@ -223,6 +223,39 @@ func (b *Tab) Shot(file string, whole bool) {
 	}
 }
 
+// Paper prints the page and gives the PDF, with backgrounds left out as
+// browsers do unless told otherwise; the file is kept where one is named.
+func (b *Tab) Paper(size chromedp.PaperSize, file string) []byte {
+	b.t.Helper()
+	pdf, err := chromedp.Run(b.ctx, chromedp.PrintToPDF(chromedp.PDFPaper(size), func(p *page.PrintToPDFParams) { p.PreferCSSPageSize = new(true) }))
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	if file != "" {
+		if err := os.WriteFile(file, pdf, 0o644); err != nil {
+			b.t.Fatal(err)
+		}
+	}
+	return pdf
+}
+
+// Print shows the page as paper of a width in CSS pixels has it; 0 goes back to
+// the screen.
+func (b *Tab) Print(width int64) {
+	b.t.Helper()
+	media, size := "print", width
+	if width == 0 {
+		media, size = "", 1440
+	}
+	_, err := chromedp.Call(b.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: media})
+	if err == nil {
+		err = chromedp.Do(b.ctx, chromedp.EmulateViewport(size, 900))
+	}
+	if err != nil {
+		b.t.Fatal(err)
+	}
+}
+
 // axeSource is the accessibility checker, from testdata.
 var axeSource = sync.OnceValues(func() (string, error) {
 	_, here, _, _ := runtime.Caller(0)
