@@ -82,7 +82,7 @@ func samples() map[string]templ.Component {
 		"evidence-quiet": evidence(sampleEvidence(State{"quiet", "Quiet", "", ""})), "evidence-little": evidence(sampleEvidence(State{"too_little_data", "Too little data", "dots", ""})),
 		"evidence-reverse": evidence(sampleReverse()), "disagree-wrong": disagreements(FindingPage{Form: DisagreeForm{Action: "/d", ID: "1", Problem: "Say why the finding is wrong, in a few words."}}),
 		"marks-empty": marksPart(MarksPart{Empty: "No first layers on P-014 yet."}), "marks-none": marksPart(MarksPart{Sub: "The latest 20 first layers.", Empty: "No marks on any of them."}),
-		"marks": marksPart(sampleMarks()), "thing-printer": Thing(sampleThing("printer")), "thing-empty": Thing(ThingPage{Shell: sampleShell("Plate L-900", "/floor"), Kind: "plate", Tag: "L-900",
+		"marks": marksPart(sampleMarks()), "thing-printer": thing(sampleThing("printer")), "thing-empty": thing(ThingPage{Shell: sampleShell("Plate L-900", "/floor"), Kind: "plate", Tag: "L-900",
 			State: State{"in_use", "In use", "", ""}, Why: "No record of a cleaning.", Rates: []Rate{{Label: "Failed, last 84 days", Of: "no record", Coverage: "No layers started."}},
 			RatesSub: "No graded layers so far. A rate needs about 20.", Marks: MarksPart{Empty: "No first layers on L-900 yet."}, Empty: "Nothing recorded of L-900 yet."}),
 		"findings-empty": Findings(FindingsPage{Shell: sampleShell("Findings", "/findings"), Lead: "Nothing to weigh yet.", Empty: "Findings appear here once layers are graded."}),
