@@ -21,6 +21,7 @@ func TestComponentsLookAsKept(t *testing.T) {
 	all := samples()
 	maps.Copy(all, handSamples("L-203"))
 	maps.Copy(all, setupSamples())
+	maps.Copy(all, trendSamples())
 	for name, component := range all {
 		t.Run(name, func(t *testing.T) {
 			var buf bytes.Buffer
@@ -74,6 +75,9 @@ func TestHostileTextIsEscaped(t *testing.T) {
 		"sign-in": SignIn(SignInPage{Shell: Shell{Title: evil}, Handle: evil, Next: evil, Problem: evil}),
 		"zones":   Zones(ZoneMap{evil, [][]ZoneCell{{{evil, evil, []string{evil}, true, true, evil}}}}),
 		"bead":    Bead(BeadPage{Lead: evil, Seen: evil, Aim: evil, Fields: []BeadField{{evil, evil, evil, evil, evil}}, Problems: []string{evil}, Drawings: []BeadDrawing{{Title: evil, Words: evil, Tip: evil}}}),
+		"chart": ChartFigure(Chart{ID: evil, Kind: evil, Title: evil, Sub: evil, Says: evil, Below: []string{evil}, CSV: "/", CSVWord: evil,
+			Drawings: []Drawing{{Class: evil, ViewBox: evil, Mass: evil, Dots: []ChartDot{{Word: evil, Says: evil, Kind: evil}}, Events: []ChartTick{{evil, evil, evil}}, Runs: []ChartRun{{evil, evil, evil, evil}}}}}),
+		"multiples": Multiples([]Multiple{{Name: evil, Href: "/", Figures: evil, Says: evil}}),
 	}
 	for name, component := range rows {
 		var buf bytes.Buffer

@@ -168,10 +168,19 @@ func PChartOf(x, n []int) PChart {
 		sumX += x[i]
 		sumN += n[i]
 	}
-	c := PChart{Centre: float64(sumX) / float64(sumN), Sigma: 1, Low: make([]float64, len(x)), High: make([]float64, len(x))}
+	centre, sigma := float64(sumX)/float64(sumN), 1.0
 	if Overdispersed(x, n) {
-		c.Sigma = LaneySigma(x, n, c.Centre)
+		sigma = LaneySigma(x, n, centre)
 	}
+	return pChart(x, n, centre, sigma)
+}
+
+// PChartAround charts x out of n against a rate that is known otherwise, with
+// exact limits: one of many against what is usual for all.
+func PChartAround(x, n []int, centre float64) PChart { return pChart(x, n, centre, 1) }
+
+func pChart(x, n []int, centre, sigma float64) PChart {
+	c := PChart{Centre: centre, Sigma: sigma, Low: make([]float64, len(x)), High: make([]float64, len(x))}
 	values := make([]float64, len(x))
 	for i := range x {
 		values[i], c.Low[i], c.High[i] = math.NaN(), math.NaN(), math.NaN()
@@ -179,15 +188,15 @@ func PChartOf(x, n []int) PChart {
 			continue
 		}
 		values[i] = float64(x[i]) / float64(n[i])
-		if c.Sigma > 1 {
-			l := PrimeLimits(c.Centre, n[i], c.Sigma)
+		if sigma > 1 {
+			l := PrimeLimits(centre, n[i], sigma)
 			c.Low[i], c.High[i] = l.Low, l.High
 			continue
 		}
-		low, high := BinomialLimits(n[i], c.Centre, OneSided)
+		low, high := BinomialLimits(n[i], centre, OneSided)
 		c.Low[i], c.High[i] = float64(low)/float64(n[i]), float64(high)/float64(n[i])
 	}
-	c.Signals = signals(values, c.Low, c.High, c.Centre)
+	c.Signals = signals(values, c.Low, c.High, centre)
 	return c
 }
 

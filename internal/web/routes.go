@@ -93,6 +93,8 @@ var routes = withHeads([]Route{
 	{Method: "GET", Path: "/findings/:kind/:tag/:cause", Role: roleOperator, handle: (*Server).getFinding, patience: slower},
 	{Method: "POST", Path: "/findings/:kind/:tag/:cause/disagreements", Role: roleOperator, handle: (*Server).postDisagreement, body: formBody, patience: slower},
 	{Method: "POST", Path: "/findings/:kind/:tag/:cause/disagreements/:id/withdraw", Role: roleOperator, handle: (*Server).postWithdrawal, body: formBody, patience: usual},
+	{Method: "GET", Path: "/trends", Role: roleOperator, handle: (*Server).getTrends, patience: slower},
+	{Method: "GET", Path: "/trends.csv", Role: roleOperator, handle: (*Server).getTrendsCSV, patience: slower},
 	{Method: "GET", Path: "/printers/:tag", Role: roleOperator, handle: (*Server).getPrinter, patience: slower},
 	{Method: "GET", Path: "/plates/:tag", Role: roleOperator, handle: (*Server).getPlate, patience: slower},
 	{Method: "GET", Path: "/first-layers/:id", Role: roleOperator, handle: (*Server).getFirstLayer, patience: usual},

@@ -81,6 +81,7 @@ type Server struct {
 	working  chan struct{} // one place for each request that may touch the database
 	senders  *senders
 	usual    usualMemory
+	unpacked chan struct{}    // wakes the packing of days for trends
 	guards   map[string]Route // by method and pattern
 	handler  http.Handler
 }
@@ -94,7 +95,7 @@ func New(cfg Config) (*Server, error) {
 	s := &Server{
 		cfg: cfg, store: cfg.Store, log: cfg.Log, now: cfg.Now,
 		hashing: make(chan struct{}, hashesAtOnce),
-		working: make(chan struct{}, workersAtOnce),
+		working: make(chan struct{}, workersAtOnce), unpacked: make(chan struct{}, 1),
 		senders: newSenders(rate.Limit(requestsPerSecond), requestsBurst),
 	}
 	if s.log == nil {
@@ -173,6 +174,7 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
 	}
 	go s.sweep(ctx)
+	go s.packTrends(ctx)
 	ended := make(chan error, 1)
 	go func() { ended <- srv.Serve(l) }()
 	select {
