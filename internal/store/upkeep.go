@@ -146,8 +146,9 @@ type PrinterCare struct {
 	Since     *int       // starts since the probe; nil: never probed
 	Serviced  *time.Time // after the probe
 	Work      string
-	Swapped   *time.Time // a plate was fitted after the probe
+	Swapped   *time.Time // after the probe a plate was fitted, or a start named another plate than the probe did
 	SwappedTo string
+	Fitted    bool // by a fitting
 	OffsetAt  *time.Time
 	OffsetMM  *float64
 }
@@ -165,10 +166,11 @@ func (s *Store) PrintersCare(ctx context.Context, at time.Time, window time.Dura
 const printersCareSQL = `
 SELECT p.printer, coalesce(p.bay, '') AS bay, p.probing_recorded::text AS recorded,
 	pr.probed_at AS last_probe, coalesce(pr.extent, '') AS extent, n.since,
-	sv.done_at AS serviced, coalesce(sv.work, '') AS work, t.fitted_at AS swapped, coalesce(t.plate, '') AS swapped_to, o.changed_at AS offset_at, o.to_mm AS offset_mm
+	sv.done_at AS serviced, coalesce(sv.work, '') AS work, coalesce(t.fitted_at, y.started_at) AS swapped, coalesce(t.plate, y.plate, '') AS swapped_to,
+	t.fitted_at IS NOT NULL AS fitted, o.changed_at AS offset_at, o.to_mm AS offset_mm
 FROM printers p
 	LEFT JOIN LATERAL (
-		SELECT y.probed_at, y.extent::text AS extent FROM probes y
+		SELECT y.probed_at, y.extent::text AS extent, y.plate FROM probes y
 		WHERE y.printer = p.id AND y.probed_at <= $1 AND y.voided_at IS NULL AND y.extent IS DISTINCT FROM 'zero'
 		ORDER BY y.probed_at DESC LIMIT 1) made ON true
 	LEFT JOIN LATERAL (
@@ -188,6 +190,11 @@ FROM printers p
 	LEFT JOIN LATERAL (
 		SELECT x.fitted_at, l.plate FROM fittings x JOIN plates l ON l.id = x.plate
 		WHERE x.printer = p.id AND x.fitted_at <= $1 AND x.fitted_at > pr.probed_at AND x.voided_at IS NULL ORDER BY x.fitted_at DESC LIMIT 1) t ON true
+	LEFT JOIN LATERAL (
+		SELECT f.started_at, l.plate FROM first_layers f JOIN plates l ON l.id = f.plate
+		WHERE f.printer = p.id AND f.started_at > pr.probed_at AND f.started_at <= $1 AND f.voided_at IS NULL
+			AND made.probed_at = pr.probed_at AND f.plate <> made.plate
+		ORDER BY f.started_at DESC LIMIT 1) y ON true
 	LEFT JOIN LATERAL (
 		SELECT x.changed_at, x.to_mm FROM offset_changes x
 		WHERE x.printer = p.id AND x.changed_at <= $1 AND x.voided_at IS NULL ORDER BY x.changed_at DESC LIMIT 1) o ON true

@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
@@ -88,7 +89,7 @@ func (h *hand) code(name string, codes []string, missing string) string {
 // whenLayout is how a browser sends a local time.
 const whenLayout = "2006-01-02T15:04"
 
-// minuteOf is the instant in which the form was opened, as its id tells.
+// opened is the instant in which the form was opened, as its id tells.
 func (h *hand) opened() time.Time {
 	ts, err := uuid.TimestampFromV7(h.id)
 	if err != nil {
@@ -362,6 +363,9 @@ func readHandForm(c echo.Context, a *handAct) (url.Values, error) {
 	}
 	values := url.Values{}
 	for k, v := range form {
+		if !utf8.ValidString(v) {
+			return nil, badRequest(fault.Problem{Column: k, Found: strings.ToValidUTF8(v, "\uFFFD"), Expected: "text in UTF-8"})
+		}
 		values.Set(k, strings.ReplaceAll(v, "\r\n", "\n"))
 	}
 	return values, nil

@@ -251,9 +251,9 @@ func (v *careView) plates(all []store.PlateCare) (views.CareList, []views.Filter
 	if away {
 		l.Title, l.Sub = "Plates in wash or set aside", "The longest away first."
 		l.Columns = []views.Column{{Word: "Plate"}, {Word: "Since"}, {Word: "Why"}}
-		l.Choose = []views.ActLink{{Word: "Say where the chosen are now", Href: v.s.url("/upkeep/state")}, {Word: "Log cleaning of the chosen", Href: v.s.url("/upkeep/clean")}}
+		l.Choose = []views.ActLink{{Word: "Log where they are", Href: v.s.url("/upkeep/state")}, {Word: "Log their cleaning", Href: v.s.url("/upkeep/clean")}}
 	} else {
-		l.Choose = []views.ActLink{{Word: "Log cleaning of the chosen", Href: v.s.url("/upkeep/clean")}, {Word: "Say where the chosen go", Href: v.s.url("/upkeep/state")}}
+		l.Choose = []views.ActLink{{Word: "Log their cleaning", Href: v.s.url("/upkeep/clean")}, {Word: "Log where they go", Href: v.s.url("/upkeep/state")}}
 	}
 	shown := cut(v, &l, list)
 	for i := range shown {
@@ -386,7 +386,11 @@ func (v *careView) printerRow(p *store.PrinterCare) views.CareRow {
 	}
 	var then []string
 	if p.Swapped != nil {
-		then = append(then, p.SwappedTo+" fitted "+ago(*p.Swapped, v.now))
+		how := " seen on it "
+		if p.Fitted {
+			how = " fitted "
+		}
+		then = append(then, p.SwappedTo+how+ago(*p.Swapped, v.now))
 	}
 	if p.Serviced != nil {
 		then = append(then, wordFor(workWords, p.Work)+" "+ago(*p.Serviced, v.now))
