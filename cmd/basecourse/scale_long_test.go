@@ -271,6 +271,7 @@ func scalePages(t *testing.T, st *store.Store, now time.Time) []string {
 		pages = append(pages, strings.Join(parts, "/"))
 	}
 	pages = append(pages, "/floor?order=walking", "/floor?state=ready", "/floor?state=due", "/floor?page=3",
+		"/upkeep?list=printers", "/upkeep?list=holds", "/upkeep?list=away", "/upkeep/clean?printer="+url.QueryEscape(layer.Printer), "/upkeep/probe?printer="+url.QueryEscape(layer.Printer),
 		"/findings?state=quiet", "/findings?kind=plate", "/findings/plate/"+url.PathEscape(layer.Plate)+"/cleaning_gap")
 	slices.Sort(pages)
 	return pages

@@ -2,6 +2,8 @@ package store
 
 import (
 	"context"
+	"errors"
+	"sync"
 	"time"
 
 	"basecourse/internal/farm"
@@ -53,28 +55,60 @@ type PlateCare struct {
 }
 
 // PlatesCare tells the care of every plate in service at a time, by tag in
-// bytes' order.
+// bytes' order. Where the plates are and how they were cared for is read side by
+// side: each looks up the last rows of every plate.
 func (s *Store) PlatesCare(ctx context.Context, at time.Time) ([]PlateCare, error) {
-	list, err := indexed[PlateCare](ctx, s, `WITH `+spotsSQL+`
-		SELECT t.plate, t.surface, t.retired, t.printer, t.bay, t.since, t.state, t.state_at, t.state_reason, t.held_at, t.held_reason,
-			t.fitting, t.fitted_at, t.side, t.turned,
-			c.cleaned_at AS last_cleaned, coalesce(c.method, '') AS method, n.since AS since_clean, k.cleaned_at AS coated
-		FROM spots t
-			LEFT JOIN LATERAL (
-				SELECT x.cleaned_at, x.method::text AS method FROM cleanings x
-				WHERE x.plate = t.id AND x.cleaned_at <= $1 AND x.voided_at IS NULL AND x.method <> 'coat'
-				ORDER BY x.cleaned_at DESC LIMIT 1) c ON true
-			LEFT JOIN LATERAL (
-				SELECT x.cleaned_at FROM cleanings x
-				WHERE x.plate = t.id AND x.cleaned_at <= $1 AND x.cleaned_at >= c.cleaned_at AND x.voided_at IS NULL AND x.method = 'coat'
-				ORDER BY x.cleaned_at DESC LIMIT 1) k ON true
-			LEFT JOIN LATERAL (
-				SELECT ((SELECT count(*) FROM first_layers f
-						WHERE f.plate = t.id AND f.started_at >= c.cleaned_at AND f.started_at <= $1 AND f.voided_at IS NULL)
-					+ `+unnamedSQL("t.id", "$1")+`)::int AS since) n ON c.cleaned_at IS NOT NULL
-		WHERE NOT t.retired ORDER BY t.plate COLLATE "C"`, at)
-	return list, wrap("store.PlatesCare", err)
+	type cleaned struct {
+		Plate       string
+		LastCleaned *time.Time
+		Method      string
+		SinceClean  *int
+		Coated      *time.Time
+	}
+	var cared []cleaned
+	var caredErr error
+	var wait sync.WaitGroup
+	wait.Go(func() { cared, caredErr = indexed[cleaned](ctx, s, careSQL, at) })
+	spots, err := s.Spots(ctx, at)
+	wait.Wait()
+	if err = errors.Join(err, caredErr); err != nil {
+		return nil, wrap("store.PlatesCare", err)
+	}
+	by := make(map[string]*cleaned, len(cared))
+	for i := range cared {
+		by[cared[i].Plate] = &cared[i]
+	}
+	list := make([]PlateCare, 0, len(spots))
+	for _, p := range spots {
+		if p.Retired {
+			continue
+		}
+		x := PlateCare{Spot: p}
+		if c := by[p.Plate]; c != nil {
+			x.LastCleaned, x.Method, x.SinceClean, x.Coated = c.LastCleaned, c.Method, c.SinceClean, c.Coated
+		}
+		list = append(list, x)
+	}
+	return list, nil
 }
+
+// $1 at.
+var careSQL = `
+SELECT l.plate, c.cleaned_at AS last_cleaned, c.method, n.since AS since_clean, k.cleaned_at AS coated
+FROM plates l
+	CROSS JOIN LATERAL (
+		SELECT x.cleaned_at, x.method::text AS method FROM cleanings x
+		WHERE x.plate = l.id AND x.cleaned_at <= $1 AND x.voided_at IS NULL AND x.method <> 'coat'
+		ORDER BY x.cleaned_at DESC LIMIT 1) c
+	LEFT JOIN LATERAL (
+		SELECT x.cleaned_at FROM cleanings x
+		WHERE x.plate = l.id AND x.cleaned_at <= $1 AND x.cleaned_at >= c.cleaned_at AND x.voided_at IS NULL AND x.method = 'coat'
+		ORDER BY x.cleaned_at DESC LIMIT 1) k ON true
+	CROSS JOIN LATERAL (
+		SELECT ((SELECT count(*) FROM first_layers f
+				WHERE f.plate = l.id AND f.started_at >= c.cleaned_at AND f.started_at <= $1 AND f.voided_at IS NULL)
+			+ ` + unnamedSQL("l.id", "$1") + `)::int AS since) n
+WHERE l.retired_at IS NULL OR l.retired_at > $1`
 
 // $1 at.
 const spotsSQL = `seen AS MATERIALIZED (
@@ -112,19 +146,18 @@ const spotsSQL = `seen AS MATERIALIZED (
 
 // indexed reads with a query that finds the last rows of many things by their
 // indexes. Right after an import the planner has no statistics and would read
-// and sort whole tables instead, and think that worth compiling.
+// and sort whole tables instead.
 func indexed[T any](ctx context.Context, s *Store, sql string, args ...any) ([]T, error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
 	batch := &pgx.Batch{}
 	batch.Queue(`BEGIN READ ONLY`)
 	batch.Queue(`SET LOCAL enable_bitmapscan = off`)
-	batch.Queue(`SET LOCAL jit = off`)
 	batch.Queue(sql, args...)
 	batch.Queue(`COMMIT`)
 	r := s.pool.SendBatch(ctx, batch)
 	defer func() { _ = r.Close() }()
-	for range 3 {
+	for range 2 {
 		if _, err := r.Exec(); err != nil {
 			return nil, err
 		}

@@ -105,7 +105,7 @@ func TestEveryActIsSavedAndSaidBack(t *testing.T) {
 		saved      string
 	}{
 		{"a wipe of one plate", "/upkeep/clean?plate=L-1", []string{"method", "wipe", "agent", "isopropyl alcohol", "note", "twice"}, "/plates/L-1", "Wiped isopropyl alcohol, twice · by amara", "Saved: wiped L-1."},
-		{"a wash of many", "/upkeep/clean?plate=L-1&plate=L-3", []string{"method", "wash", "plate_side", "b", "agent", "dish soap and hot water"}, "/plates/L-3", "Washed dish soap", "Saved: washed L-1, L-3."},
+		{"a wash of many", "/upkeep/clean?plate=L-1&plate=L-3", []string{"method", "wash", "plate_side", "b", "agent", "dish soap and hot water"}, "/plates/L-3", "Washed side B · dish soap", "Saved: washed L-1, L-3."},
 		{"a cleaning of a printer's plate", "/upkeep/clean?printer=P-2", []string{"method", "deep"}, "/plates/L-2", "Washed deep", "Saved: washed deep L-2."},
 		{"a cleaning of a bay's plates", "/upkeep/clean?bay=Bay+1", []string{"method", "coat", "agent", "glue stick"}, "/plates/L-2", "Coated", "Saved: coated L-1, L-2."},
 		{"tags typed without care", "/upkeep/clean", []string{"plates", "l1, L-003\nL-2.K", "method", "wipe"}, "/plates/L-3", "Wiped", "Saved: wiped L-1, L-2, L-3."},
@@ -393,7 +393,7 @@ func TestWhoMayLogForWhomAndUndo(t *testing.T) {
 	if got := historyLines(max, "/printers/P-1"); !strings.Contains(got[0], "Voided: wrong printer") {
 		t.Errorf("the history: %q", got[0])
 	}
-	for path, want := range map[string]int{"/upkeep/undo?entry=x": 400, "/upkeep/undo?entry=99999": 404, "/upkeep/undo": 400, "/upkeep?saved=0": 400, "/upkeep?saved=99999": 200,
+	for path, want := range map[string]int{"/upkeep/undo?entry=x": 400, "/upkeep/undo?entry=99999": 404, "/upkeep/undo": 303, "/upkeep?saved=0": 400, "/upkeep?saved=99999": 200,
 		"/upkeep/clean?plates=L-1": 400, "/upkeep?list=none": 400, "/upkeep?page=0": 400, "/upkeep?only=on&list=holds": 400, "/upkeep?page=99": 200, "/upkeep/recent?before=1": 200} {
 		if a := max.Get(path); a.Status != want {
 			t.Errorf("%s: got %d, want %d", path, a.Status, want)

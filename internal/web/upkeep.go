@@ -55,11 +55,21 @@ func (s *Server) getUpkeep() echo.HandlerFunc {
 			return err
 		}
 		switch q.list {
-		case "plates", "away":
+		case "plates":
 			var list []store.PlateCare
 			if list, err = s.store.PlatesCare(ctx, v.end); err == nil {
 				p.List, p.Filters = v.plates(list)
 			}
+		case "away": // what was done to them is not asked for
+			var spots []store.Spot
+			spots, err = s.store.Spots(ctx, v.now)
+			list := make([]store.PlateCare, 0, len(spots))
+			for _, x := range spots {
+				if !x.Retired {
+					list = append(list, store.PlateCare{Spot: x})
+				}
+			}
+			p.List, p.Filters = v.plates(list)
 		case "printers":
 			var list []store.PrinterCare
 			window := time.Duration(frame.Settings.Number("start_window_minutes") * float64(time.Minute))

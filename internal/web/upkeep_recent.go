@@ -265,6 +265,9 @@ func (s *Server) getUndo() echo.HandlerFunc {
 		if err := onlyParams(c, "entry"); err != nil {
 			return err
 		}
+		if c.QueryParam("entry") == "" { // which one is chosen from the list
+			return c.Redirect(http.StatusSeeOther, s.url("/upkeep/recent"))
+		}
 		entry, err := entryNumber(c.QueryParam("entry"), "entry")
 		if err != nil {
 			return err
