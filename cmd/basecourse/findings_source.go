@@ -33,8 +33,8 @@ func newFindings(st *store.Store) findingsSource {
 var _ web.Findings = findingsSource{}
 
 // Latest gives the findings as of a time.
-func (s findingsSource) Latest(ctx context.Context, at time.Time) (*web.FindingList, error) {
-	f, err := s.Assessor.Latest(ctx, at)
+func (s findingsSource) Latest(ctx context.Context, at time.Time, seen store.DataVersion) (*web.FindingList, error) {
+	f, err := s.Assessor.Latest(ctx, at, seen)
 	if err != nil {
 		return nil, err
 	}

@@ -90,7 +90,7 @@ func TestPagesAtScale(t *testing.T) {
 		t.Fatal(err)
 	}
 	begun := time.Now()
-	if _, err := answers.Latest(ctx, now); err != nil {
+	if _, err := answers.Latest(ctx, now, store.DataVersion{}); err != nil {
 		t.Fatal(err)
 	}
 	t.Logf("findings of the whole farm, as the server computes them in the background: %.1f s", time.Since(begun).Seconds())
@@ -102,8 +102,8 @@ func TestPagesAtScale(t *testing.T) {
 			continue
 		}
 		c := scaleCost(t, server, cookie, counter, p)
-		lines = append(lines, fmt.Sprintf("%-78s %7.1f ms %3d queries %7.1f ms in them %6.1f ms outside %8d bytes %7d packed",
-			c.path, ms(c.took), c.queries, ms(c.inQueries), ms(c.took-c.inQueries), c.plain, c.packed))
+		lines = append(lines, fmt.Sprintf("%-64s %7.1f ms (fastest %6.1f) %3d queries %7.1f ms in them %6.1f ms outside %8d bytes %7d packed",
+			c.path, ms(c.took), ms(c.fastest), c.queries, ms(c.inQueries), ms(c.took-c.inQueries), c.plain, c.packed))
 		took := pageTook
 		if strings.HasPrefix(p, "/floor") {
 			took = floorTook
@@ -234,21 +234,23 @@ func scalePages(t *testing.T, st *store.Store, now time.Time) []string {
 	layer := list[at]
 	values := func(path, name string) string {
 		switch {
-		case name == ":tag" && strings.HasPrefix(path, "/plates/"):
+		case strings.HasPrefix(path, "/plates/"), strings.HasPrefix(path, "/setup/plates/"):
 			return layer.Plate
-		case name == ":tag", name == ":printer":
+		case strings.HasPrefix(path, "/setup/materials/"):
+			return layer.Material
+		case strings.HasPrefix(path, "/jobs/"), strings.HasPrefix(path, "/setup/jobs/"):
+			return "scale"
+		case strings.HasPrefix(path, "/setup/shifts/"), strings.HasPrefix(path, "/setup/instruments/"), strings.HasPrefix(path, "/setup/tokens/"):
+			return "scale"
+		case name == ":tag":
 			return layer.Printer
-		case name == ":plate":
-			return layer.Plate
 		case name == ":kind":
 			return "printer"
 		case name == ":cause":
 			return "skipped_probing"
 		case name == ":id":
 			return layer.ID.UUID.String()
-		case name == ":material":
-			return layer.Material
-		case name == ":person", name == ":handle":
+		case strings.HasPrefix(path, "/setup/people/"):
 			return "amara"
 		}
 		return ""
@@ -279,10 +281,11 @@ func scalePages(t *testing.T, st *store.Store, now time.Time) []string {
 
 // cost is what one page costs.
 type cost struct {
-	path            string
-	took, inQueries time.Duration
-	queries         int
-	plain, packed   int
+	path          string
+	took, fastest time.Duration // the median; the fastest tells how busy the machine was
+	inQueries     time.Duration
+	queries       int
+	plain, packed int
 }
 
 func scaleCost(t *testing.T, server *web.Server, cookie *http.Cookie, counter *queryCounter, path string) cost {
@@ -312,7 +315,7 @@ func scaleCost(t *testing.T, server *web.Server, cookie *http.Cookie, counter *q
 	}
 	slices.Sort(took)
 	slices.Sort(inQueries)
-	c.took, c.inQueries = took[len(took)/2], inQueries[len(inQueries)/2]
+	c.took, c.fastest, c.inQueries = took[len(took)/2], took[0], inQueries[len(inQueries)/2]
 	return c
 }
 

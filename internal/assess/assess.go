@@ -80,8 +80,11 @@ const (
 // longer than slow it may be the answer of a moment ago; AsOf says of when.
 // Until there is a first answer it waits for it as long as ctx allows; the
 // computation goes on for those who ask later.
-func (a *Assessor) Latest(ctx context.Context, now time.Time) (*Findings, error) {
-	v, q, err := a.pageView(ctx, now)
+//
+// seen is the version of the data the page goes by, when it has read that; its
+// zero value is read here.
+func (a *Assessor) Latest(ctx context.Context, now time.Time, seen store.DataVersion) (*Findings, error) {
+	v, q, err := a.pageView(ctx, now, seen)
 	if err != nil {
 		return nil, err
 	}
@@ -121,14 +124,15 @@ func (a *Assessor) view(ctx context.Context, q AsOf) (*view, AsOf, error) {
 
 // pageView is view for pages: where computing is slow, what was computed last
 // will do while the new is on its way, over midnight too.
-func (a *Assessor) pageView(ctx context.Context, now time.Time) (*view, AsOf, error) {
+func (a *Assessor) pageView(ctx context.Context, now time.Time, version store.DataVersion) (*view, AsOf, error) {
 	q, err := a.normal(AsOf{At: now})
 	if err != nil {
 		return nil, q, err
 	}
-	version, err := a.store.DataVersion(ctx)
-	if err != nil {
-		return nil, q, err
+	if version.IsZero() {
+		if version, err = a.store.DataVersion(ctx); err != nil {
+			return nil, q, err
+		}
 	}
 	if v := a.kept(version, q); v != nil {
 		return v, q, nil

@@ -166,7 +166,7 @@ func TestEvidenceAddsUpToItsFinding(t *testing.T) {
 	importFolder(t, s, sampleDir)
 	a := assess.New(s)
 	now := time.Date(2026, 4, 7, 8, 0, 0, 0, time.UTC)
-	all, err := a.Latest(context.Background(), now)
+	all, err := a.Latest(context.Background(), now, store.DataVersion{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -249,14 +249,14 @@ func TestManyMayAskAtOnce(t *testing.T) {
 	now := time.Date(2026, 4, 7, 8, 0, 0, 0, time.UTC)
 	gone, leave := context.WithCancel(context.Background())
 	leave()
-	if _, err := a.Latest(gone, now); err == nil {
+	if _, err := a.Latest(gone, now, store.DataVersion{}); err == nil {
 		t.Error("a caller who had left got an answer")
 	}
 	var wg sync.WaitGroup
 	answers := make([][]byte, 8)
 	for i := range answers {
 		wg.Go(func() {
-			f, err := a.Latest(context.Background(), now)
+			f, err := a.Latest(context.Background(), now, store.DataVersion{})
 			if err != nil {
 				t.Error(err)
 				return
@@ -288,7 +288,7 @@ func TestALargeFarmsPagesNeedNotWait(t *testing.T) {
 	a := assess.New(s)
 	latest := func(now time.Time) *assess.Findings {
 		t.Helper()
-		f, err := a.Latest(context.Background(), now)
+		f, err := a.Latest(context.Background(), now, store.DataVersion{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -325,9 +325,9 @@ func TestAPageThatDoesNotWaitFindsTheAnswerLater(t *testing.T) {
 	hurry, cancel := context.WithTimeout(context.Background(), time.Millisecond)
 	defer cancel()
 	for hurry.Err() == nil {
-		_, _ = a.Latest(hurry, at(4, 8, 0))
+		_, _ = a.Latest(hurry, at(4, 8, 0), store.DataVersion{})
 	}
-	f, err := a.Latest(context.Background(), at(4, 8, 0))
+	f, err := a.Latest(context.Background(), at(4, 8, 0), store.DataVersion{})
 	if err != nil || f.FirstLayers != 60 || a.Fits() != 1 {
 		t.Errorf("got %+v, %v after %d fits, want 60 first layers after one", f, err, a.Fits())
 	}
@@ -337,7 +337,7 @@ func TestLatelyCountsTheLastDaysOfTheWindow(t *testing.T) {
 	s := open(t)
 	importFolder(t, s, sampleDir)
 	now := time.Date(2026, 4, 7, 8, 0, 0, 0, time.UTC)
-	f, err := assess.New(s).Latest(context.Background(), now)
+	f, err := assess.New(s).Latest(context.Background(), now, store.DataVersion{})
 	if err != nil {
 		t.Fatal(err)
 	}

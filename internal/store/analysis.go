@@ -57,6 +57,9 @@ type DataVersion struct {
 	lot  int64 // how many of the acts before it are visible: one may commit late
 }
 
+// IsZero tells whether the version was not read, or nothing was ever written.
+func (v DataVersion) IsZero() bool { return v == DataVersion{} }
+
 // dataVersionSQL looks at the newest acts; an act that takes longer than the
 // next 20,000 would be noticed with the act after it.
 const dataVersionSQL = `SELECT coalesce(max(id), 0), count(*) FROM acts WHERE id > (SELECT coalesce(max(id), 0) FROM acts) - 20000`

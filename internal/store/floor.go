@@ -1,7 +1,10 @@
 package store
 
 import (
+	"cmp"
 	"context"
+	"errors"
+	"slices"
 	"strings"
 	"time"
 
@@ -55,16 +58,19 @@ const ties = "4"
 type Frame struct {
 	Settings    farm.SettingValues
 	LatestStart time.Time // at or before the time asked for; zero: none
+	Version     DataVersion
 }
 
-// Frame reads the settings and the latest start at or before a time.
+// Frame reads the settings, the latest start at or before a time and the version
+// of the data.
 func (s *Store) Frame(ctx context.Context, at time.Time) (Frame, error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
 	f := Frame{Settings: farm.SettingValues{}}
 	var latest *time.Time
 	err := s.pool.QueryRow(ctx, `SELECT (SELECT coalesce(jsonb_object_agg(key, value), '{}') FROM settings),
-		(SELECT started_at FROM first_layers WHERE started_at <= $1 AND voided_at IS NULL ORDER BY started_at DESC LIMIT 1)`, at).Scan(&f.Settings, &latest)
+		(SELECT started_at FROM first_layers WHERE started_at <= $1 AND voided_at IS NULL ORDER BY started_at DESC LIMIT 1), v.last, v.lot
+		FROM (`+dataVersionSQL+`) v (last, lot)`, at).Scan(&f.Settings, &latest, &f.Version.last, &f.Version.lot)
 	if err != nil {
 		return f, wrap("store.Frame", err)
 	}
@@ -74,8 +80,8 @@ func (s *Store) Frame(ctx context.Context, at time.Time) (Frame, error) {
 	return f, nil
 }
 
-// Floor reads every printer as of a time in one query. printer narrows it to one
-// tag; "" is all.
+// Floor reads every printer as of a time, in two queries at once of half the
+// printers each. printer narrows it to one tag; "" is all.
 //
 // A start that only says when it was sent counts after a probe of its printer
 // within the window given, as it does in exposures; the exposures themselves are
@@ -83,12 +89,31 @@ func (s *Store) Frame(ctx context.Context, at time.Time) (Frame, error) {
 func (s *Store) Floor(ctx context.Context, at time.Time, sentWindow time.Duration, printer string) ([]FloorPrinter, error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
-	rows, err := s.pool.Query(ctx, floorSQL, at, sentWindow, printer)
-	if err != nil {
+	part := func(odd int) ([]FloorPrinter, error) {
+		rows, err := s.pool.Query(ctx, floorSQL, at, sentWindow, printer, odd)
+		if err != nil {
+			return nil, err
+		}
+		return pgx.CollectRows(rows, scanFloorPrinter)
+	}
+	if printer != "" {
+		list, err := part(0)
+		return list, wrap("store.Floor", err)
+	}
+	var odd []FloorPrinter
+	failed := make(chan error, 1)
+	go func() {
+		var err error
+		odd, err = part(1)
+		failed <- err
+	}()
+	list, err := part(0)
+	if err := errors.Join(err, <-failed); err != nil {
 		return nil, wrap("store.Floor", err)
 	}
-	list, err := pgx.CollectRows(rows, scanFloorPrinter)
-	return list, wrap("store.Floor", err)
+	list = append(list, odd...)
+	slices.SortFunc(list, func(a, b FloorPrinter) int { return cmp.Compare(a.ID, b.ID) })
+	return list, nil
 }
 
 func scanFloorPrinter(row pgx.CollectableRow) (FloorPrinter, error) {
@@ -116,7 +141,8 @@ const starts = "50"
 // The plate on a printer is the one seen there last (a fitting, or a first layer
 // that names it), unless it was taken off, or seen elsewhere, since.
 //
-// $1 at, $2 window of sent starts, $3 one printer or ”.
+// $1 at, $2 window of sent starts, $3 one printer or none, $4 which half of all:
+// odd numbers (1) or even ones (0).
 var floorSQL = `
 SELECT p.id, p.printer, coalesce(p.name, ''), coalesce(p.bay, ''), p.probing_recorded::text, p.in_service_from, p.retired_at,
 	coalesce(l.id::text, ''), l.started_at, coalesce(l.grade::text, ''), coalesce(l.underside = 'shown', false),
@@ -171,8 +197,7 @@ FROM printers p
 				WHERE f.plate = pt.id AND f.started_at >= c.cleaned_at AND f.started_at <= $1 AND f.voided_at IS NULL)
 			+ ` + unnamedSQL("pt.id", "$1") + `)::int AS since) k ON c.cleaned_at IS NOT NULL
 	LEFT JOIN (` + heldSQL("plate") + `) ph ON ph.plate = pt.id
-WHERE $3 = '' OR p.printer = $3
-ORDER BY p.id`
+WHERE p.printer = $3 OR $3 = '' AND p.id % 2 = $4`
 
 // sinceProbeSQL counts a printer's starts since a probe, and finds the last of
 // them that says that it was probed for.

@@ -54,7 +54,7 @@ func (s *Server) getFindings() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
-		list, err := s.cfg.Findings.Latest(ctx, now)
+		list, err := s.cfg.Findings.Latest(ctx, now, frame.Version)
 		if err != nil {
 			return err
 		}

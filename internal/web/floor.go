@@ -150,7 +150,7 @@ func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, p
 	if err != nil {
 		return nil, nil, err
 	}
-	found, err = s.latestFindings(ctx, now)
+	found, err = s.latestFindings(ctx, now, frame.Version)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -184,10 +184,10 @@ func (l *FindingList) about(to []Finding, kind, tag string) []Finding {
 
 // latestFindings gives the findings, or none when they cannot be had just now:
 // the Floor goes on without them, and says so.
-func (s *Server) latestFindings(ctx context.Context, now time.Time) (*FindingList, error) {
+func (s *Server) latestFindings(ctx context.Context, now time.Time, seen store.DataVersion) (*FindingList, error) {
 	wait, cancel := context.WithTimeout(ctx, findingsPatience)
 	defer cancel()
-	found, err := s.cfg.Findings.Latest(wait, now)
+	found, err := s.cfg.Findings.Latest(wait, now, seen)
 	switch {
 	case err != nil && ctx.Err() == nil && errors.Is(err, context.DeadlineExceeded):
 		return &FindingList{Working: true, GapSplit: math.NaN()}, nil

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"basecourse/internal/farm"
+	"basecourse/internal/store"
 	"basecourse/internal/web"
 	"basecourse/internal/webtest"
 
@@ -121,7 +122,7 @@ func TestEveryPrinterInServiceHasItsGradeAction(t *testing.T) {
 // working findings are not there yet.
 type working struct{ *webtest.Findings }
 
-func (working) Latest(ctx context.Context, _ time.Time) (*web.FindingList, error) {
+func (working) Latest(ctx context.Context, _ time.Time, _ store.DataVersion) (*web.FindingList, error) {
 	<-ctx.Done()
 	return nil, ctx.Err()
 }

@@ -24,7 +24,7 @@ func (s *Server) getPlate() echo.HandlerFunc {
 			return err
 		}
 		t.of = store.Thing{Plate: facts.ID}
-		found, err := s.latestFindings(t.ctx, t.now)
+		found, err := s.latestFindings(t.ctx, t.now, t.frame.Version)
 		if err != nil {
 			return err
 		}

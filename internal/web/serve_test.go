@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"basecourse/internal/store"
 	"basecourse/internal/web"
 	"basecourse/internal/webtest"
 )
@@ -21,10 +22,10 @@ type slow struct {
 	began, release chan struct{}
 }
 
-func (s slow) Latest(ctx context.Context, at time.Time) (*web.FindingList, error) {
+func (s slow) Latest(ctx context.Context, at time.Time, seen store.DataVersion) (*web.FindingList, error) {
 	close(s.began)
 	<-s.release
-	return s.Findings.Latest(ctx, at)
+	return s.Findings.Latest(ctx, at, seen)
 }
 
 func TestStoppingLetsRunningRequestsFinish(t *testing.T) {

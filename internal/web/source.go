@@ -3,6 +3,8 @@ package web
 import (
 	"context"
 	"time"
+
+	"basecourse/internal/store"
 )
 
 // Findings gives the farm's findings. The pages and the API take them from here
@@ -11,7 +13,10 @@ type Findings interface {
 	// Latest gives the findings as of a time, or on a large farm those of a moment
 	// before. Before there are any it waits for them as long as ctx allows. The
 	// lists in the answer are shared: nobody may change them.
-	Latest(ctx context.Context, at time.Time) (*FindingList, error)
+	//
+	// seen is the version of the data that was read for the same page; its zero
+	// value when none was.
+	Latest(ctx context.Context, at time.Time, seen store.DataVersion) (*FindingList, error)
 	// Evidence gives what one finding rests on; NotFound for a question that is
 	// not asked of the farm.
 	Evidence(ctx context.Context, kind, tag, cause string, at time.Time) (*Evidence, error)

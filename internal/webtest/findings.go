@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"basecourse/internal/fault"
+	"basecourse/internal/store"
 	"basecourse/internal/web"
 )
 
@@ -18,7 +19,7 @@ type Findings struct {
 }
 
 // Latest gives the list.
-func (f *Findings) Latest(context.Context, time.Time) (*web.FindingList, error) {
+func (f *Findings) Latest(context.Context, time.Time, store.DataVersion) (*web.FindingList, error) {
 	list := f.List
 	return &list, f.Err
 }
