@@ -275,6 +275,14 @@ func scalePages(t *testing.T, st *store.Store, now time.Time) []string {
 	pages = append(pages, "/floor?order=walking", "/floor?state=ready", "/floor?state=due", "/floor?page=3",
 		"/upkeep?list=printers", "/upkeep?list=holds", "/upkeep?list=away", "/upkeep/clean?printer="+url.QueryEscape(layer.Printer), "/upkeep/probe?printer="+url.QueryEscape(layer.Printer),
 		"/findings?state=quiet", "/findings?kind=plate", "/findings/plate/"+url.PathEscape(layer.Plate)+"/cleaning_gap")
+	printers, err := st.Bays(ctx, now, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	older := fmt.Sprintf("before=%d.%s", layer.StartedAt.Add(-60*24*time.Hour).UnixMicro(), layer.ID.UUID)
+	printer, plate := "/printers/"+url.PathEscape(layer.Printer), "/plates/"+url.PathEscape(layer.Plate)
+	pages = append(pages, "/findings?state=too_little_data&page=3", "/findings?bay="+url.QueryEscape(printers.Printers[layer.Printer]),
+		printer+"?layers=500", printer+"?kind=first_layer&"+older, printer+"?kind=hold", plate+"?layers=500", plate+"?"+older)
 	slices.Sort(pages)
 	return pages
 }
