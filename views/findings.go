@@ -34,6 +34,7 @@ type FindingRow struct {
 	Case      string // word; "" none
 	Summary   string
 	Avoidable string // of 100 layers: "4.2 (1.6 to 7.1)"; "" none
+	InAll     string // "about 34 in 84 days"; "" none
 	Counts    string // "9 of 120 failed"
 	Disagree  string // "Amara disagrees"; "" nobody
 }

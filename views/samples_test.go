@@ -30,7 +30,7 @@ var (
 func sampleFinding() FindingRow {
 	return FindingRow{
 		Kind: "printer", Subject: "P-014", Href: "/findings/printer/P-014/skipped_probing", Cause: "skipped_probing", CauseWord: "skipped probing",
-		State: raised, Case: "Suspected", Summary: "9 of 41 layers failed without a probe, 3 of 88 with one.", Avoidable: "4.2 (1.6 to 7.1)", Counts: "12 of 129",
+		State: raised, Case: "Suspected", Summary: "9 of 41 layers failed without a probe, 3 of 88 with one.", Avoidable: "4.2 (1.6 to 7.1)", InAll: "about 5 in the window", Counts: "12 of 129",
 	}
 }
 

@@ -17,6 +17,10 @@ const (
 	maybe  = 0.50
 )
 
+// fewOnASide is how few layers on one side of a comparison are said to be what
+// is missing.
+const fewOnASide = 10
+
 // settle says how many further graded layers would settle a question. It is a
 // rough figure, and said as one; beyond what the thing gets graded in a year at
 // the window's pace it stands for "never by waiting".
@@ -74,6 +78,14 @@ func (f *Finding) words(gapSplit float64) string {
 			seen = fmt.Sprintf("of %d graded layers none is known to be probed or skipped", f.Graded)
 		case f.N == 0:
 			seen = fmt.Sprintf("of %d graded layers none has a known cleaning", f.Graded)
+		case f.NExposed < fewOnASide && probing:
+			seen += fmt.Sprintf(", but only %d of the layers came after a skip", f.NExposed)
+		case f.NExposed < fewOnASide:
+			seen += fmt.Sprintf(", but only %d of the layers had a long gap", f.NExposed)
+		case rest.n < fewOnASide && probing:
+			seen += fmt.Sprintf(", but only %d of the layers came after a valid probe", rest.n)
+		case rest.n < fewOnASide:
+			seen += fmt.Sprintf(", but only %d of the layers had a short gap", rest.n)
 		}
 		return fmt.Sprintf(": too little data on %s: %s; %s would settle it.", cause, seen, f.Settle)
 	case f.Reverse:

@@ -50,7 +50,7 @@ func TestSentencesAreAsSureAsTheyMayBe(t *testing.T) {
 		for _, c := range []struct {
 			starts, graded, n int
 			want              string
-		}{{0, 0, 0, "no first layer started"}, {12, 0, 0, "none of 12 first layers graded"}, {40, 30, 0, "of 30 graded layers none"}, {40, 30, 20, "1 of 20 graded layers failed"}} {
+		}{{0, 0, 0, "no first layer started"}, {12, 0, 0, "none of 12 first layers graded"}, {40, 30, 0, "of 30 graded layers none"}, {40, 30, 20, "1 of 20 graded layers failed, but only 0 of the layers "}} {
 			f := Finding{Subject: "P-014", Cause: cause, State: "too_little_data", Starts: c.starts, Graded: c.graded, N: c.n, Failures: min(1, c.n), Settle: "many thousands of graded layers"}
 			if got := f.sentence(12.5); !strings.Contains(got, c.want) || strings.Contains(got, "0 of 0") {
 				t.Errorf("got %q, want it to say %q", got, c.want)

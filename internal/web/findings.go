@@ -84,7 +84,7 @@ func (s *Server) findingsPage(shell views.Shell, list *FindingList, q findingsQu
 		p.Empty = "Findings appear here once first layers with grades are recorded. A printer needs about 100 graded layers before anything can be said."
 		return p
 	}
-	p.Sub = fmt.Sprintf("Window up to %s: %s of %s failed; %s. “Goes with” is what the records show; only a planned test can show a cause.",
+	p.Sub = fmt.Sprintf("Window up to %s: %s of %s failed; %s. Most avoidable failures first. “Goes with” is what the records show; only a planned test can show a cause.",
 		shell.DataThrough, count(list.Failures), counted(list.Graded, "graded first layer", "graded first layers"), coverage(list.Graded, list.FirstLayers))
 	p.Filters = s.findingsFilters(list, q, bays)
 	var shown []Finding
@@ -289,6 +289,8 @@ func (s *Server) findingRow(f Finding) views.FindingRow {
 		r.Avoidable = perHundredRange(f.Avoidable, f.AvoidableLow, f.AvoidableHigh)
 		if f.AvoidableHigh <= 0 {
 			r.Avoidable = "none" // the figures stand on the evidence page
+		} else if n := f.Avoidable * float64(f.N) / 100; n >= 0.5 && (f.State == "raised" || f.State == "watching") {
+			r.InAll = "about " + count(int(math.Round(n))) + " in the window"
 		}
 	}
 	return r
