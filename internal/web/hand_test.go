@@ -390,7 +390,7 @@ func TestWhoMayLogForWhomAndUndo(t *testing.T) {
 	if a := max.Form("/upkeep/undo", url.Values{"entry": {entry}, "reason": {"wrong printer"}, "do": {"save"}}); a.Status != 303 {
 		t.Errorf("an undo with a reason: got %d", a.Status)
 	}
-	if got := historyLines(max, "/printers/P-1"); !strings.Contains(got[0], "Voided: wrong printer") {
+	if got := historyLines(max, "/printers/P-1"); !strings.Contains(got[0], "by max: wrong printer") {
 		t.Errorf("the history: %q", got[0])
 	}
 	for path, want := range map[string]int{"/upkeep/undo?entry=x": 400, "/upkeep/undo?entry=99999": 404, "/upkeep/undo": 303, "/upkeep?saved=0": 400, "/upkeep?saved=99999": 200,
