@@ -74,7 +74,6 @@ func TestHostileTextIsEscaped(t *testing.T) {
 		"problem": problem(ProblemPage{Shell: Shell{Title: evil}, What: evil, Do: evil, Link: "/", LinkWord: evil, Ref: evil}),
 		"sign-in": SignIn(SignInPage{Shell: Shell{Title: evil}, Handle: evil, Next: evil, Problem: evil}),
 		"zones":   Zones(ZoneMap{evil, [][]ZoneCell{{{evil, evil, []string{evil}, true, true, evil}}}}),
-		"bead":    Bead(BeadPage{Lead: evil, Seen: evil, Aim: evil, Fields: []BeadField{{evil, evil, evil, evil, evil}}, Problems: []string{evil}, Drawings: []BeadDrawing{{Title: evil, Words: evil, Tip: evil}}}),
 		"chart": ChartFigure(Chart{ID: evil, Kind: evil, Title: evil, Sub: evil, Says: evil, Below: []string{evil}, CSV: "/", CSVWord: evil,
 			Drawings: []Drawing{{Class: evil, ViewBox: evil, Mass: evil, Dots: []ChartDot{{Word: evil, Says: evil, Kind: evil}}, Events: []ChartTick{{evil, evil, evil}}, Runs: []ChartRun{{evil, evil, evil, evil}}}}}),
 		"multiples": Multiples([]Multiple{{Name: evil, Href: "/", Figures: evil, Says: evil}}),

@@ -3,7 +3,16 @@ package views
 func sampleBead() BeadPage {
 	return BeadPage{
 		Shell: sampleShell("Lines of 0.20 × 0.45 mm", ""), Action: "/bead", Lead: "The gap may be 0.160 to 0.227 mm.", Seen: "A slit of 0.030 mm means a gap of 0.252 mm.",
-		Fields: []BeadField{{"layer_height_mm", "Layer height", "In mm", "0.20", ""}}, Facts: []Fact{{"Middle", "0.194 mm", "", ""}}, Aim: "Aim no lower than 0.20 mm.",
+		Fields: []Field{{Name: "layer_height_mm", Label: "Layer height", Kind: "number", Value: "0.20", Unit: "mm"}}, Facts: []Fact{{"Middle", "0.194 mm", "", ""}}, Aim: "Aim no lower than 0.20 mm.",
 		Drawings: []BeadDrawing{{"Aim, gap 0.194 mm", "Lines 0.46 mm wide.", "0 0 320 120", "320", "112", "70", "M1 2Z", []BeadLine{{"1", "2", "3", "4", "5"}}}}, Gaps: sampleTable(),
+	}
+}
+
+func sampleCoupon() CouponPage {
+	return CouponPage{
+		Shell: sampleShell("Coupon for P-014", "/floor"), Tag: "P-014", Crumb: "/printers/P-014", Lead: "A test print.", Caution: "Hot.", Action: "/printers/P-014/coupon",
+		Fields: []Field{{Name: "layer_height_mm", Label: "Layer height", Kind: "number", Value: "0.20", Unit: "mm"}},
+		Files:  []Link{{"Download 3MF", "/printers/P-014/coupon/file?format=3mf", true}}, Facts: []Fact{{"Expected mass", "1.76 g", "", "at 1.24 g/cm³"}},
+		Plan: CouponPlan{"Nine zones.", "0 0 250 250", "250", "250", "M83 0V250", "M1 1h2v2h-2z", "M1 1h2v2h-2z"}, Steps: []string{"Print it."}, Bead: "/bead",
 	}
 }

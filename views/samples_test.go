@@ -105,7 +105,8 @@ func samples() map[string]templ.Component {
 		"zones":         Zones(ZoneMap{"Marks by zone", [][]ZoneCell{{{"A2", "back left", []string{"Blobs, clear"}, true, true, "blobs"}, {"B2", "back right", []string{"not printed"}, false, false, ""}}, {{"A1", "front left", []string{"no mark"}, false, true, ""}, {"B1", "front right", []string{"no mark"}, false, true, ""}}}}),
 		"help":          Help(HelpPage{Shell: sampleShell("Help", ""), Bead: "/bead"}),
 		"bead":          Bead(sampleBead()),
-		"bead-wrong":    Bead(BeadPage{Shell: sampleShell("What lines look like", ""), Action: "/bead", Problems: []string{"x"}, Fields: []BeadField{{"layer_height_mm", "Layer height", "In mm", "21", "Layer height must be between 0.05 and 1.00 mm. Did you mean 0.21 mm?"}, {"line_width_mm", "Line width", "In mm", "0.45", ""}}}),
+		"bead-wrong":    Bead(BeadPage{Shell: sampleShell("What lines look like", ""), Action: "/bead", Problems: []FormProblem{{"layer_height_mm", "Layer height must be between 0.05 and 1.00 mm."}}, Fields: []Field{{Name: "layer_height_mm", Label: "Layer height", Kind: "number", Value: "21", Unit: "mm", Wrong: "Layer height must be between 0.05 and 1.00 mm."}, {Name: "line_width_mm", Label: "Line width", Kind: "number", Value: "0.45", Unit: "mm"}}}),
+		"coupon":        Coupon(sampleCoupon()),
 		"what-is":       WhatIs("/help", "plate", "a plate"),
 		"first-use":     FirstUse(FirstSteps{Text: "Every printer appears here."}),
 	}

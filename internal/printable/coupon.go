@@ -2,6 +2,7 @@ package printable
 
 import (
 	"fmt"
+	"strings"
 
 	"basecourse/internal/bed"
 	"basecourse/internal/farm"
@@ -126,8 +127,15 @@ func (c *Coupon) PatchMassG(density float64) float64 {
 // Gaugeable tells whether patches are large enough to measure.
 func (c *Coupon) Gaugeable() bool { return c.PatchMM >= GaugeMM }
 
-// Name is what a file of the coupon is called, without an ending.
+// Name is what a file of the coupon is called, without an ending. What a file's
+// name cannot hold is left out of the printer's tag.
 func (c *Coupon) Name(printer string) string {
+	printer = strings.Map(func(r rune) rune {
+		if strings.ContainsRune(`/\:*?"<>|`, r) || r < ' ' {
+			return '-'
+		}
+		return r
+	}, printer)
 	return fmt.Sprintf("coupon-%s-%.2fx%.2f", printer, c.Profile.HeightMM, c.Profile.WidthMM)
 }
 

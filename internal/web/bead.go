@@ -11,103 +11,148 @@ import (
 	"basecourse/internal/bed"
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
+	"basecourse/internal/printable"
 	"basecourse/views"
 
 	"github.com/labstack/echo/v4"
 )
 
-// beadFields are the numbers of the form, by the record's names.
-var beadFields = []struct {
+// numberField is a number that a page which records nothing is asked with.
+type numberField struct {
 	name, label, hint string
+	unit              string
 	otherwise         float64 // NaN: may stay empty
 	least, most       float64
-	range_            string
-	unit              string
-}{
-	{"layer_height_mm", "Layer height", "In mm, for example 0.20", farm.DefaultLayerHeightMM, 0.05, 1, "Layer height must be between 0.05 and 1.00 mm.", "mm"},
-	{"line_width_mm", "Line width", "In mm, at that height, for example 0.45", farm.DefaultLineWidthMM, 0.1, 3, "Line width must be between 0.10 and 3.00 mm.", "mm"},
-	{"line_pitch_mm", "Distance between lines (optional)", "In mm, from middle to middle. Empty: lines that just fill the layer", math.NaN(), 0.03, 3, "The distance must be between 0.03 and 3.00 mm.", "mm"},
-	{"overfill_limit", "Most overfill", "In per cent, for example 25", 25, 1, 200, "Overfill must be between 1 and 200 %.", "%"},
-	{"strand_gap_mm", "Slit seen between lines (optional)", "In mm, for example 0.03. Says the gap it means", math.NaN(), 0, 3, "A slit must be between 0 and 3.00 mm.", "mm"},
+	expected          string
+}
+
+var (
+	heightField   = numberField{"layer_height_mm", "Layer height", "For example 0.20", "mm", farm.DefaultLayerHeightMM, 0.05, 1, "Layer height must be between 0.05 and 1.00 mm."}
+	widthField    = numberField{"line_width_mm", "Line width", "At that height, for example 0.45", "mm", farm.DefaultLineWidthMM, 0.1, 3, "Line width must be between 0.10 and 3.00 mm."}
+	pitchField    = numberField{"line_pitch_mm", "Distance between lines", "From middle to middle. Empty: lines that just fill the layer", "mm", math.NaN(), 0.03, 3, "The distance must be between 0.03 and 3.00 mm."}
+	overfillField = numberField{"overfill_limit", "Most overfill", "How much too much plastic is still good, for example 25", "%", 25, 1, 200, "Overfill must be between 1 and 200 %."}
+	slitField     = numberField{"strand_gap_mm", "Slit seen between lines", "For example 0.03. Says the gap it means", "mm", math.NaN(), 0, 3, "A slit must be between 0 and 3.00 mm."}
+	densityField  = numberField{"density_g_cm3", "Density of the material", "For the expected mass. PLA is about 1.24; the spool's data sheet wins", "g/cm³", printable.UsualDensity, 0.1, 25, "Density must be between 0.1 and 25 g/cm³."}
+)
+
+// numbersForm is what was asked, what was answered, and what is wrong with it.
+type numbersForm struct {
+	fields   []views.Field
+	problems []views.FormProblem
+	values   map[string]float64
+}
+
+// readNumbers reads a page's numbers from its address.
+func readNumbers(c echo.Context, asked ...numberField) (f numbersForm) {
+	f.values = map[string]float64{}
+	for _, q := range asked {
+		text := strings.TrimSpace(c.QueryParam(q.name))
+		x, wrong := q.otherwise, ""
+		switch {
+		case text != "":
+			x, wrong = q.read(text)
+		case farm.Known(x) && q.unit == "%":
+			text = strconv.FormatFloat(x, 'f', -1, 64)
+		case farm.Known(x):
+			text = strings.TrimSuffix(strconv.FormatFloat(x, 'f', max(2, decimals(x)), 64), ".")
+		}
+		f.values[q.name] = x
+		f.fields = append(f.fields, views.Field{Name: q.name, Label: q.label, Kind: "number", Hint: q.hint, Value: text, Unit: q.unit, Optional: !farm.Known(q.otherwise), Wrong: wrong})
+		if wrong != "" {
+			f.problems = append(f.problems, views.FormProblem{Field: q.name, Words: wrong})
+		}
+	}
+	return f
+}
+
+// decimals is how many decimals a number is written with.
+func decimals(x float64) int {
+	s := strconv.FormatFloat(x, 'f', -1, 64)
+	if i := strings.IndexByte(s, '.'); i >= 0 {
+		return len(s) - i - 1
+	}
+	return 0
+}
+
+// refuse says a refusal of the room that computes at the fields it is about.
+// False where it is about none of them.
+func (f *numbersForm) refuse(err error) bool {
+	var refusal *fault.Error
+	if !errors.As(err, &refusal) {
+		return false
+	}
+	said := false
+	for _, x := range refusal.Problems {
+		for i := range f.fields {
+			if f.fields[i].Name == x.Column {
+				f.fields[i].Wrong = "Expected " + x.Expected + "."
+				f.problems = append(f.problems, views.FormProblem{Field: x.Column, Words: f.fields[i].Wrong})
+				said = true
+			}
+		}
+	}
+	return said
+}
+
+// read reads what people type: decimal comma or point, blanks, the unit.
+func (q *numberField) read(text string) (x float64, wrong string) {
+	t := strings.TrimSpace(strings.TrimSuffix(text, q.unit))
+	x, ok := farm.ParseNumber(strings.Replace(t, ",", ".", 1))
+	switch {
+	case ok && x >= q.least && x <= q.most:
+		return x, ""
+	case ok && q.unit == "mm" && x/100 >= q.least && x/100 <= q.most:
+		return x, q.expected + " Did you mean " + mm(x/100) + "?"
+	}
+	return x, q.expected
 }
 
 func (s *Server) getBead() echo.HandlerFunc {
+	asked := []numberField{heightField, widthField, pitchField, overfillField, slitField}
 	return func(c echo.Context) error {
-		var names []string
-		for _, f := range beadFields {
-			names = append(names, f.name)
-		}
-		if err := onlyParams(c, names...); err != nil {
+		if err := onlyParams(c, names(asked)...); err != nil {
 			return err
 		}
-		p := views.BeadPage{Action: s.url("/bead")}
-		profile, slit, ok := readBead(c, &p)
-		title := "What lines look like"
-		if ok {
-			title = fmt.Sprintf("Lines of %.2f × %.2f%smm", profile.HeightMM, profile.WidthMM, thin)
-			fillBead(&p, profile, slit)
-		}
-		p.Shell = s.shell(c, title, "")
-		status := http.StatusOK
-		if !ok {
-			status = http.StatusUnprocessableEntity
-		}
-		return render(c, status, views.Bead(p))
-	}
-}
-
-// readBead reads the form into the page's fields; not ok where a number is
-// wrong, which the fields then say.
-func readBead(c echo.Context, p *views.BeadPage) (profile bed.Profile, slit float64, ok bool) {
-	values := map[string]float64{}
-	at := map[string]int{}
-	for i, f := range beadFields {
-		text := c.QueryParam(f.name)
-		x, wrong := f.otherwise, ""
-		if strings.TrimSpace(text) != "" {
-			x, wrong = readLength(text, f.unit, f.least, f.most, f.range_)
-		} else if farm.Known(f.otherwise) {
-			text = strconv.FormatFloat(x, 'f', -1, 64)
-			if f.unit == "mm" {
-				text = strconv.FormatFloat(x, 'f', 2, 64)
+		f := readNumbers(c, asked...)
+		p, title := views.BeadPage{Action: s.url("/bead")}, "What lines look like"
+		if len(f.problems) == 0 {
+			profile, err := bed.NewProfile(f.values["layer_height_mm"], f.values["line_width_mm"], f.values["line_pitch_mm"], f.values["overfill_limit"]/100)
+			slit := f.values["strand_gap_mm"]
+			if err == nil && farm.Known(slit) {
+				_, _, err = profile.GapOfStrandGap(slit)
+			}
+			switch {
+			case err == nil:
+				title = "Lines of " + profileWords(profile)
+				fillBead(&p, profile, slit)
+			case !f.refuse(err):
+				return err
 			}
 		}
-		values[f.name], at[f.name] = x, i
-		p.Fields = append(p.Fields, views.BeadField{Name: f.name, Label: f.label, Hint: f.hint, Value: text, Wrong: wrong})
-		if wrong != "" {
-			p.Problems = append(p.Problems, wrong)
-		}
+		p.Fields, p.Problems = f.fields, f.problems
+		p.Shell = s.shell(c, title, "")
+		return render(c, f.status(), views.Bead(p))
 	}
-	if len(p.Problems) > 0 {
-		return bed.Profile{}, 0, false
-	}
-	profile, err := bed.NewProfile(values["layer_height_mm"], values["line_width_mm"], values["line_pitch_mm"], values["overfill_limit"]/100)
-	slit = values["strand_gap_mm"]
-	if err == nil && farm.Known(slit) {
-		_, _, err = profile.GapOfStrandGap(slit)
-	}
-	var refusal *fault.Error
-	if errors.As(err, &refusal) {
-		for _, x := range refusal.Problems {
-			f := &p.Fields[at[x.Column]]
-			f.Wrong = "Expected " + x.Expected + "."
-			p.Problems = append(p.Problems, f.Wrong)
-		}
-	}
-	return profile, slit, err == nil
 }
 
-// readLength reads what people type: decimal comma or point, blanks, the unit.
-func readLength(text, unit string, least, most float64, range_ string) (x float64, wrong string) {
-	t := strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(text), unit))
-	x, ok := farm.ParseNumber(strings.Replace(t, ",", ".", 1))
-	switch {
-	case ok && x >= least && x <= most:
-		return x, ""
-	case ok && unit == "mm" && x/100 >= least && x/100 <= most:
-		return x, fmt.Sprintf("%s Did you mean %.2f mm?", range_, x/100)
+func names(asked []numberField) (out []string) {
+	for _, q := range asked {
+		out = append(out, q.name)
 	}
-	return x, range_
+	return out
+}
+
+// status is 422 where a number is wrong.
+func (f *numbersForm) status() int {
+	if len(f.problems) > 0 {
+		return http.StatusUnprocessableEntity
+	}
+	return http.StatusOK
+}
+
+// profileWords writes "0.20 × 0.45 mm".
+func profileWords(p bed.Profile) string {
+	return strconv.FormatFloat(p.HeightMM, 'f', 2, 64) + " × " + mm(p.WidthMM)
 }
 
 // fillBead fills what follows from the profile.

@@ -84,9 +84,24 @@ func TestTheBeadPageInTheBrowser(t *testing.T) {
 			}
 		})
 	}
+	stored(t, site, little())
+	for _, v := range webtest.Views {
+		t.Run("coupon "+v.Name, func(t *testing.T) {
+			tab := site.Tab(t, amara, v)
+			for _, p := range []struct{ name, path string }{{"coupon", "/printers/P-1/coupon"}, {"coupon-wrong", "/printers/P-1/coupon?layer_height_mm=21"}} {
+				tab.Open(p.path)
+				tab.Expect("422")
+				if *shots != "" {
+					tab.Shot(filepath.Join(*shots, p.name+"-"+v.Name+"-whole.png"), true)
+				}
+				tab.Fits()
+				tab.Accessible()
+			}
+		})
+	}
 	tab := site.Tab(t, amara, webtest.Views[0])
 	tab.Open("/bead")
-	tab.Do(chromedp.SendKeys(chromedp.CSS("#strand_gap_mm"), "0,03"), chromedp.Click(chromedp.CSS("main form button")), chromedp.WaitReady(chromedp.CSS("[data-seen]")))
+	tab.Do(chromedp.SendKeys(chromedp.CSS("#f-strand_gap_mm"), "0,03"), chromedp.Click(chromedp.CSS("main form button")), chromedp.WaitReady(chromedp.CSS("[data-seen]")))
 	if got := webtest.Eval[string](tab, `document.querySelector("[data-seen]").textContent`); !strings.Contains(got, "0.252") {
 		t.Errorf("a slit of 0,03 means %q", got)
 	}

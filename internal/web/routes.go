@@ -96,6 +96,8 @@ var routes = withHeads([]Route{
 	{Method: "GET", Path: "/trends", Role: roleOperator, handle: (*Server).getTrends, patience: slower},
 	{Method: "GET", Path: "/trends.csv", Role: roleOperator, handle: (*Server).getTrendsCSV, patience: slower},
 	{Method: "GET", Path: "/printers/:tag", Role: roleOperator, handle: (*Server).getPrinter, patience: slower},
+	{Method: "GET", Path: "/printers/:tag/coupon", Role: roleOperator, handle: (*Server).getCoupon, patience: usual},
+	{Method: "GET", Path: "/printers/:tag/coupon/file", Role: roleOperator, handle: (*Server).getCouponFile, patience: usual},
 	{Method: "GET", Path: "/plates/:tag", Role: roleOperator, handle: (*Server).getPlate, patience: slower},
 	{Method: "GET", Path: "/first-layers/:id", Role: roleOperator, handle: (*Server).getFirstLayer, patience: usual},
 	{Method: "GET", Path: "/bead", Role: roleOperator, handle: (*Server).getBead, patience: usual},
