@@ -104,9 +104,9 @@ func samples() map[string]templ.Component {
 		"problem-500":   Problem(ProblemPage{Shell: Shell{Title: "Something broke here"}, What: "The program could not answer.", Ref: "0123456789abcdef"}),
 		"zones":         Zones(ZoneMap{"Marks by zone", [][]ZoneCell{{{"A2", "back left", []string{"Blobs, clear"}, true, true, "blobs"}, {"B2", "back right", []string{"not printed"}, false, false, ""}}, {{"A1", "front left", []string{"no mark"}, false, true, ""}, {"B1", "front right", []string{"no mark"}, false, true, ""}}}}),
 		"help":          Help(HelpPage{Shell: sampleShell("Help", ""), Bead: "/bead"}),
-		"bead":          Bead(sampleBead()),
-		"bead-wrong":    Bead(BeadPage{Shell: sampleShell("What lines look like", ""), Action: "/bead", Problems: []FormProblem{{"layer_height_mm", "Layer height must be between 0.05 and 1.00 mm."}}, Fields: []Field{{Name: "layer_height_mm", Label: "Layer height", Kind: "number", Value: "21", Unit: "mm", Wrong: "Layer height must be between 0.05 and 1.00 mm."}, {Name: "line_width_mm", Label: "Line width", Kind: "number", Value: "0.45", Unit: "mm"}}}),
-		"coupon":        Coupon(sampleCoupon()),
+		"bead":          beadBody(sampleBead()),
+		"bead-wrong":    beadBody(BeadPage{Shell: sampleShell("What lines look like", ""), Action: "/bead", Problems: []FormProblem{{"layer_height_mm", "Layer height must be between 0.05 and 1.00 mm."}}, Fields: []Field{{Name: "layer_height_mm", Label: "Layer height", Kind: "number", Value: "21", Unit: "mm", Wrong: "Layer height must be between 0.05 and 1.00 mm."}, {Name: "line_width_mm", Label: "Line width", Kind: "number", Value: "0.45", Unit: "mm"}}}),
+		"coupon":        couponBody(sampleCoupon()),
 		"what-is":       WhatIs("/help", "plate", "a plate"),
 		"first-use":     FirstUse(FirstSteps{Text: "Every printer appears here."}),
 	}
