@@ -6,6 +6,7 @@ type FindingsPage struct {
 	Lead    string
 	Sub     string // window, totals, what is left out
 	Filters []FilterRow
+	Bays    *Choice // where there are too many for links
 	Groups  []FindingGroup
 	Empty   string
 	Pager   Pager

@@ -86,7 +86,7 @@ func (s *Server) findingsPage(shell views.Shell, list *FindingList, q findingsQu
 	}
 	p.Sub = fmt.Sprintf("Window up to %s: %s of %s failed; %s. Most avoidable failures first. “Goes with” is what the records show; only a planned test can show a cause.",
 		shell.DataThrough, count(list.Failures), counted(list.Graded, "graded first layer", "graded first layers"), coverage(list.Graded, list.FirstLayers))
-	p.Filters = s.findingsFilters(list, q, bays)
+	s.findingsFilters(&p, list, q, bays)
 	var shown []Finding
 	for _, f := range list.Items {
 		if (q.state == "" || f.State == q.state) && q.fits(&f, bays) {
@@ -209,7 +209,9 @@ func sortFindings(list []Finding) {
 	})
 }
 
-func (s *Server) findingsFilters(list *FindingList, q findingsQuery, bays store.Bays) []views.FilterRow {
+// findingsFilters are links, and a form where there are many bays: every choice
+// keeps the others and begins at the first page.
+func (s *Server) findingsFilters(p *views.FindingsPage, list *FindingList, q findingsQuery, bays store.Bays) {
 	byState := map[string]int{}
 	for _, f := range list.Items {
 		if q.fits(&f, bays) {
@@ -234,15 +236,35 @@ func (s *Server) findingsFilters(list *FindingList, q findingsQuery, bays store.
 	for _, x := range [][2]string{{"", "All"}, {"skipped_probing", "Skipped probing"}, {"cleaning_gap", "Long cleaning gaps"}} {
 		cause.Links = append(cause.Links, link(x[1], "", q.cause == x[0], func(q *findingsQuery) { q.cause = x[0] }))
 	}
-	rows := []views.FilterRow{state, kind, cause}
-	if names := bayNames(bays); len(names) > 1 || q.bay != "" {
+	p.Filters = []views.FilterRow{state, kind, cause}
+	names := bayNames(bays)
+	switch {
+	case len(names) > baysAsLinks:
+		p.Bays = s.findingsBays(names, q)
+	case len(names) > 1 || q.bay != "":
 		row := views.FilterRow{Label: "Bay", Links: []views.FilterLink{link("All", "", q.bay == "", func(q *findingsQuery) { q.bay = "" })}}
 		for _, name := range names {
 			row.Links = append(row.Links, link(name, "", q.bay == name, func(q *findingsQuery) { q.bay = name }))
 		}
-		rows = append(rows, row)
+		p.Filters = append(p.Filters, row)
 	}
-	return rows
+}
+
+// findingsBays is the form in which one of many bays is chosen.
+func (s *Server) findingsBays(names []string, q findingsQuery) *views.Choice {
+	ch := &views.Choice{Action: s.url("/findings"), Label: "Bay", Name: "bay", ID: "findings-bay", Options: []views.Option{{Value: "", Word: "All bays", Chosen: q.bay == ""}}}
+	if q.bay != "" && !slices.Contains(names, q.bay) {
+		names = append(names, q.bay)
+	}
+	for _, name := range names {
+		ch.Options = append(ch.Options, views.Option{Value: name, Word: name, Chosen: q.bay == name})
+	}
+	for _, kept := range [][2]string{{"state", q.state}, {"kind", q.kind}, {"cause", q.cause}} {
+		if kept[1] != "" {
+			ch.Kept = append(ch.Kept, views.Option{Word: kept[0], Value: kept[1]})
+		}
+	}
+	return ch
 }
 
 // bayNames are the bays of printers as people count them.

@@ -149,6 +149,30 @@ func TestFindingsAreFilteredByBayAndPaged(t *testing.T) {
 	}
 }
 
+// Where there are too many bays for links, one is chosen in a form that keeps
+// the other filters.
+func TestManyBaysAreAChoice(t *testing.T) {
+	site := webtest.New(t, func(c *web.Config) { c.Findings = webtest.SampleFindings(at) })
+	b := recent()
+	few := *b
+	few.FirstLayers, few.Probes, few.Cleanings, few.Fittings, few.Holds = nil, nil, nil, nil, nil
+	few.Printers = slices.Clone(b.Printers)
+	for i := range few.Printers {
+		few.Printers[i].Bay = fmt.Sprintf("Bay %d", 1+i%12)
+	}
+	stored(t, site, &few)
+	p := site.As("amara", "operator").Page("/findings?kind=printer&bay=Bay+1")
+	if got := p.Texts(".chooser option"); len(got) != 13 || got[1] != "Bay 1" || got[12] != "Bay 12" {
+		t.Errorf("bays to choose: got %q", got)
+	}
+	if got := webtest.Attr(p.One(".chooser input[name=kind]"), "value"); got != "printer" {
+		t.Errorf("the form forgets the kind: %q", got)
+	}
+	if got := p.Texts("tr[data-subject]"); len(got) != 1 || !strings.Contains(got[0], "P-001") {
+		t.Errorf("in Bay 1: got %q", got)
+	}
+}
+
 func TestDisagreeingInTheBrowser(t *testing.T) {
 	if !webtest.BrowserTests() {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
