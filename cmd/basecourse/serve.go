@@ -78,7 +78,7 @@ func (a *app) serve(ctx context.Context, st *store.Store, l net.Listener, copies
 	answers := newFindings(st)
 	cfg := web.Config{
 		Store: st, Findings: answers, Log: log,
-		BasePath: a.set.BasePath, PublicURL: a.set.PublicURL, TrustedProxies: a.set.proxies(),
+		TempDir: filepath.Join(a.set.Data, "uploads"), BasePath: a.set.BasePath, PublicURL: a.set.PublicURL, TrustedProxies: a.set.proxies(),
 	}
 	if copies != nil {
 		cfg.Copies = copiesForPages{copies}

@@ -1,9 +1,11 @@
 package store
 
 import (
+	"archive/zip"
 	"bufio"
 	"context"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"sort"
@@ -34,29 +36,70 @@ type ExportedFile struct {
 // exporting that gives the same bytes. Files are on disk when it returns.
 func (s *Store) Export(ctx context.Context, dir string) (ExportReport, error) {
 	var report ExportReport
+	var err error
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return report, fault.Wrap(fault.Invalid, err, "the folder %s cannot be made", dir)
 	}
 	if old, _ := filepath.Glob(filepath.Join(dir, "*.csv")); len(old) > 0 {
 		return report, fault.New(fault.Invalid, "%s holds a bundle already (%s): name an empty folder", dir, filepath.Base(old[0]))
 	}
+	if report.Files, err = s.exportTo(ctx, func(l *layout, rows func(*bufio.Writer) (int, error)) (int, error) {
+		return exportFile(filepath.Join(dir, l.File), rows)
+	}); err != nil {
+		return report, wrap("store.Export", err)
+	}
+	return report, syncDir(dir)
+}
+
+// ExportZip writes the same bundle as a .zip while it reads the farm: nothing is
+// kept on disk or in memory. What w got when an error comes is no whole .zip.
+func (s *Store) ExportZip(ctx context.Context, w io.Writer) error {
+	z := zip.NewWriter(w)
+	_, err := s.exportTo(ctx, func(l *layout, rows func(*bufio.Writer) (int, error)) (int, error) {
+		entry, err := z.CreateHeader(&zip.FileHeader{Name: l.File, Method: zip.Deflate, Modified: s.Now()})
+		if err != nil {
+			return 0, err
+		}
+		out := bufio.NewWriterSize(entry, 1<<16)
+		n, err := rows(out)
+		if err != nil {
+			return n, err
+		}
+		return n, out.Flush()
+	})
+	if err == nil {
+		err = z.Close()
+	}
+	return wrap("store.ExportZip", err)
+}
+
+// exportTo hands every file of the bundle, in order, to one: rows writes the
+// header and the rows. All are of one instant.
+func (s *Store) exportTo(ctx context.Context, one func(l *layout, rows func(*bufio.Writer) (int, error)) (int, error)) ([]ExportedFile, error) {
 	tx, err := s.long(ctx)
 	if err != nil {
-		return report, wrap("store.Export", err)
+		return nil, err
 	}
 	defer func() { _ = tx.Rollback(context.WithoutCancel(ctx)) }()
 	names, err := thingNames(ctx, tx)
 	if err != nil {
-		return report, wrap("store.Export", err)
+		return nil, err
 	}
+	var files []ExportedFile
 	for _, t := range intake.Tables {
-		rows, err := exportFile(ctx, tx, filepath.Join(dir, t.File), layouts[t.Kind], names)
+		l := layouts[t.Kind]
+		n, err := one(l, func(out *bufio.Writer) (int, error) {
+			if _, err := out.WriteString(l.HeaderLine()); err != nil {
+				return 0, err
+			}
+			return writeRows(ctx, tx, out, l, names)
+		})
 		if err != nil {
-			return report, wrap("store.Export", fmt.Errorf("%s: %w", t.File, err))
+			return files, fmt.Errorf("%s: %w", t.File, err)
 		}
-		report.Files = append(report.Files, ExportedFile{t.File, rows})
+		files = append(files, ExportedFile{t.File, n})
 	}
-	return report, syncDir(dir)
+	return files, nil
 }
 
 // thingNames reads the names of all things by their numbers.
@@ -78,7 +121,7 @@ func thingNames(ctx context.Context, tx pgx.Tx) (func(farm.Kind, int32) string, 
 	return func(kind farm.Kind, id int32) string { return names[kind][id] }, nil
 }
 
-func exportFile(ctx context.Context, tx pgx.Tx, path string, l *layout, nameOf func(farm.Kind, int32) string) (n int, err error) {
+func exportFile(path string, rows func(*bufio.Writer) (int, error)) (n int, err error) {
 	file, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o644)
 	if err != nil {
 		return 0, err
@@ -89,11 +132,7 @@ func exportFile(ctx context.Context, tx pgx.Tx, path string, l *layout, nameOf f
 		}
 	}()
 	out := bufio.NewWriterSize(file, 1<<20)
-	if _, err := out.WriteString(l.HeaderLine()); err != nil {
-		return 0, err
-	}
-	n, err = writeRows(ctx, tx, out, l, nameOf)
-	if err != nil {
+	if n, err = rows(out); err != nil {
 		return n, err
 	}
 	if err := out.Flush(); err != nil {

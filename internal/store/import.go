@@ -17,6 +17,7 @@ type ImportOptions struct {
 	Partial    bool   // store the good rows although some are refused
 	RefusedDir string // Partial: where the refused rows go, as a bundle, with problems.json
 	Update     bool   // change printers, plates, people … that are already there
+	Check      bool   // store nothing: say what would go in and what is wrong
 	Progress   func(ImportProgress)
 }
 
@@ -42,7 +43,22 @@ type Report struct {
 	Problems      []fault.Problem `json:"problems"` // the first mostProblems
 	ProblemsTotal int             `json:"problems_total"`
 	Stored        bool            `json:"-"` // whether the good rows are in the farm now
+	Refused       []RefusedRow    `json:"-"` // the first mostShown refused rows as they stood
 }
+
+// RefusedRow is a refused row as it stood, below its file's header.
+type RefusedRow struct {
+	File   string `json:"file"`
+	Line   int    `json:"line"`
+	Header string `json:"header"`
+	Raw    string `json:"raw"`
+}
+
+// mostShown and longestShown bound the rows a report shows.
+const (
+	mostShown    = 100
+	longestShown = 4000
+)
 
 // mostProblems bounds a report: the first thousand tell what is wrong.
 const mostProblems = 1000
@@ -69,6 +85,9 @@ func (s *Store) Import(ctx context.Context, act Act, source intake.Source, opt I
 		return im.run(ctx, source)
 	})
 	switch {
+	case errors.Is(err, errChecked):
+		report.Created = append(report.Created, im.created...)
+		return report, nil
 	case errors.Is(err, errNothingStored):
 		for i := range report.Files {
 			report.Files[i].Recorded = 0
@@ -89,6 +108,8 @@ func (s *Store) ImportFarm(ctx context.Context, act Act, b *farm.Bundle, opt Imp
 	return s.Import(ctx, act, intake.Memory(b), opt)
 }
 
+var errChecked = errors.New("a check stores nothing")
+
 var errNothingStored = errors.New("something was refused, nothing is stored")
 
 type importer struct {
@@ -102,6 +123,8 @@ type importer struct {
 	listed map[farm.Kind]bool // kinds whose file is in the bundle
 	seen   *seenIDs
 	fresh  bool // no record was in the farm before
+
+	headers []string // of the files so far, as they stood
 
 	lifted   []liftedIndex // taken away until settle; nil when none are
 	deferred []deferredRow // wait for them
@@ -137,7 +160,7 @@ func (im *importer) run(ctx context.Context, source intake.Source) error {
 		im.report.Files = append(im.report.Files, FileReport{File: t.File})
 	}
 	im.seen = newSeenIDs(total / 60)
-	if im.fresh && total > liftAbove {
+	if im.fresh && total > liftAbove && !im.opt.Check { // a check must not keep readers waiting
 		if err := im.lift(ctx); err != nil {
 			return err
 		}
@@ -170,7 +193,10 @@ func (im *importer) run(ctx context.Context, source intake.Source) error {
 	if err := im.copier.wait(); err != nil {
 		return err
 	}
-	if im.report.ProblemsTotal > 0 && !im.opt.Partial {
+	switch {
+	case im.opt.Check:
+		return errChecked
+	case im.report.ProblemsTotal > 0 && !im.opt.Partial:
 		return errNothingStored
 	}
 	return nil
@@ -180,6 +206,7 @@ func (im *importer) chunk(ctx context.Context, c *chunk) error {
 	file := &im.report.Files[c.file]
 	if c.first {
 		im.problems(c.headerProblems)
+		im.headers = append(im.headers, c.header)
 		if err := im.refuse.open(c.file, c.table, c.header); err != nil {
 			return err
 		}
@@ -208,6 +235,9 @@ func (im *importer) refused(number int, row *intake.Row, problems []fault.Proble
 		problems[i].File, problems[i].Line = file.File, row.Line
 	}
 	im.problems(problems)
+	if len(im.report.Refused) < mostShown && len(row.Raw) <= longestShown && number < len(im.headers) {
+		im.report.Refused = append(im.report.Refused, RefusedRow{file.File, row.Line, im.headers[number], row.Raw})
+	}
 	return im.refuse.row(number, row.Raw)
 }
 

@@ -63,13 +63,14 @@ func (x *Sessions) Commit(token string, data []byte, expiry time.Time) error {
 // Delete: see Find.
 func (x *Sessions) Delete(token string) error { return x.DeleteCtx(context.Background(), token) }
 
-// SweepSessions removes what has run out: sessions, and tries to sign in that
-// are a day old. It may run in every replica.
+// SweepSessions removes what has run out: sessions, and tries to sign in and
+// uploads that are a day old. It may run in every replica.
 func (s *Store) SweepSessions(ctx context.Context) error {
 	ctx, cancel := brief(ctx)
 	defer cancel()
 	batch := &pgx.Batch{}
 	batch.Queue(`DELETE FROM sessions WHERE expiry <= $1`, s.Now())
 	batch.Queue(`DELETE FROM sign_in_tries WHERE last_at < $1`, s.Now().Add(-24*time.Hour))
+	batch.Queue(`DELETE FROM uploads WHERE made_at <= $1`, s.Now().Add(-uploadKept))
 	return wrap("store.SweepSessions", s.pool.SendBatch(ctx, batch).Close())
 }

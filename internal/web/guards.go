@@ -185,11 +185,26 @@ func (s *Server) withRole(next echo.HandlerFunc) echo.HandlerFunc {
 	}
 }
 
+// longer lifts the server's limits for a request that may take longer, once it
+// is known that whoever sent it may.
+func longer(c echo.Context, patience time.Duration) {
+	if patience <= bodyLimit {
+		return
+	}
+	rc, until := http.NewResponseController(c.Response()), time.Now().Add(patience)
+	// Where the connection cannot do that the server's own limits stay.
+	_ = rc.SetReadDeadline(until)
+	_ = rc.SetWriteDeadline(until.Add(writeLimit))
+}
+
 // withBody bounds the body; beyond the limit reading it gives 413.
 func (s *Server) withBody(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		r, ok := route(c)
 		req := c.Request()
+		if ok {
+			longer(c, r.patience)
+		}
 		if !ok || req.Body == nil || req.Body == http.NoBody {
 			return next(c)
 		}

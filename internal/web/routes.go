@@ -30,9 +30,11 @@ const (
 	formBody    = 64 << 10
 	meshBody    = 512 << 10
 	recordsBody = 2 << 20
+	uploadBody  = 220 << 20 // four files of 50 MB and their wrapping
 
 	usual  = 5 * time.Second  // reading and writing records
 	slower = 30 * time.Second // computing findings for a large farm
+	moving = 10 * time.Minute // uploads, imports, exports
 	batch  = 25 * time.Second // 500 records, each its own transaction
 )
 
@@ -147,6 +149,13 @@ var routes = withHeads([]Route{
 	{Method: "POST", Path: "/setup/people/:tag/on", Role: roleAdmin, handle: personAct("on", (*store.Store).EnableAccount), body: formBody, patience: usual},
 	{Method: "GET", Path: "/setup/settings", Role: roleManager, handle: (*Server).getSettings, patience: usual},
 	{Method: "POST", Path: "/setup/settings", Role: roleManager, handle: (*Server).postSettings, body: formBody, patience: usual},
+	{Method: "GET", Path: "/setup/import", Role: roleAdmin, handle: (*Server).getImport, patience: usual},
+	{Method: "POST", Path: "/setup/import", Role: roleAdmin, handle: (*Server).postImport, body: uploadBody, patience: moving},
+	{Method: "GET", Path: "/setup/import/:id", Role: roleAdmin, handle: (*Server).getUpload, patience: usual},
+	{Method: "POST", Path: "/setup/import/:id", Role: roleAdmin, handle: (*Server).postUpload, body: formBody, patience: moving},
+	{Method: "GET", Path: "/setup/import/:id/refused.zip", Role: roleAdmin, handle: (*Server).getRefused, patience: moving},
+	{Method: "GET", Path: "/setup/export", Role: roleManager, handle: (*Server).getExport, patience: usual},
+	{Method: "GET", Path: "/setup/export/bundle.zip", Role: roleManager, handle: (*Server).getExportZip, patience: moving},
 	{Method: "GET", Path: "/setup/tokens", Role: roleAdmin, handle: (*Server).getTokens, patience: usual},
 	{Method: "GET", Path: "/setup/add-token", Role: roleAdmin, handle: (*Server).getAddToken, patience: usual},
 	{Method: "POST", Path: "/setup/add-token", Role: roleAdmin, handle: (*Server).postAddToken, body: formBody, patience: usual},

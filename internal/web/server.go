@@ -37,6 +37,10 @@ type Config struct {
 	// networks (10.0.0.0/8). Nobody else may.
 	TrustedProxies []string
 
+	// TempDir is where uploads are written while they are worked on; "" is the
+	// system's own.
+	TempDir string
+
 	Now func() time.Time // the clock of pages; nil is the store's
 }
 
@@ -66,24 +70,25 @@ const (
 
 // Server answers requests.
 type Server struct {
-	cfg      Config
-	store    *store.Store
-	log      *slog.Logger
-	now      func() time.Time
-	base     string
-	secure   bool // reached by https
-	proxies  []netip.Prefix
-	assets   *static.Set
-	echo     *echo.Echo
-	sessions *scs.SessionManager
-	origin   *http.CrossOriginProtection
-	hashing  chan struct{} // one place for each password that is being checked
-	working  chan struct{} // one place for each request that may touch the database
-	senders  *senders
-	usual    usualMemory
-	unpacked chan struct{}    // wakes the packing of days for trends
-	guards   map[string]Route // by method and pattern
-	handler  http.Handler
+	cfg       Config
+	store     *store.Store
+	log       *slog.Logger
+	now       func() time.Time
+	base      string
+	secure    bool // reached by https
+	proxies   []netip.Prefix
+	assets    *static.Set
+	echo      *echo.Echo
+	sessions  *scs.SessionManager
+	origin    *http.CrossOriginProtection
+	hashing   chan struct{} // one place for each password that is being checked
+	importing chan struct{} // one place for an upload, an import or an export
+	working   chan struct{} // one place for each request that may touch the database
+	senders   *senders
+	usual     usualMemory
+	unpacked  chan struct{}    // wakes the packing of days for trends
+	guards    map[string]Route // by method and pattern
+	handler   http.Handler
 }
 
 // New makes a server. Wrong settings, and routes without an entry in the table,
@@ -95,7 +100,7 @@ func New(cfg Config) (*Server, error) {
 	s := &Server{
 		cfg: cfg, store: cfg.Store, log: cfg.Log, now: cfg.Now,
 		hashing: make(chan struct{}, hashesAtOnce),
-		working: make(chan struct{}, workersAtOnce), unpacked: make(chan struct{}, 1),
+		working: make(chan struct{}, workersAtOnce), unpacked: make(chan struct{}, 1), importing: make(chan struct{}, 1),
 		senders: newSenders(rate.Limit(requestsPerSecond), requestsBurst),
 	}
 	if s.log == nil {
