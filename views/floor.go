@@ -41,6 +41,7 @@ type FloorRow struct {
 	Why       string
 	Figures   string // counts of the last days
 	Next      string // the one next action; "" none
+	NextHref  string // where it is logged once done; "" nowhere
 }
 
 // Choice is a form in which one of many is chosen.

@@ -50,6 +50,7 @@ func samples() map[string]templ.Component {
 		r := FloorRow{Tag: "P-014", Href: "/printers/P-014", Grade: "/grade/P-014", Bay: "Bay 2", Plate: "L-203", PlateHref: "/plates/L-203", PlateNote: "wiped 5 prints ago", Probe: "probed 1 start ago", State: s,
 			Why: "Failures go with skipped probing.", Figures: "3 of 31 failed; 31 of 36 graded", Next: next}
 		if next != "" {
+			r.NextHref = "/upkeep/probe?printer=P-014"
 			return floorRow(&r)
 		}
 		r.Why = ""

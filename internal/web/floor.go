@@ -429,6 +429,9 @@ func (s *Server) floorRow(x *stand) views.FloorRow {
 		Tag: f.Printer, Href: s.url("/printers/" + tag), Bay: f.Bay, Plate: f.Plate,
 		State: printerStates[x.state], Why: x.why, Next: x.next,
 	}
+	if x.log != "" {
+		r.NextHref = s.url(x.log)
+	}
 	if x.state != "retired" {
 		r.Grade = s.url("/grade/" + tag)
 	}

@@ -3,6 +3,7 @@ package web
 import (
 	"fmt"
 	"math"
+	"net/url"
 	"slices"
 	"sort"
 	"time"
@@ -37,10 +38,16 @@ type stand struct {
 	state    string
 	why      string
 	next     string
+	log      string  // address under /upkeep where that is logged; "" nothing to log
 	loss     float64 // failures avoidable over the findings' window
 	lately   Lately
 	findings []Finding // while it is being judged
 	ofPlate  bool      // why speaks of the plate, the figures of the printer
+}
+
+// logged is where an act is logged with its subject filled in.
+func logged(act, kind, tag string) string {
+	return "/upkeep/" + act + "?" + kind + "=" + url.QueryEscape(tag)
 }
 
 // usually is what the farm does as a rule, to compare a printer with.
@@ -99,9 +106,11 @@ func holdStand(s *stand, _ usually, at time.Time) bool {
 	case f.HeldAt != nil:
 		s.state, s.why = "hold", "On hold for "+duration(at.Sub(*f.HeldAt))+withReason(f.HeldReason)
 		s.next = "Do not start jobs. Settle the reason, then release " + f.Printer
+		s.log = logged("release", "printer", f.Printer)
 	case f.PlateHeldAt != nil:
 		s.state, s.why = "watch", "Plate "+f.Plate+" is on hold"+withReason(f.PlateReason)
 		s.next = "Swap plate " + f.Plate + " before the next start"
+		s.log = logged("fit", "printer", f.Printer)
 	default:
 		return false
 	}
@@ -145,9 +154,9 @@ func raisedStand(s *stand, u usually, _ time.Time) bool {
 	}
 	s.why = fmt.Sprintf("%s go with %s: about %s of 100 avoidable.", thing, wordFor(causeWords, worst.Cause), perHundred(worst.Avoidable))
 	if worst.Cause == "skipped_probing" {
-		s.next = "Probe before the next start"
+		s.next, s.log = "Probe before the next start", logged("probe", "printer", f.Printer)
 		if f.SinceProbe != nil && *f.SinceProbe == 0 {
-			s.next = "Probed. Keep probing at every start"
+			s.next, s.log = "Probed. Keep probing at every start", ""
 		}
 		return true
 	}
@@ -155,9 +164,10 @@ func raisedStand(s *stand, u usually, _ time.Time) bool {
 	if worst.Kind == "plate" {
 		plate = worst.Subject
 	}
+	s.log = logged("clean", "plate", plate)
 	switch {
 	case plate == "":
-		s.next = "Find out which plate is on it, and wash it"
+		s.next, s.log = "Find out which plate is on it, and wash it", logged("fit", "printer", f.Printer)
 	case f.SinceClean == nil:
 		s.next = "Wash " + plate + ": no record of a cleaning"
 	case !math.IsNaN(u.gapSplit) && float64(*f.SinceClean) <= u.gapSplit:
@@ -183,6 +193,10 @@ func failedStand(s *stand, _ usually, at time.Time) bool {
 	}
 	s.state, s.why = "watch", "The last first layer failed, "+ago(*f.LastStart, at)+"; nothing recorded since."
 	s.next = "Wipe the plate, probe, and watch the next first layer"
+	s.log = logged("probe", "printer", f.Printer)
+	if f.Plate != "" {
+		s.log = logged("clean", "plate", f.Plate)
+	}
 	return true
 }
 
@@ -190,12 +204,12 @@ func dueStand(s *stand, u usually, _ time.Time) bool {
 	f := &s.row
 	if f.Plate != "" && f.SinceClean != nil && !math.IsNaN(u.gapSplit) && float64(*f.SinceClean) > max(dueCleanTimes*u.gapSplit, dueCleanLeast) {
 		s.state, s.why = "due", fmt.Sprintf("%s since %s was cleaned; half of all layers here start at %s or fewer.", counted(*f.SinceClean, "print", "prints"), f.Plate, figure(u.gapSplit))
-		s.next = "Wash " + f.Plate
+		s.next, s.log = "Wash "+f.Plate, logged("clean", "plate", f.Plate)
 		return true
 	}
 	if f.ProbingRecorded == "all" && f.SinceProbe != nil && !math.IsNaN(u.sinceProbe) && float64(*f.SinceProbe) > max(dueProbeTimes*u.sinceProbe, dueProbeLeast) {
 		s.state, s.why = "due", fmt.Sprintf("%s since the last probe; %s is usual here.", counted(*f.SinceProbe, "start", "starts"), figure(u.sinceProbe))
-		s.next = "Probe before the next start"
+		s.next, s.log = "Probe before the next start", logged("probe", "printer", f.Printer)
 		return true
 	}
 	return false

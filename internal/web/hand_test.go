@@ -461,3 +461,30 @@ func TestTheListOfWhatWasLoggedIsPaged(t *testing.T) {
 		t.Errorf("the import's act: got %v, want it not shown as somebody's entry", err)
 	}
 }
+
+// What the Floor, a printer's and a plate's page ask for is logged from there
+// with the subject filled in.
+func TestTheFloorLeadsToLoggingWhatItAsksFor(t *testing.T) {
+	site := demoSite(t)
+	c := site.As("amara", "operator")
+	links := c.Page("/floor").All("tr[data-printer] a.next")
+	if len(links) == 0 {
+		t.Fatal("no next action leads anywhere")
+	}
+	seen := map[string]bool{}
+	for _, n := range links {
+		href := webtest.Attr(n, "href")
+		path, query, _ := strings.Cut(href, "?")
+		if seen[path] {
+			continue
+		}
+		seen[path] = true
+		_, tag, _ := strings.Cut(query, "=")
+		if got := c.Page(href); !strings.Contains(got.Text("main"), tag) && webtest.Attr(got.One("#f-printer"), "value") != tag {
+			t.Errorf("%s (%s): the form does not name %s", href, webtest.Text(n), tag)
+		}
+	}
+	if len(seen) < 3 {
+		t.Errorf("the Floor leads to %v only", seen)
+	}
+}
