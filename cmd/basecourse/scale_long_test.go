@@ -96,6 +96,11 @@ func TestPagesAtScale(t *testing.T) {
 	}
 	t.Logf("findings of the whole farm, as the server computes them in the background: %.1f s", time.Since(begun).Seconds())
 	scaleThings(t, st, now)
+	begun = time.Now()
+	if _, err := st.PackTrends(ctx); err != nil {
+		t.Fatal(err)
+	}
+	t.Logf("days packed for trends, in the background too: %.1f s", time.Since(begun).Seconds())
 	cookie := scaleSignIn(t, st, server)
 
 	var lines []string

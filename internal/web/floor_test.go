@@ -1,8 +1,11 @@
 package web_test
 
 import (
+	"compress/gzip"
 	"context"
 	"fmt"
+	"io"
+	"net/http"
 	"strings"
 	"testing"
 	"time"
@@ -115,6 +118,32 @@ func TestEveryPrinterInServiceHasItsGradeAction(t *testing.T) {
 		tag, retired := webtest.Attr(n, "data-printer"), webtest.Attr(n, "data-state") == "retired"
 		if links[tag] == retired {
 			t.Errorf("%s (retired: %t): has a Grade action: %t", tag, retired, links[tag])
+		}
+	}
+}
+
+func TestPagesArePackedAndCarryNoSecret(t *testing.T) {
+	site := hallSite(t, 60)
+	c := site.As("amara", "operator")
+	a := c.Do("GET", "/floor", "", "", func(r *http.Request) { r.Header.Set("Accept-Encoding", "gzip") })
+	if a.Header.Get("Content-Encoding") != "gzip" || !strings.Contains(strings.Join(a.Header.Values("Vary"), ","), "Accept-Encoding") {
+		t.Fatalf("got encoding %q, Vary %q, want gzip", a.Header.Get("Content-Encoding"), a.Header.Values("Vary"))
+	}
+	z, err := gzip.NewReader(strings.NewReader(a.Body))
+	if err != nil {
+		t.Fatal(err)
+	}
+	page, err := io.ReadAll(z)
+	if err != nil {
+		t.Fatal(err)
+	}
+	plain := c.Do("GET", "/floor", "", "", func(r *http.Request) { r.Header.Set("Accept-Encoding", "identity") })
+	if string(page) != plain.Body || plain.Header.Get("Content-Encoding") != "" || len(a.Body) > len(page)/4 {
+		t.Errorf("%d bytes packed, %d unpacked, %d plain: want the same page, a quarter at most", len(a.Body), len(page), len(plain.Body))
+	}
+	for _, k := range c.Cookies() {
+		if strings.Contains(plain.Body, k.Value) {
+			t.Errorf("the page carries the cookie %s", k.Name)
 		}
 	}
 }
