@@ -119,6 +119,13 @@ func (p Profile) StrandGapMM(gapMM float64) float64 {
 	return max(0, p.PitchMM-p.BeadWidthMM(gapMM))
 }
 
+// FeedShare is how much plastic a solid patch holds of what it should: its mass,
+// g, over area, mm², layer height and density, g/cm³. The gap plays no part: a
+// thin patch of the right mass lay under a low nozzle, a light one was under-fed.
+func (p Profile) FeedShare(massG, areaMM2, densityGCM3 float64) float64 {
+	return massG / (areaMM2 * p.HeightMM * densityGCM3 / 1000)
+}
+
 // Band is the range of gaps in which lines touch and are not overfilled.
 type Band struct {
 	LowMM  float64 // here overfill reaches its limit

@@ -46,6 +46,13 @@ func TestBeadOfTheUsualProfile(t *testing.T) {
 	}
 }
 
+// 50 × 50 × 0.20 mm of PLA (1.24 g/cm³) weigh 0.62 g, worked out by hand.
+func TestMassTellsTheFeed(t *testing.T) {
+	p := profile(t, 0.2, 0.45)
+	near(t, "right", p.FeedShare(0.62, 2500, 1.24), 1, 1e-12)
+	near(t, "a hundredth of a gram", p.FeedShare(0.63, 2500, 1.24)-1, 0.016, 5e-4)
+}
+
 func TestLinesSpacedByTheirWidth(t *testing.T) {
 	p, err := NewProfile(0.2, 0.45, 0.45, math.NaN())
 	if err != nil {
