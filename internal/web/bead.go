@@ -130,7 +130,11 @@ func (s *Server) getBead() echo.HandlerFunc {
 			}
 		}
 		p.Fields, p.Problems = f.fields, f.problems
-		p.Shell = s.shell(c, title, "")
+		settings, err := s.store.Settings(c.Request().Context())
+		if err != nil {
+			return err
+		}
+		p.Shell = withClock(s.shell(c, title, ""), s.now(), settings.Zone())
 		return render(c, f.status(), views.Bead(p))
 	}
 }

@@ -99,6 +99,26 @@ func TestTheBeadPageInTheBrowser(t *testing.T) {
 			}
 		})
 	}
+	sheet := site.Tab(t, amara, webtest.View{Name: "desk", Width: 1440, Height: 900, Dark: true})
+	for name, path := range map[string]string{"bead": "/bead", "coupon": "/printers/P-1/coupon"} {
+		sheet.Open(path)
+		file := ""
+		if *shots != "" {
+			file = filepath.Join(*shots, "print-"+name+".pdf")
+		}
+		sheet.Paper(chromedp.PaperA4, file)
+		sheet.Print(680) // A4 less its margins, in CSS pixels
+		sheet.Fits()
+		for selector, shown := range map[string]bool{".areas": false, ".asked": false, ".paper": true, "main svg": true} {
+			if got := webtest.Eval[bool](sheet, `[...document.querySelectorAll("`+selector+`")].some(e => e.checkVisibility())`); got != shown {
+				t.Errorf("%s on paper: %s is shown: %t, want %t", name, selector, got, shown)
+			}
+		}
+		if *shots != "" {
+			sheet.Shot(filepath.Join(*shots, "print-"+name+".png"), true)
+		}
+		sheet.Print(0)
+	}
 	tab := site.Tab(t, amara, webtest.Views[0])
 	tab.Open("/bead")
 	tab.Do(chromedp.SendKeys(chromedp.CSS("#f-strand_gap_mm"), "0,03"), chromedp.Click(chromedp.CSS("main form button")), chromedp.WaitReady(chromedp.CSS("[data-seen]")))

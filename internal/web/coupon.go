@@ -85,7 +85,11 @@ func (s *Server) getCoupon() echo.HandlerFunc {
 			}
 		}
 		p.Fields, p.Problems = f.fields, f.problems
-		p.Shell = s.shell(c, "Coupon for "+tag, "/floor")
+		settings, err := s.store.Settings(c.Request().Context())
+		if err != nil {
+			return err
+		}
+		p.Shell = withClock(s.shell(c, "Coupon for "+tag, "/floor"), s.now(), settings.Zone())
 		return render(c, f.status(), views.Coupon(p))
 	}
 }
