@@ -65,8 +65,8 @@ var cleanAct = handAct{
 
 // prefillPlates moves what an address names into the list, the first time.
 func (h *hand) prefillPlates() error {
-	if h.values.Has("id") {
-		return nil
+	if h.values.Has("id") || len(h.values) == 0 {
+		return nil // nothing to look up
 	}
 	h.values = cloneValues(h.values)
 	h.values.Set("plates", strings.Join(h.values["plate"], "\n"))
