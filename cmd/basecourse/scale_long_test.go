@@ -309,6 +309,8 @@ func scalePages(t *testing.T, st *store.Store, now time.Time) []string {
 	printer, plate := "/printers/"+url.PathEscape(layer.Printer), "/plates/"+url.PathEscape(layer.Plate)
 	pages = append(pages, "/findings?state=too_little_data&page=3", "/findings?bay="+url.QueryEscape(printers.Printers[layer.Printer]),
 		printer+"?layers=500", printer+"?kind=first_layer&"+older, printer+"?kind=hold", plate+"?layers=500", plate+"?"+older)
+	pages = append(pages, "/trends?by=printer&chart=gaps", "/trends?by=pair", "/trends?by=hour&weeks=26", "/trends?by=job", "/trends?chart=sum&by=material",
+		"/trends?by=printer&plate="+url.QueryEscape(layer.Plate))
 	slices.Sort(pages)
 	return pages
 }

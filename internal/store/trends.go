@@ -73,12 +73,15 @@ type TrendGroup struct {
 	Buckets      []TrendCount
 }
 
-// TrendOutcome is one graded layer.
+// TrendOutcome is one graded layer; there may be millions.
 type TrendOutcome struct {
-	At     time.Time
+	Micros int64 // when it began, in µs since 1970
 	Failed bool
 	Late   bool
 }
+
+// At is when the layer began.
+func (o TrendOutcome) At() time.Time { return time.UnixMicro(o.Micros).UTC() }
 
 // Trends are counts. Groups are in the byte order of their names.
 type Trends struct {
@@ -91,8 +94,8 @@ type Trends struct {
 	// Unknown lists the filters that name nothing known, by the filter's name.
 	Unknown []string
 	Choices TrendChoices
-	// CountedRaw is how many days before today were counted from first_layers,
-	// because they are not packed.
+	// CountedRaw is how many days before today with layers were counted from
+	// first_layers, because they are not packed.
 	CountedRaw int
 }
 
@@ -148,9 +151,12 @@ func (r *trendReader) read() (*Trends, error) {
 // count goes through the window's days in order, packed or not.
 func (r *trendReader) count(c *trendCounter, out *Trends) error {
 	first, last := dayOf(c.from), dayOf(c.to-1)
-	packed, unnamed, err := r.packedDays(first, last)
+	packed, layers, unnamed, err := r.packedDays(first, last)
 	if err != nil {
 		return err
+	}
+	if r.q.Outcomes && len(c.filters) == 0 {
+		c.outcomes = make([]TrendOutcome, 0, layers)
 	}
 	// What is not packed is read first: it tells whether plates must be looked up
 	// by fittings, and with that which columns are needed.
@@ -162,9 +168,6 @@ func (r *trendReader) count(c *trendCounter, out *Trends) error {
 		}
 		end := day
 		for end <= last && !packed[end] {
-			if end < r.today {
-				out.CountedRaw++
-			}
 			end++
 		}
 		list, err := layerRows(r.ctx, r.tx, time.UnixMicro(day*microsPerDay), time.UnixMicro(min(c.to, end*microsPerDay)))
@@ -173,6 +176,9 @@ func (r *trendReader) count(c *trendCounter, out *Trends) error {
 		}
 		for _, d := range list {
 			unnamed += d.unnamed()
+			if d.day < r.today {
+				out.CountedRaw++
+			}
 		}
 		raw = append(raw, list...)
 		day = end
@@ -195,23 +201,24 @@ func (r *trendReader) count(c *trendCounter, out *Trends) error {
 	return nil
 }
 
-// packedDays tells which days are packed and unchanged since, and how many of
-// their layers name no plate.
-func (r *trendReader) packedDays(first, last int64) (packed map[int64]bool, unnamed int, err error) {
-	rows, err := r.tx.Query(r.ctx, `SELECT day, unnamed FROM trend_days d
+// packedDays tells which days are packed and unchanged since, how many layers
+// they have and how many of these name no plate.
+func (r *trendReader) packedDays(first, last int64) (packed map[int64]bool, layers, unnamed int, err error) {
+	rows, err := r.tx.Query(r.ctx, `SELECT day, layers, unnamed FROM trend_days d
 		WHERE day BETWEEN $1 AND $2 AND NOT EXISTS (SELECT FROM trend_marks m WHERE m.day = d.day)`, dayTime(first), dayTime(last))
 	if err != nil {
-		return nil, 0, err
+		return nil, 0, 0, err
 	}
 	packed = map[int64]bool{}
 	var day time.Time
-	var n int
-	_, err = pgx.ForEachRow(rows, []any{&day, &n}, func() error {
+	var all, without int
+	_, err = pgx.ForEachRow(rows, []any{&day, &all, &without}, func() error {
 		packed[dayOf(day.UnixMicro())] = true
-		unnamed += n
+		layers += all
+		unnamed += without
 		return nil
 	})
-	return packed, unnamed, err
+	return packed, layers, unnamed, err
 }
 
 // packedLayers streams the packed days through the counter, reading only the

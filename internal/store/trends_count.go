@@ -51,7 +51,7 @@ type trendCounter struct {
 
 	buckets []tally
 	// Groups are numbered as they first appear; 0 is what names nothing.
-	numbers map[int32]int32  // by a thing's number
+	numbers []int32          // by a thing's number: one more than its group; 0 not numbered yet
 	byName  map[string]int32 // by a name that several things share
 	names   []string
 	groups  []tally   // by group
@@ -81,7 +81,7 @@ type trendFilter struct {
 type hourSpan struct{ until, offset int64 }
 
 func newTrendCounter(q TrendQuery, things *trendThings) *trendCounter {
-	c := &trendCounter{q: q, things: things, numbers: map[int32]int32{}, byName: map[string]int32{}}
+	c := &trendCounter{q: q, things: things, byName: map[string]int32{}}
 	for _, b := range q.Bounds {
 		c.bounds = append(c.bounds, b.UnixMicro())
 	}
@@ -232,8 +232,8 @@ func (c *trendCounter) newGroup(name string) int32 {
 
 // groupOf numbers a thing's group.
 func (c *trendCounter) groupOf(id int32) int32 {
-	if n, ok := c.numbers[id]; ok {
-		return n
+	if int(id) < len(c.numbers) && c.numbers[id] > 0 {
+		return c.numbers[id] - 1
 	}
 	var name string
 	switch c.q.By {
@@ -258,7 +258,10 @@ func (c *trendCounter) groupOf(id int32) int32 {
 		n = c.newGroup(name)
 		c.byName[name] = n
 	}
-	c.numbers[id] = n
+	for int(id) >= len(c.numbers) {
+		c.numbers = append(c.numbers, 0)
+	}
+	c.numbers[id] = n + 1
 	return n
 }
 
@@ -281,7 +284,7 @@ func (c *trendCounter) day(d *layerDay) {
 	if c.q.Outcomes {
 		for i, keep := range c.keep {
 			if keep && d.flags[i]&flagGraded != 0 {
-				c.outcomes = append(c.outcomes, TrendOutcome{time.UnixMicro(d.times[i]).UTC(), d.flags[i]&flagFailed != 0, d.flags[i]&flagLate != 0})
+				c.outcomes = append(c.outcomes, TrendOutcome{d.times[i], d.flags[i]&flagFailed != 0, d.flags[i]&flagLate != 0})
 			}
 		}
 	}

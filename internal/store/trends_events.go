@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"strings"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -27,18 +28,24 @@ func (s *Store) TrendEvents(ctx context.Context, printer, plate string, from, to
 	}
 	ctx, cancel := brief(ctx)
 	defer cancel()
-	rows, err := s.pool.Query(ctx, `
-		WITH p AS (SELECT id FROM printers WHERE printer = $1), l AS (SELECT id FROM plates WHERE plate = $2), lots AS (
-			SELECT f.lot, min(f.started_at) AS at FROM first_layers f
-			WHERE ($1 = '' OR f.printer = (SELECT id FROM p)) AND ($2 = '' OR f.plate = (SELECT id FROM l))
-				AND f.started_at >= $3 AND f.started_at < $4 AND f.voided_at IS NULL AND f.lot IS NOT NULL GROUP BY f.lot)
-		SELECT changed_at AS at, 'offset_change' AS what, '' AS detail FROM offset_changes WHERE printer = (SELECT id FROM p) AND changed_at >= $3 AND changed_at < $4 AND voided_at IS NULL
-		UNION ALL SELECT done_at, 'service', work::text FROM services WHERE printer = (SELECT id FROM p) AND done_at >= $3 AND done_at < $4 AND voided_at IS NULL
-		UNION ALL SELECT cleaned_at, 'cleaning', method::text FROM cleanings
-			WHERE plate = (SELECT id FROM l) AND cleaned_at >= $3 AND cleaned_at < $4 AND voided_at IS NULL AND method IN ('deep', 'coat')
-		UNION ALL SELECT at, 'plate_state', state::text FROM plate_states WHERE plate = (SELECT id FROM l) AND at >= $3 AND at < $4 AND voided_at IS NULL
-		UNION ALL SELECT at, 'lot', lot FROM lots
-		ORDER BY at, what, detail`, printer, plate, from, to)
+	// What is not asked for is left out of the query, so that each part goes by
+	// the index of its printer or plate.
+	var parts, of []string
+	if printer != "" {
+		of = append(of, `printer = (SELECT id FROM printers WHERE printer = $1)`)
+		parts = append(parts, `SELECT changed_at AS at, 'offset_change' AS what, '' AS detail FROM offset_changes WHERE `+of[0]+` AND changed_at >= $3 AND changed_at < $4 AND voided_at IS NULL`,
+			`SELECT done_at, 'service', work::text FROM services WHERE `+of[0]+` AND done_at >= $3 AND done_at < $4 AND voided_at IS NULL`)
+	}
+	if plate != "" {
+		is := `plate = (SELECT id FROM plates WHERE plate = $2)`
+		of = append(of, is)
+		parts = append(parts, `SELECT cleaned_at AS at, 'cleaning' AS what, method::text AS detail FROM cleanings
+				WHERE `+is+` AND cleaned_at >= $3 AND cleaned_at < $4 AND voided_at IS NULL AND method IN ('deep', 'coat')`,
+			`SELECT at, 'plate_state', state::text FROM plate_states WHERE `+is+` AND at >= $3 AND at < $4 AND voided_at IS NULL`)
+	}
+	parts = append(parts, `SELECT min(started_at), 'lot', lot FROM first_layers WHERE `+strings.Join(of, " AND ")+`
+		AND started_at >= $3 AND started_at < $4 AND voided_at IS NULL AND lot IS NOT NULL AND ($1::text || $2::text) IS NOT NULL GROUP BY lot`)
+	rows, err := s.pool.Query(ctx, strings.Join(parts, " UNION ALL ")+` ORDER BY at, what, detail`, printer, plate, from, to)
 	if err != nil {
 		return nil, wrap("store.TrendEvents", err)
 	}

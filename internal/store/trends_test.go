@@ -208,7 +208,7 @@ func checkTrends(t *testing.T, s *store.Store, b *farm.Bundle, plates map[string
 			if o.Failed {
 				failed++
 			}
-			if i > 0 && o.At.Before(got.Outcomes[i-1].At) {
+			if i > 0 && o.Micros < got.Outcomes[i-1].Micros {
 				t.Fatalf("%s: outcomes are not in order of time", what)
 			}
 		}
@@ -359,5 +359,78 @@ func TestTrendsSayWhichFilterNamesNothing(t *testing.T) {
 	q.Bounds = q.Bounds[:1]
 	if _, err := s.Trends(ctx, q); err == nil {
 		t.Error("a window without an end is not refused")
+	}
+}
+
+// What stands on the axis are the events of the one printer or plate, and the
+// first start with each lot.
+func TestTrendEventsAreThoseOfTheThing(t *testing.T) {
+	ctx := context.Background()
+	last := time.Date(2026, 3, 20, 14, 0, 0, 0, time.UTC)
+	b := untidyFarm(last)
+	s, err := store.Open(ctx, testdb.New(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(s.Close)
+	s.SetClock(func() time.Time { return last })
+	if report, err := s.ImportFarm(ctx, store.Act{Via: "import"}, b, store.ImportOptions{}); err != nil || !report.Stored {
+		t.Fatalf("%v\n%s", err, report.Text())
+	}
+	from, to := last.Add(-20*24*time.Hour), last.Add(-24*time.Hour)
+	within := func(at time.Time, m farm.Meta) bool { return !at.Before(from) && at.Before(to) && m.VoidedAt.IsZero() }
+	shown := 0
+	for _, c := range []struct{ printer, plate string }{{b.Printers[4].Tag, ""}, {"", b.Plates[3].Tag}, {b.Printers[4].Tag, b.FirstLayers[40].Plate}, {b.Printers[9].Tag, ""}} {
+		want := map[string]int{}
+		lots := map[string]bool{}
+		for _, f := range b.FirstLayers {
+			if f.Lot != "" && (c.printer == "" || f.Printer == c.printer) && (c.plate == "" || f.Plate == c.plate) && within(f.StartedAt, f.Meta) {
+				lots[f.Lot] = true
+			}
+		}
+		want["lot"] = len(lots)
+		for _, o := range b.OffsetChanges {
+			if o.Printer == c.printer && within(o.ChangedAt, o.Meta) {
+				want["offset_change"]++
+			}
+		}
+		for _, o := range b.Services {
+			if o.Printer == c.printer && within(o.DoneAt, o.Meta) {
+				want["service"]++
+			}
+		}
+		for _, o := range b.PlateStates {
+			if o.Plate == c.plate && within(o.At, o.Meta) {
+				want["plate_state"]++
+			}
+		}
+		for _, o := range b.Cleanings {
+			if o.Plate == c.plate && (o.Method == "deep" || o.Method == "coat") && within(o.CleanedAt, o.Meta) {
+				want["cleaning"]++
+			}
+		}
+		got, err := s.TrendEvents(ctx, c.printer, c.plate, from, to)
+		if err != nil {
+			t.Fatal(err)
+		}
+		have := map[string]int{}
+		for i, e := range got {
+			have[e.What]++
+			if i > 0 && e.At.Before(got[i-1].At) {
+				t.Errorf("%+v: events are not in order", c)
+			}
+		}
+		for what, n := range want {
+			if have[what] != n {
+				t.Errorf("%+v: %d of %s, want %d", c, have[what], what, n)
+			}
+			shown += n
+		}
+	}
+	if shown < 10 {
+		t.Errorf("only %d events, which shows little", shown)
+	}
+	if got, err := s.TrendEvents(ctx, "", "", from, to); err != nil || got != nil {
+		t.Errorf("of nothing: got %v, %v", got, err)
 	}
 }

@@ -39,26 +39,42 @@ type ranked struct {
 // above it first; hours stay in their order.
 func rank(q trendsQuery, got *store.Trends) (list []ranked, usual float64) {
 	usual = float64(got.Total.Failures) / float64(got.Total.Graded)
-	for _, g := range got.Groups {
-		r := ranked{TrendGroup: g, name: groupName(q.by, &g), excess: float64(g.Total.Failures) - float64(g.Total.Graded)*usual}
-		switch {
-		case got.Total.Graded == 0:
-			r.excess = 0
-		case g.Total.Graded > 0 && stats.BinomialUpperTail(g.Total.Failures, g.Total.Graded, usual) <= funnelSide:
-			r.side = 1
-		case g.Total.Graded > 0 && stats.BinomialLowerTail(g.Total.Failures, g.Total.Graded, usual) <= funnelSide:
-			r.side = -1
+	all := make([]ranked, len(got.Groups))
+	for i, g := range got.Groups {
+		n := float64(g.Total.Graded)
+		r := ranked{TrendGroup: g, name: groupName(q.by, &g)}
+		if g.Total.Graded > 0 {
+			r.excess = float64(g.Total.Failures) - n*usual
 		}
-		list = append(list, r)
-	}
-	if q.by != "hour" {
-		sort.SliceStable(list, func(i, j int) bool {
-			a, b := &list[i], &list[j]
-			if a.excess != b.excess {
-				return a.excess > b.excess
+		// Within two standard deviations a tail is far above the limit's chance:
+		// most groups need no exact one.
+		if r.excess*r.excess > 4*n*usual*(1-usual) {
+			switch {
+			case r.excess > 0 && stats.BinomialUpperTail(g.Total.Failures, g.Total.Graded, usual) <= funnelSide:
+				r.side = 1
+			case r.excess < 0 && stats.BinomialLowerTail(g.Total.Failures, g.Total.Graded, usual) <= funnelSide:
+				r.side = -1
 			}
-			return naturalLess(a.name, b.name)
-		})
+		}
+		all[i] = r
+	}
+	if q.by == "hour" {
+		return all, usual
+	}
+	order := make([]int, len(all))
+	for i := range order {
+		order[i] = i
+	}
+	sort.Slice(order, func(i, j int) bool {
+		a, b := &all[order[i]], &all[order[j]]
+		if a.excess != b.excess {
+			return a.excess > b.excess
+		}
+		return naturalLess(a.name, b.name)
+	})
+	list = make([]ranked, len(all))
+	for i, k := range order {
+		list[i] = all[k]
 	}
 	return list, usual
 }
@@ -251,6 +267,7 @@ func funnelDrawing(p plot, list []ranked, usual float64) views.Drawing {
 	labels := 0
 	every := len(list) <= 8
 	var taken [][2]float64
+	dense := map[[2]float64]bool{}
 	for i := range list {
 		r := &list[i]
 		if r.Total.Graded == 0 {
@@ -259,7 +276,11 @@ func funnelDrawing(p plot, list []ranked, usual float64) views.Drawing {
 		rate := float64(r.Total.Failures) / float64(r.Total.Graded)
 		x, y := p.x(float64(r.Total.Graded)), p.y(rate)
 		if r.side == 0 && len(d.Dots) >= funnelWalk {
-			mass.WriteString("M" + place(x) + " " + place(y) + "h0")
+			// Thousands of small groups share few places.
+			if at := [2]float64{math.Round(x), math.Round(y)}; !dense[at] {
+				dense[at] = true
+				mass.WriteString("M" + place(at[0]) + " " + place(at[1]) + "h0")
+			}
 			continue
 		}
 		dot := views.ChartDot{X: place(x), Y: place(y), Says: r.says(usual)}

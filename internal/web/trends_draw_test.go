@@ -52,7 +52,7 @@ func chartOf(t *testing.T) *trendsChart {
 	i := 0
 	for at := c.bounds[0]; at.Before(now); at = at.Add(3 * time.Hour) {
 		i++
-		c.got.Outcomes = append(c.got.Outcomes, store.TrendOutcome{At: at, Failed: i%37 == 5 || i > 560 && i%4 == 0, Late: i%300 == 5})
+		c.got.Outcomes = append(c.got.Outcomes, store.TrendOutcome{Micros: at.UnixMicro(), Failed: i%37 == 5 || i > 560 && i%4 == 0, Late: i%300 == 5})
 	}
 	return c
 }

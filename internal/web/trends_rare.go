@@ -28,7 +28,7 @@ func gapsOf(outcomes []store.TrendOutcome) (gaps []trendGap, open int) {
 			continue
 		}
 		if !first {
-			gaps = append(gaps, trendGap{good: open, at: o.At, late: o.Late})
+			gaps = append(gaps, trendGap{good: open, at: o.At(), late: o.Late})
 		}
 		first, open = false, 0
 	}
@@ -188,7 +188,7 @@ func (c *trendsChart) sumOf() (design stats.Cusum, points []sumPoint, found []st
 				failures++
 			}
 		}
-		points = append(points, sumPoint{layer: best, at: c.got.Outcomes[best].At, sum: sums[best], failed: failures})
+		points = append(points, sumPoint{layer: best, at: c.got.Outcomes[best].At(), sum: sums[best], failed: failures})
 	}
 	for _, s := range found {
 		points[s.At/size].signal = true
@@ -212,10 +212,10 @@ func (c *trendsChart) sumChart() views.Chart {
 	case 0:
 		out.Title = fmt.Sprintf("No rise from the usual %s towards %s is seen", usual, aboutPercent(design.P1))
 	case 1:
-		out.Title = "Failures began to come faster about " + c.got.Outcomes[found[0].Since].At.In(c.zone).Format(time.DateOnly)
+		out.Title = "Failures began to come faster about " + c.got.Outcomes[found[0].Since].At().In(c.zone).Format(time.DateOnly)
 	default:
 		last := found[len(found)-1]
-		out.Title = fmt.Sprintf("%s signals that failures came faster, the last from about %s", count(len(found)), c.got.Outcomes[last.Since].At.In(c.zone).Format(time.DateOnly))
+		out.Title = fmt.Sprintf("%s signals that failures came faster, the last from about %s", count(len(found)), c.got.Outcomes[last.Since].At().In(c.zone).Format(time.DateOnly))
 	}
 	out.Says = out.Title + "."
 	out.Below = []string{
