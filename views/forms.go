@@ -20,22 +20,31 @@ type SavedLine struct {
 // FormPage is a form that records something.
 type FormPage struct {
 	Shell
-	Crumb    string
-	Action   string
-	Lead     string
-	Caution  string // the usual caution where the work can hurt
-	Notice   string // said above the form, no problem
-	Problems []FormProblem
-	Hidden   []Fact // Word is the name
-	Fields   []Field
-	Adders   []Field // ways to add to the first field, folded behind it
-	More     []Field // behind "More"
-	MoreOpen bool
-	Submit   string
-	Danger   bool    // places a hold: outlined, named by the verb
-	Look     string  // word of a second button that shows the form again with what was read; "" none
-	Preview  Table   // what was read of pasted numbers
-	After    ActLink // a way out
+	Crumb     string
+	CrumbWord string // "" Upkeep
+	Action    string
+	Alone     bool // asks neither when nor who
+	Lead      string
+	Caution   string // the usual caution where the work can hurt
+	Notice    string // said above the form, no problem
+	Problems  []FormProblem
+	Hidden    []Fact // Word is the name
+	Fields    []Field
+	Adders    []Field // ways to add to the first field, folded behind it
+	More      []Field // behind "More"
+	MoreOpen  bool
+	Submit    string
+	Danger    bool    // places a hold: outlined, named by the verb
+	Look      string  // word of a second button that shows the form again with what was read; "" none
+	Preview   Table   // what was read of pasted numbers
+	After     ActLink // a way out
+}
+
+func (p FormPage) crumbWord() string {
+	if p.CrumbWord == "" {
+		return "Upkeep"
+	}
+	return p.CrumbWord
 }
 
 // FormProblem is one line of the summary above a refused form.

@@ -21,6 +21,7 @@ func TestComponentsLookAsKept(t *testing.T) {
 	all := samples()
 	maps.Copy(all, handSamples("L-203"))
 	maps.Copy(all, setupSamples())
+	maps.Copy(all, gradeSamples("L-203"))
 	maps.Copy(all, trendSamples())
 	for name, component := range all {
 		t.Run(name, func(t *testing.T) {

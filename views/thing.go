@@ -71,15 +71,31 @@ type Event struct {
 // FirstLayerPage is one first layer.
 type FirstLayerPage struct {
 	Shell
-	ID      string
-	Printer string
-	Plate   string
-	State   State
-	Facts   []Fact
-	Zones   ZoneMap
-	Started []Fact // what it was started under
-	Crumbs  []Fact // printer and plate it belongs to
-	Voided  string // sentence; "" in force
+	ID        string
+	Printer   string
+	Plate     string
+	State     State
+	When      string // when it was started, in words
+	Crumbs    []Fact // printer and plate it belongs to
+	Voided    string // sentence; "" in force
+	Instead   string // address of the record that replaces it
+	Saved     SavedLine
+	Advice    Advice   // what to do about it; none when there is nothing to say
+	Next      []Link   // what to do after saving; grade, correct, void
+	Started   []string // what it was started under, in sentences
+	Maps      []FrameMap
+	Facts     []Fact
+	History   []Event
+	Previous  string // on the same printer
+	Following string
+}
+
+// FrameMap is the marks in one frame: the printer's or the plate's.
+type FrameMap struct {
+	Frame string // printer, plate
+	Title string
+	Sub   string
+	Zones ZoneMap
 }
 
 // ZoneMap is the bed seen from the front and from above: rows back to front.

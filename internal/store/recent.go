@@ -8,6 +8,7 @@ import (
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
 
+	"github.com/gofrs/uuid/v5"
 	"github.com/jackc/pgx/v5"
 )
 
@@ -33,6 +34,7 @@ func (a HandAct) Standing() int {
 // HandEntry is one record of a HandAct: one it created, or one it filled.
 type HandEntry struct {
 	Kind    string
+	ID      uuid.UUID
 	At      time.Time // when it happened
 	EndedAt *time.Time
 	Filled  bool   // the act ended it (released, taken off)
@@ -48,16 +50,16 @@ type HandEntry struct {
 	Voided  bool
 }
 
-// HandActs lists what people recorded at pages, newest first; grades and what
-// was done to take something back are left out. Acts with a number below before
-// (0: all), at most limit.
-func (s *Store) HandActs(ctx context.Context, before int64, limit int) ([]HandAct, error) {
+// HandActs lists what people recorded at pages, newest first: grades, or all
+// else; what was done to take something back is left out. Acts with a number
+// below before (0: all), at most limit.
+func (s *Store) HandActs(ctx context.Context, grades bool, before int64, limit int) ([]HandAct, error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
 	rows, err := s.pool.Query(ctx, handActsSQL(`a.via = 'page' AND a.why IS NULL AND ($1 = 0 OR a.id < $1)
-		AND (EXISTS (SELECT FROM records r WHERE r.act = a.id AND r.kind IN (`+handKinds+`))
-			OR EXISTS (SELECT FROM changes c WHERE c.act = a.id AND c.field IN ('released_at', 'removed_at')))
-		ORDER BY a.id DESC LIMIT $2`), before, limit)
+		AND (EXISTS (SELECT FROM records r WHERE r.act = a.id AND r.kind IN (`+handKinds+`) AND (r.kind = 'first_layer') = $3)
+			OR EXISTS (SELECT FROM changes c WHERE c.act = a.id AND `+filledByHand+` AND (c.field = 'grade') = $3))
+		ORDER BY a.id DESC LIMIT $2`), before, limit, grades)
 	if err != nil {
 		return nil, wrap("store.HandActs", err)
 	}
@@ -87,7 +89,7 @@ func collectActs(rows pgx.Rows) ([]HandAct, error) {
 	var list []HandAct
 	var a HandAct
 	var e HandEntry
-	_, err := pgx.ForEachRow(rows, []any{&a.ID, &a.At, &a.Person, &e.Kind, &e.At, &e.EndedAt, &e.Filled, &e.Subject, &e.Plate, &e.Other, &e.Code,
+	_, err := pgx.ForEachRow(rows, []any{&a.ID, &a.At, &a.Person, &e.Kind, &e.ID, &e.At, &e.EndedAt, &e.Filled, &e.Subject, &e.Plate, &e.Other, &e.Code,
 		&e.Person, &e.Detail, &e.FromMM, &e.ToMM, &e.Late, &e.Voided}, func() error {
 		if len(list) == 0 || list[len(list)-1].ID != a.ID {
 			list = append(list, HandAct{ID: a.ID, At: a.At, Person: a.Person})
@@ -102,8 +104,12 @@ func collectActs(rows pgx.Rows) ([]HandAct, error) {
 	return list, err
 }
 
-// handKinds are what people log by hand beside grades.
-const handKinds = `'cleaning', 'probe', 'probe_skipped', 'offset_change', 'service', 'fitting', 'plate_state', 'hold'`
+// handKinds are what people record by hand; filledByHand is a change c that fills
+// in what a record waited for: a release, an end, a grade.
+const (
+	handKinds    = `'first_layer', 'cleaning', 'probe', 'probe_skipped', 'offset_change', 'service', 'fitting', 'plate_state', 'hold'`
+	filledByHand = `c.field IN ('released_at', 'removed_at', 'grade')`
+)
 
 // Each event table by the place records gives; x is what the act did to it.
 func handActsSQL(which string) string {
@@ -118,13 +124,14 @@ func handActsSQL(which string) string {
 	x AS (
 		SELECT a.id AS act, r.id, r.happened_at, r.owner, r.kind::text AS kind, false AS filled FROM a JOIN records r ON r.act = a.id WHERE r.kind IN (` + handKinds + `)
 		UNION
-		SELECT DISTINCT a.id, r.id, r.happened_at, r.owner, r.kind::text, true FROM a JOIN changes c ON c.act = a.id AND c.field IN ('released_at', 'removed_at')
+		SELECT DISTINCT a.id, r.id, r.happened_at, r.owner, r.kind::text, true FROM a JOIN changes c ON c.act = a.id AND ` + filledByHand + `
 			JOIN records r ON r.id = c.record WHERE r.act <> a.id
 	)
-	SELECT a.id, a.at, a.person, x.kind, e.at, e.ended_at, x.filled, coalesce(e.subject, ''), e.plate, coalesce(e.other, ''), coalesce(e.code, ''),
+	SELECT a.id, a.at, a.person, x.kind, x.id, e.at, e.ended_at, x.filled, coalesce(e.subject, ''), e.plate, coalesce(e.other, ''), coalesce(e.code, ''),
 		coalesce(w.person, ''), coalesce(e.detail, ''), e.from_mm, e.to_mm, e.late, e.voided
 	FROM a JOIN x ON x.act = a.id CROSS JOIN LATERAL (` +
-		part(farm.KindCleaning, "cleaned_at", "t.plate = x.owner", none+`, `+plateOf+` AS subject, true AS plate, t.plate_side::text AS other, t.method::text AS code, t.person, concat_ws(', ', t.agent, t.note) AS detail, NULL::float8 AS from_mm, NULL::float8 AS to_mm`) + ` UNION ALL` +
+		part(farm.KindFirstLayer, "started_at", "t.printer = x.owner", none+`, `+printerOf+` AS subject, false AS plate, `+plateOf+` AS other, t.grade::text AS code, t.grader AS person, t.marks AS detail, NULL::float8 AS from_mm, NULL::float8 AS to_mm`) + ` UNION ALL` +
+		part(farm.KindCleaning, "cleaned_at", "t.plate = x.owner", none+`, `+plateOf+`, true, t.plate_side::text, t.method::text, t.person, concat_ws(', ', t.agent, t.note), NULL, NULL`) + ` UNION ALL` +
 		part(farm.KindProbe, "probed_at", "t.printer = x.owner", none+`, `+printerOf+`, false, `+plateOf+`, t.extent::text, t.person, CASE WHEN t.heights_mm IS NOT NULL THEN 'with a mesh of ' || t.columns || ' × ' || t.rows END, NULL, NULL`) + ` UNION ALL` +
 		part(farm.KindProbeSkipped, "at", "t.printer = x.owner", none+`, `+printerOf+`, false, NULL, t.reason::text, t.person, t.note, NULL, NULL`) + ` UNION ALL` +
 		part(farm.KindOffsetChange, "changed_at", "t.printer = x.owner", none+`, `+printerOf+`, false, NULL, NULL, t.person, t.reason, t.from_mm, t.to_mm`) + ` UNION ALL` +

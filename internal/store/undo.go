@@ -17,10 +17,11 @@ import (
 
 // Undo takes back what one act at a page recorded, with a reason: records it
 // created are voided; a record whose empty fields it filled (the release of a
-// hold, the end of a fitting) is voided and replaced by one without them. It
-// tells how many records it took back; none when all were before. What the act
-// voided stays voided: that is recorded again instead. NotFound when there is no
-// such act of a person at a page.
+// hold, the end of a fitting, the grade of a recorded start) is voided and
+// replaced by one without them; a record it voided because another one replaces
+// it (a correction) stands again as a copy. It tells how many records it took
+// back; none when all were before. NotFound when there is no such act of a
+// person at a page.
 func (s *Store) Undo(ctx context.Context, act Act, wrong int64, reason string) (int, error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
@@ -36,11 +37,13 @@ func (s *Store) Undo(ctx context.Context, act Act, wrong int64, reason string) (
 			return err
 		}
 		u := undoing{w: w, wrong: wrong, by: act.Person, reason: reason}
-		if err := u.created(ctx); err != nil {
+		if err := u.read(ctx); err != nil {
 			return err
 		}
-		if err := u.filled(ctx); err != nil {
-			return err
+		for _, back := range []func(context.Context) error{u.created, u.filled, u.replaced} {
+			if err := back(ctx); err != nil {
+				return err
+			}
 		}
 		n = u.n
 		return nil
@@ -52,7 +55,80 @@ type undoing struct {
 	w          *writer
 	wrong      int64
 	by, reason string
-	n          int // records taken back
+	n          int         // records taken back
+	voided     []uuid.UUID // by the act
+	copies     []uuid.UUID // what stands again for those after the undo
+}
+
+// again is the id of the record that stands for another after the undo.
+func (u *undoing) again(id uuid.UUID) uuid.UUID {
+	return uuid.NewV5(id, fmt.Sprintf("undo/%d", u.wrong))
+}
+
+// read finds what the act voided.
+func (u *undoing) read(ctx context.Context) error {
+	rows, err := u.w.tx.Query(ctx, `SELECT DISTINCT record FROM changes WHERE act = $1 AND field = 'voided_at' AND record IS NOT NULL ORDER BY record`, u.wrong)
+	if err != nil {
+		return err
+	}
+	if u.voided, err = pgx.CollectRows(rows, pgx.RowTo[uuid.UUID]); err != nil {
+		return err
+	}
+	for _, id := range u.voided {
+		u.copies = append(u.copies, u.again(id))
+	}
+	return nil
+}
+
+// replaced lets stand again, as copies, what the act voided while it recorded
+// what replaces it.
+func (u *undoing) replaced(ctx context.Context) error {
+	for _, id := range u.voided {
+		if _, done, err := u.w.lockKnown(ctx, u.again(id)); err != nil {
+			return err
+		} else if done {
+			continue
+		}
+		k, _, err := u.w.lockKnown(ctx, id)
+		if err != nil {
+			return err
+		}
+		l := layouts[k.kind]
+		stored, err := u.w.stored(ctx, l, []known{k})
+		if err != nil {
+			return err
+		}
+		var by uuid.UUID // what replaced it in the act
+		err = u.w.tx.QueryRow(ctx, `SELECT t.id FROM `+l.Name+` t JOIN records r ON r.id = t.id AND t.`+l.whenColumn()+` = r.happened_at
+			WHERE r.act = $1 AND `+l.ownerMatch("r.owner")+` AND t.replaces = $2`, u.wrong, id).Scan(&by)
+		if errors.Is(err, pgx.ErrNoRows) {
+			continue // voided and nothing else: that is recorded again by hand
+		}
+		if err != nil {
+			return err
+		}
+		if err := u.copy(ctx, l, stored[id], nil, farm.ID{UUID: by}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// copy records what an event says, without some of its fields, in the place of
+// another.
+func (u *undoing) copy(ctx context.Context, l *layout, old any, without []string, instead farm.ID) error {
+	again := l.New()
+	for i := range l.Fields {
+		if f := &l.Fields[i]; !f.Meta && !slices.Contains(without, f.Name) {
+			f.Copy(again, old)
+		}
+	}
+	newID := farm.ID{UUID: u.again(l.Fields[0].At(old).(*farm.ID).UUID)}
+	*l.Fields[0].At(again).(*farm.ID) = newID
+	*l.Fields[l.Field("replaces")].At(again).(*farm.ID) = instead
+	*l.Fields[l.Field("noted_by")].At(again).(*string) = u.by
+	_, err := u.w.event(ctx, intake.Item{Kind: l.Kind, ID: newID, Rec: again})
+	return err
 }
 
 // created voids what the act recorded, or what has replaced it since.
@@ -86,6 +162,9 @@ func (u *undoing) standing(ctx context.Context, k known) (uuid.UUID, error) {
 	l := layouts[k.kind]
 	id := k.id
 	for {
+		if slices.Contains(u.copies, id) {
+			return uuid.Nil, nil // the same undo made it before
+		}
 		var voided bool
 		err := u.w.tx.QueryRow(ctx, `SELECT t.voided_at IS NOT NULL FROM `+l.Name+` t WHERE `+l.ownerMatch("$1")+` AND t.`+l.whenColumn()+` = $2 AND t.id = $3`,
 			k.owner, k.happenedAt, id).Scan(&voided)
@@ -157,19 +236,8 @@ func (u *undoing) unfill(ctx context.Context, id uuid.UUID, fields []string) err
 	if !(*l.Fields[l.voided].At(old).(*time.Time)).IsZero() {
 		return nil
 	}
-	again := l.New()
-	for i := range l.Fields {
-		if f := &l.Fields[i]; !f.Meta && !slices.Contains(fields, f.Name) {
-			f.Copy(again, old)
-		}
-	}
-	newID := farm.ID{UUID: uuid.NewV5(id, fmt.Sprintf("undo/%d", u.wrong))}
-	*l.Fields[0].At(again).(*farm.ID) = newID
-	*l.Fields[l.Field("replaces")].At(again).(*farm.ID) = *l.Fields[0].At(old).(*farm.ID)
-	*l.Fields[l.Field("noted_by")].At(again).(*string) = u.by
 	if err := u.void(ctx, id); err != nil {
 		return err
 	}
-	_, err = u.w.event(ctx, intake.Item{Kind: l.Kind, ID: newID, Rec: again})
-	return err
+	return u.copy(ctx, l, old, fields, *l.Fields[0].At(old).(*farm.ID))
 }

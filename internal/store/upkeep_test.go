@@ -91,7 +91,7 @@ func TestABatchThatComesTwiceAtOnceIsStoredOnce(t *testing.T) {
 	if n := len(slices.DeleteFunc(fresh, func(x bool) bool { return !x })); n != 1 {
 		t.Errorf("%d of 4 senders recorded it, want one", n)
 	}
-	acts, err := s.HandActs(context.Background(), 0, 10)
+	acts, err := s.HandActs(context.Background(), false, 0, 10)
 	if err != nil || len(acts) != 1 || len(acts[0].Entries) != 2 || acts[0].Person != "ines" {
 		t.Errorf("acts: got %+v, %v; want one with two entries", acts, err)
 	}
@@ -145,7 +145,7 @@ func TestUndoVoidsWhatWasRecordedAndGivesBackWhatWasEnded(t *testing.T) {
 	undo(released, 0)
 	undo(placed, 1)
 	open(0)
-	acts, err := s.HandActs(ctx, 0, 10)
+	acts, err := s.HandActs(ctx, false, 0, 10)
 	if err != nil || len(acts) != 3 {
 		t.Fatalf("acts: got %+v, %v; want the three that recorded something", acts, err)
 	}
@@ -160,7 +160,7 @@ func TestUndoVoidsWhatWasRecordedAndGivesBackWhatWasEnded(t *testing.T) {
 	if _, err := s.Undo(ctx, byHand, 999999, "x"); !fault.Is(err, fault.NotFound) {
 		t.Errorf("an act nobody knows: got %v", err)
 	}
-	older, err := s.HandActs(ctx, acts[1].ID, 10)
+	older, err := s.HandActs(ctx, false, acts[1].ID, 10)
 	if err != nil || len(older) != 1 || older[0].ID != wiped {
 		t.Errorf("older acts: got %+v, %v", older, err)
 	}

@@ -280,6 +280,10 @@ func beside(fields []views.Field, problems []views.FormProblem) {
 
 // common adds what every act asks: when and who.
 func (h *hand) common() error {
+	if h.page.Alone {
+		h.page.Hidden = append(h.page.Hidden, views.Fact{Word: "id", Value: h.id.String()})
+		return nil
+	}
 	when := h.text("when")
 	if when == "" {
 		when = h.opened().In(h.zone).Format(whenLayout)
@@ -338,7 +342,7 @@ func postHand(a *handAct) func(*Server) echo.HandlerFunc {
 			case values.Get("do") == "add" || values.Get("do") == "look" || len(records) == 0:
 				return h.show(c, http.StatusOK)
 			}
-			act, saved, err := h.save(c, records)
+			act, saved, err := h.save(records, "")
 			if err != nil {
 				return err
 			}
@@ -373,16 +377,19 @@ func readHandForm(c echo.Context, a *handAct) (url.Values, error) {
 
 // save stores the act's records; what is refused comes back as problems at the
 // fields it is about.
-func (h *hand) save(c echo.Context, records []handRecord) (act int64, saved bool, err error) {
+// kept is a person's name that may stand in them although it is not the sender's,
+// because it stood there before; "" none.
+func (h *hand) save(records []handRecord, kept string) (act int64, saved bool, err error) {
 	items := make([]intake.Item, len(records))
 	for i, r := range records {
 		if items[i], err = r.item(h.now); err != nil {
 			return 0, false, err
 		}
-		if items[i].Err == nil {
-			if refusal := fieldRights(h.who, &items[i]); refusal != nil {
-				return 0, false, refusal
-			}
+		if items[i].Err != nil {
+			continue
+		}
+		if refusal := fieldRights(h.who, &items[i]); refusal != nil && !(kept != "" && len(refusal.Problems) == 1 && refusal.Problems[0].Found == kept) {
+			return 0, false, refusal
 		}
 	}
 	batch, err := h.s.store.RecordAll(h.ctx, store.Act{Via: "page", Person: h.who.Handle}, items)

@@ -83,7 +83,7 @@ func (s *Server) getUpkeep() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
-		acts, err := s.store.HandActs(ctx, 0, recentShown)
+		acts, err := s.store.HandActs(ctx, false, 0, recentShown)
 		if err != nil {
 			return err
 		}

@@ -41,6 +41,16 @@ func entryWords(a *store.HandAct, zone *time.Location) (what string, with []stri
 		}
 	}
 	switch farm.Kind(e.Kind) {
+	case farm.KindFirstLayer:
+		what = stateFor(gradeStates, e.Code).Word
+		if e.Other != "" {
+			with = append(with, "plate "+e.Other)
+		}
+		with = append(with, markSummary(e.Detail))
+		if e.Person != "" && e.Person != a.Person {
+			with = append(with, "graded by "+e.Person)
+		}
+		return what, with
 	case farm.KindCleaning:
 		what = wordFor(methodWords, e.Code)
 		if e.Other != "" {
@@ -127,7 +137,11 @@ func (s *Server) recentEntry(a *store.HandAct, who Identity, zone *time.Location
 		if e.Plate {
 			path = "/plates/"
 		}
-		v.Things = append(v.Things, views.Fact{Value: e.Subject, Href: s.url(path + url.PathEscape(e.Subject))})
+		href := path + url.PathEscape(e.Subject)
+		if farm.Kind(e.Kind) == farm.KindFirstLayer {
+			href = "/first-layers/" + e.ID.String()
+		}
+		v.Things = append(v.Things, views.Fact{Value: e.Subject, Href: s.url(href)})
 	}
 	if more > 0 {
 		v.Things = append(v.Things, views.Fact{Value: "and " + count(more) + " more"})
@@ -203,7 +217,7 @@ func (s *Server) getRecent() echo.HandlerFunc {
 			return err
 		}
 		zone := frame.Settings.Zone()
-		acts, err := s.store.HandActs(ctx, before, recentPage+1)
+		acts, err := s.store.HandActs(ctx, false, before, recentPage+1)
 		if err != nil {
 			return err
 		}
@@ -306,6 +320,10 @@ func (s *Server) postUndo() echo.HandlerFunc {
 		if _, err := s.store.Undo(ctx, store.Act{Via: "page", Person: who.Handle, Why: reason}, entry, reason); err != nil {
 			return err
 		}
-		return c.Redirect(http.StatusSeeOther, s.url("/upkeep?saved="+form["entry"]))
+		back := "/upkeep"
+		if form["next"] == "/grade" || slices.ContainsFunc(a.Entries, func(e store.HandEntry) bool { return farm.Kind(e.Kind) == farm.KindFirstLayer }) {
+			back = "/grade"
+		}
+		return c.Redirect(http.StatusSeeOther, s.url(back+"?saved="+form["entry"]))
 	}
 }

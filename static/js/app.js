@@ -21,6 +21,10 @@ document.addEventListener("click", (event) => {
   }
 });
 
+// What was saved stands out for ten seconds; the line stays, and so does its undo.
+const saved = document.querySelector(".saved");
+if (saved) setTimeout(() => saved.classList.add("settled"), 10_000);
+
 // Single keys: ? opens the help. They are off while somebody writes, and for
 // whoever switched them off in the person menu.
 document.addEventListener("keydown", (event) => {
