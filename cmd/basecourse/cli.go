@@ -25,6 +25,7 @@ type commands struct {
 	Export   exportCmd   `cmd:"" help:"Write the whole farm as a bundle of CSV files."`
 	Findings findingsCmd `cmd:"" help:"Tell which printers and plates fail because of skipped probing or late cleaning."`
 	Bead     beadCmd     `cmd:"" help:"Say what lines look like when the nozzle is too low or too high."`
+	Mesh     meshCmd     `cmd:"" help:"Read a bed mesh and say its range, tilt and shape."`
 	Coupon   couponCmd   `cmd:"" help:"Write a test print sized for a printer's bed."`
 	User     struct {
 		Add userAddCmd `cmd:"" help:"Let a person sign in."`
