@@ -8,7 +8,7 @@ import "math"
 // 2010, Large-Scale Inference, ch. 2 and 5; the grid's weights by EM as in Kiefer &
 // Wolfowitz 1956). Sizes are hazards at the mean dose.
 
-var sizes = [...]float64{0, 0.01, 0.018, 0.03, 0.05, 0.085, 0.14, 0.23}
+var sizes = [...]float64{0, 0.018, 0.03, 0.05, 0.085, 0.14, 0.23}
 
 const nSizes = len(sizes)
 
