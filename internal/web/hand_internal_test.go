@@ -77,13 +77,13 @@ func FuzzTyped(f *testing.F) {
 		now := time.Date(2026, 3, 9, 14, 0, 0, 0, time.UTC)
 		h := &hand{values: url.Values{"mesh": {mesh}, "mesh_first": {first}, "when": {when}}, zone: time.UTC, now: now}
 		if m := h.readMesh(); m != nil {
-			if len(m.heights) != m.columns*m.rows || m.columns < 1 || m.columns > 200 || m.rows > 200 {
-				t.Errorf("a mesh of %d × %d has %d heights", m.columns, m.rows, len(m.heights))
+			if len(m.HeightsMM) != m.Columns*m.Rows || m.Columns < 2 || m.Columns > 200 || m.Rows < 2 || m.Rows > 200 {
+				t.Errorf("a mesh of %d × %d has %d heights", m.Columns, m.Rows, len(m.HeightsMM))
 			}
-			if len(strings.Fields(m.text())) != len(m.heights) || len(m.preview().Rows) != m.rows {
+			if len(strings.Fields(meshNumbers(m))) != len(m.HeightsMM) || len(meshTable(m).Rows) != m.Rows {
 				t.Error("the mesh is not told whole")
 			}
-			for _, x := range m.heights {
+			for _, x := range m.HeightsMM {
 				if farm.Known(x) && (x < -5 || x > 5) {
 					t.Errorf("a height of %v mm", x)
 				}

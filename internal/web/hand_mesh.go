@@ -1,94 +1,99 @@
 package web
 
 import (
+	"errors"
 	"fmt"
-	"math"
 	"slices"
 	"strconv"
 	"strings"
 
 	"basecourse/internal/farm"
+	"basecourse/internal/fault"
+	"basecourse/internal/intake"
 	"basecourse/views"
 )
 
-// pastedMesh is a mesh as it was pasted: row-major from the front left, NaN
-// where missing.
-type pastedMesh struct {
-	columns, rows int
-	heights       []float64
-}
-
-// readMesh reads pasted numbers: rows by lines, columns by blanks, commas,
-// semicolons or tabs. first says which row the first line is; columns and rows,
-// where given, must fit.
-func (h *hand) readMesh() *pastedMesh {
+// readMesh reads a mesh as it was pasted, in whatever layout its printer wrote
+// it; nil where none was, and where it is none: the form says then where. Where
+// the text tells positions, it gives them to the form's edges too, which must not
+// say others.
+func (h *hand) readMesh() *intake.Mesh {
 	text := h.text("mesh")
-	first := h.code("mesh_first", []string{"front", "back"}, "")
-	columns, rows := h.whole("columns", 200), h.whole("rows", 200)
+	first := h.code("mesh_first", []string{intake.RowFront, intake.RowBack}, "")
 	if text == "" {
 		return nil
 	}
-	var m pastedMesh
-	widths := map[int]bool{}
-	for i, line := range strings.Split(text, "\n") {
-		words := strings.FieldsFunc(line, func(r rune) bool { return strings.ContainsRune(" \t,;[]\r", r) })
-		if len(words) == 0 {
-			continue
-		}
-		for j, w := range words {
-			x, ok := typedNumber(w, "mm")
-			if strings.EqualFold(w, "nan") || w == "-" {
-				x, ok = math.NaN(), true
-			}
-			if !ok || x < -5 || x > 5 {
-				h.wrong("mesh", fmt.Sprintf("Line %d, number %d: %s is no height from %s5 to 5 mm. Write nan where one is missing.", i+1, j+1, fq(w), minus))
+	read, err := intake.ReadMeshText(text)
+	var m intake.Mesh
+	if err == nil {
+		m, err = read.Place(first)
+	}
+	if err != nil {
+		h.wrongMesh(err)
+		return nil
+	}
+	if !m.Even() {
+		h.wrong("mesh", "The positions in the text do not lie evenly. Columns and rows must be at even distances.")
+		return nil
+	}
+	if m.XMM != nil {
+		for _, edge := range meshEdges {
+			if h.text(edge) != "" {
+				h.wrong(edge, "The pasted text tells where its points lie. Leave this out.")
 				return nil
 			}
-			m.heights = append(m.heights, x)
 		}
-		widths[len(words)] = true
-		m.rows++
-		m.columns = len(words)
-	}
-	switch {
-	case columns > 0 && rows > 0:
-		m.columns, m.rows = columns, rows
-	case len(widths) > 1:
-		h.wrong("mesh", "The lines have different numbers of heights. Each line must be one row, or say how many columns and rows there are.")
-		return nil
-	}
-	if len(m.heights) != m.columns*m.rows {
-		h.wrong("mesh", fmt.Sprintf("%d heights were pasted; %d columns times %d rows are %d.", len(m.heights), m.columns, m.rows, m.columns*m.rows))
-		return nil
-	}
-	if m.columns > 200 || m.rows > 200 {
-		h.wrong("mesh", "A mesh has at most 200 columns and 200 rows.")
-		return nil
-	}
-	if first == "" {
-		h.wrong("mesh_first", "Say whether the first line is the bed’s front or its back.")
-		return nil
-	}
-	if first == "back" {
-		m.turn()
 	}
 	return &m
 }
 
-// turn puts the rows the other way round.
-func (m *pastedMesh) turn() {
-	for a, b := 0, m.rows-1; a < b; a, b = a+1, b-1 {
-		for c := range m.columns {
-			x, y := a*m.columns+c, b*m.columns+c
-			m.heights[x], m.heights[y] = m.heights[y], m.heights[x]
+// meshEdges are the fields that say where a mesh lies.
+var meshEdges = []string{"x_min_mm", "x_max_mm", "y_min_mm", "y_max_mm"}
+
+// wrongMesh says at the field what the reader of meshes has to say.
+func (h *hand) wrongMesh(err error) {
+	var refusal *fault.Error
+	if !errors.As(err, &refusal) {
+		h.wrong("mesh", "This could not be read.")
+		return
+	}
+	if len(refusal.Problems) == 0 {
+		h.wrong("mesh", sentence(refusal.Detail))
+	}
+	for _, p := range refusal.Problems {
+		if p.Column == "first_row" {
+			words := "Say whether the first line is the bed’s front or its back."
+			if p.Found != "" {
+				words = "Expected " + p.Expected + "."
+			}
+			h.wrong("mesh_first", words)
+			continue
 		}
+		where := ""
+		if p.Line > 0 {
+			where = "line " + strconv.Itoa(p.Line)
+		}
+		if p.Column != "" {
+			where += ", character " + p.Column
+		}
+		if where != "" {
+			where += ": "
+		}
+		found := ""
+		if p.Found != "" {
+			found = "found " + p.Found + ", "
+			if strings.Contains(h.text("mesh"), p.Found) { // not a count of what was found
+				found = "found " + fq(p.Found) + ", "
+			}
+		}
+		h.wrong("mesh", sentence(where+found+"expected "+p.Expected))
 	}
 }
 
-// text writes the heights as records have them.
-func (m *pastedMesh) text() string {
+// meshNumbers writes the heights as records have them.
+func meshNumbers(m *intake.Mesh) string {
 	var b []byte
-	for i, x := range m.heights {
+	for i, x := range m.HeightsMM {
 		if i > 0 {
 			b = append(b, ' ')
 		}
@@ -101,28 +106,63 @@ func (m *pastedMesh) text() string {
 	return string(b)
 }
 
-// preview shows the mesh as it lies on the bed: the back row first.
-func (m *pastedMesh) preview() views.Table {
-	known := slices.DeleteFunc(slices.Clone(m.heights), func(x float64) bool { return !farm.Known(x) })
-	t := views.Table{Caption: fmt.Sprintf("Read as %d columns × %d rows", m.columns, m.rows), Sub: "mm, seen from the front and above: the last line is the bed’s front"}
+// meshCorners asks whether the low and the high corner are where the bed has
+// them: a mesh read the wrong way round is seen there first.
+func meshCorners(m *intake.Mesh) string {
+	type corner struct {
+		place string
+		at    int
+	}
+	last := (m.Rows - 1) * m.Columns
+	corners := slices.DeleteFunc([]corner{{"front left", 0}, {"front right", m.Columns - 1}, {"back left", last}, {"back right", last + m.Columns - 1}},
+		func(c corner) bool { return !farm.Known(m.HeightsMM[c.at]) })
+	if len(corners) < 2 {
+		return ""
+	}
+	low, high := corners[0], corners[0]
+	for _, c := range corners {
+		if m.HeightsMM[c.at] < m.HeightsMM[low.at] {
+			low = c
+		}
+		if m.HeightsMM[c.at] > m.HeightsMM[high.at] {
+			high = c
+		}
+	}
+	if m.HeightsMM[low.at] == m.HeightsMM[high.at] {
+		return ""
+	}
+	return fmt.Sprintf("Is the low corner really %s (%s), and the high one %s (%s)? If not, the first line is the other edge.",
+		low.place, mm(m.HeightsMM[low.at]), high.place, mm(m.HeightsMM[high.at]))
+}
+
+// meshTable shows a mesh as it lies on the bed: the back row first.
+func meshTable(m *intake.Mesh) views.Table {
+	known := slices.DeleteFunc(slices.Clone(m.HeightsMM), func(x float64) bool { return !farm.Known(x) })
+	t := views.Table{Caption: fmt.Sprintf("Read as %d columns × %d rows", m.Columns, m.Rows), Sub: "mm, seen from the front and above: the last line is the bed’s front"}
 	if len(known) > 0 {
 		t.Sub += "; " + mm(slices.Min(known)) + " to " + mm(slices.Max(known))
 	}
+	if m.FirstRow == intake.RowCoordinates {
+		t.Sub += "; placed by the positions in the text"
+	}
+	if words := meshCorners(m); words != "" {
+		t.Sub += ". " + words
+	}
 	t.Columns = append(t.Columns, views.Column{Word: "Row"})
-	for c := range m.columns {
+	for c := range m.Columns {
 		t.Columns = append(t.Columns, views.Column{Word: strconv.Itoa(c + 1), Number: true})
 	}
-	for r := m.rows - 1; r >= 0; r-- {
+	for r := m.Rows - 1; r >= 0; r-- {
 		name := strconv.Itoa(r + 1)
 		switch r {
 		case 0:
 			name += ", front"
-		case m.rows - 1:
+		case m.Rows - 1:
 			name += ", back"
 		}
 		row := views.Row{Cells: []views.Cell{{Text: name}}}
-		for c := range m.columns {
-			x := m.heights[r*m.columns+c]
+		for c := range m.Columns {
+			x := m.HeightsMM[r*m.Columns+c]
 			word := "–"
 			if farm.Known(x) {
 				word = strings.Replace(strconv.FormatFloat(x, 'f', 3, 64), "-", minus, 1)
@@ -132,18 +172,4 @@ func (m *pastedMesh) preview() views.Table {
 		t.Rows = append(t.Rows, row)
 	}
 	return t
-}
-
-// whole reads a whole number from 1; 0 when nothing was typed.
-func (h *hand) whole(name string, most int) int {
-	v := h.text(name)
-	if v == "" {
-		return 0
-	}
-	n, err := strconv.Atoi(v)
-	if err != nil || n < 1 || n > most {
-		h.wrong(name, "Give a whole number from 1 to "+strconv.Itoa(most)+".")
-		return 0
-	}
-	return n
 }

@@ -15,7 +15,7 @@ var probeAct = handAct{
 	slug: "probe", word: "Probe", title: "Log a probe",
 	prefil: []string{"printer"},
 	names: []string{"printer", "extent", "plate", "plate_side", "plate_turned", "bed_temp_c", "soak_minutes", "in_use",
-		"mesh", "mesh_first", "columns", "rows", "x_min_mm", "x_max_mm", "y_min_mm", "y_max_mm"},
+		"mesh", "mesh_first", "x_min_mm", "x_max_mm", "y_min_mm", "y_max_mm"},
 	page: func(h *hand) error {
 		printer, err := h.printerField("For example P-014.")
 		if err != nil {
@@ -41,10 +41,9 @@ var probeAct = handAct{
 			number("bed_temp_c", "Bed temperature", "°C", ""), number("soak_minutes", "Soaked for", "min", "How long the bed was hot before."),
 		}
 		h.page.More = []views.Field{
-			{Name: "mesh", Label: "Mesh", Kind: "area", Value: h.values.Get("mesh"), Optional: true, Hint: "Paste the heights in mm, one row a line, for example 0.012 0.034 " + minus + "0.020. Write nan where one is missing."},
-			{Name: "mesh_first", Label: "The first line is the bed’s", Kind: "choice", Optional: true, Options: orElse(h.options("mesh_first", []views.Option{
-				{Value: "front", Word: "Front"}, {Value: "back", Word: "Back"}, {Value: "", Word: "No mesh"}}))},
-			number("columns", "Columns", "", "Only where a line is not a row."), number("rows", "Rows", "", ""),
+			{Name: "mesh", Label: "Mesh", Kind: "area", Value: h.values.Get("mesh"), Optional: true, Hint: "Paste what the printer wrote: heights in mm, one row a line, for example 0.012 0.034 " + minus + "0.020, or with their positions. Names and brackets around them do no harm; nan is a height that is missing."},
+			{Name: "mesh_first", Label: "The first line is the bed’s", Kind: "choice", Optional: true, Hint: "Not needed where the text says it, or tells positions.", Options: orElse(h.options("mesh_first", []views.Option{
+				{Value: "front", Word: "Front"}, {Value: "back", Word: "Back"}, {Value: "", Word: "Not said"}}))},
 			number("x_min_mm", "Mesh from the left", "mm", "Where the probed points lie on the bed."), number("x_max_mm", "to the right", "mm", ""),
 			number("y_min_mm", "Mesh from the front", "mm", ""), number("y_max_mm", "to the back", "mm", ""),
 			{Name: "in_use", Label: "The printer uses this mesh", Kind: "choice", Optional: true, Options: orElse(h.options("in_use", []views.Option{
@@ -71,13 +70,17 @@ var probeAct = handAct{
 			"plate_side": h.code("plate_side", farm.Sides, ""), "plate_turned": h.code("plate_turned", farm.YesNo, ""), "in_use": h.code("in_use", farm.YesNo, ""),
 			"bed_temp_c":   numberText(h.number("bed_temp_c", "°C", 0, 200, "Give a temperature from 0 to 200 °C, or leave it out.")),
 			"soak_minutes": numberText(h.number("soak_minutes", "min", 0, 10000, "Give minutes, 0 or more, or leave it out."))}
-		for _, edge := range []string{"x_min_mm", "x_max_mm", "y_min_mm", "y_max_mm"} {
+		for _, edge := range meshEdges {
 			f[edge] = numberText(h.number(edge, "mm", -2000, 4000, "Give a place on the bed in mm, or leave it out."))
 		}
 		if m := h.readMesh(); m != nil {
-			f["columns"], f["rows"], f["heights_mm"] = strconv.Itoa(m.columns), strconv.Itoa(m.rows), m.text()
+			f["columns"], f["rows"], f["heights_mm"] = strconv.Itoa(m.Columns), strconv.Itoa(m.Rows), meshNumbers(m)
+			if m.XMM != nil {
+				f["x_min_mm"], f["x_max_mm"] = numberText(m.XMM[0]), numberText(m.XMM[m.Columns-1])
+				f["y_min_mm"], f["y_max_mm"] = numberText(m.YMM[0]), numberText(m.YMM[m.Rows-1])
+			}
 			if h.values.Get("do") == "look" {
-				h.page.Preview = m.preview()
+				h.page.Preview = meshTable(m)
 			}
 		} else if h.values.Get("do") == "look" && h.text("mesh") == "" {
 			h.wrong("mesh", "Paste the heights to look at them.")

@@ -179,10 +179,13 @@ func TestWhatIsWrongIsSaidAtItsPlaceAndNothingIsSaved(t *testing.T) {
 		{"the year one", "/upkeep/clean?plate=L-1", []string{"method", "wipe", "when", "0001-03-09T16:00"}, map[string]string{"when": "Check the year"}},
 		{"a long note", "/upkeep/clean?plate=L-1", []string{"method", "wipe", "note", strings.Repeat("x", 10001)}, map[string]string{"note": "up to 10000 characters"}},
 		{"a probe of nothing", "/upkeep/probe", []string{"bed_temp_c", "900", "soak_minutes", "long"}, map[string]string{"printer": "Give the tag of the printer.", "extent": "Say what was probed.", "bed_temp_c": "0 to 200", "soak_minutes": "minutes"}},
-		{"a ragged mesh", "/upkeep/probe?printer=P-1", []string{"extent", "full", "mesh", "0.1 0.2\n0.3", "mesh_first", "front"}, map[string]string{"mesh": "different numbers of heights"}},
-		{"a mesh with a word", "/upkeep/probe?printer=P-1", []string{"extent", "full", "mesh", "0.1 0.2\n0.3 high", "mesh_first", "front"}, map[string]string{"mesh": "Line 2, number 2: “high” is no height"}},
+		{"a ragged mesh", "/upkeep/probe?printer=P-1", []string{"extent", "full", "mesh", "0.1 0.2\n0.3", "mesh_first", "front"}, map[string]string{"mesh": "as many as the other rows have"}},
+		{"a mesh with a word", "/upkeep/probe?printer=P-1", []string{"extent", "full", "mesh", "0.1 0.2\n0.3 high", "mesh_first", "front"}, map[string]string{"mesh": "Line 2, character 5: found “high”"}},
 		{"a mesh without its front", "/upkeep/probe?printer=P-1", []string{"extent", "full", "mesh", "0.1 0.2\n0.3 0.4"}, map[string]string{"mesh_first": "front or its back"}},
-		{"a mesh that does not fit", "/upkeep/probe?printer=P-1", []string{"extent", "full", "mesh", "0.1 0.2 0.3 0.4", "columns", "3", "rows", "2", "mesh_first", "front"}, map[string]string{"mesh": "4 heights were pasted; 3 columns times 2 rows are 6."}},
+		{"a mesh of one row", "/upkeep/probe?printer=P-1", []string{"extent", "full", "mesh", "0.1 0.2 0.3 0.4", "mesh_first", "front"}, map[string]string{"mesh": "Line 1, character 1: found 4 numbers, and no second row of its kind, expected at least 2 rows"}},
+		{"a mesh in other units", "/upkeep/probe?printer=P-1", []string{"extent", "full", "mesh", "12.5 µm 20.5\n13.5 11.5", "mesh_first", "front"}, map[string]string{"mesh": "heights in mm, and no other unit"}},
+		{"a mesh that says otherwise", "/upkeep/probe?printer=P-1", []string{"extent", "full", "mesh", "first row is the front\n0.1 0.2\n0.3 0.4", "mesh_first", "back"}, map[string]string{"mesh_first": "that is what the text says"}},
+		{"a mesh placed twice", "/upkeep/probe?printer=P-1", []string{"extent", "full", "mesh", "10 10 0.1\n200 10 0.2\n10 200 0.3\n200 200 0.4", "x_min_mm", "20"}, map[string]string{"x_min_mm": "Leave this out"}},
 		{"edges the wrong way round", "/upkeep/probe?printer=P-1", []string{"extent", "full", "x_min_mm", "200", "x_max_mm", "10"}, map[string]string{"x_max_mm": "not less than"}},
 		{"a skip without reason", "/upkeep/skip?printer=P-1", nil, map[string]string{"reason": "Say why it was left out."}},
 		{"a plate on another printer", "/upkeep/fit?plate=L-2&printer=P-3", nil, map[string]string{"plate": "Plate L-2 is on P-2."}},
@@ -321,6 +324,9 @@ func TestAMeshIsShownAsItLiesBeforeItIsSaved(t *testing.T) {
 	if !strings.Contains(table, "Read as 2 columns × 2 rows") || !strings.Contains(table, "2, back 0.010 0.020 1, front −0.030 –") {
 		t.Errorf("the mesh as read: %q", table)
 	}
+	if want := "Is the low corner really front left (−0.03 mm), and the high one back right (0.02 mm)?"; !strings.Contains(table, want) {
+		t.Errorf("the mesh as read: %q, want it to ask %q", table, want)
+	}
 	if got := p.Text("#f-mesh"); !strings.Contains(got, "nan") || len(p.All("details.more[open]")) != 1 {
 		t.Errorf("the pasted text: %q, want it kept and in sight", got)
 	}
@@ -335,6 +341,17 @@ func TestAMeshIsShownAsItLiesBeforeItIsSaved(t *testing.T) {
 	}
 	if got := fmt.Sprint(rec.(*farm.Probe).Columns, rec.(*farm.Probe).Rows, rec.(*farm.Probe).HeightsMM); got != "2 2 [-0.03 NaN 0.01 0.02]" {
 		t.Errorf("stored: %s; want it row-major from the front left", got)
+	}
+	placed := with(opened(t, c, "/upkeep/probe?printer=P-2"), "extent", "full", "mesh", "x y z\n10 10 0.1\n200 10 0.2\n10 180 0.3\n200 180 0.4", "do", "save")
+	if a := c.Form("/upkeep/probe", placed); a.Status != 303 {
+		t.Fatalf("a mesh with positions: got %d %s", a.Status, a.Page(t).Text("main"))
+	}
+	rec, err = site.Store.Event(context.Background(), farm.KindProbe, farm.ID{UUID: uuid.NewV5(uuid.Must(uuid.FromString(placed.Get("id"))), "probe/P-2")})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if p := rec.(*farm.Probe); fmt.Sprint(p.HeightsMM, p.XMinMM, p.XMaxMM, p.YMinMM, p.YMaxMM) != "[0.1 0.2 0.3 0.4] 10 200 10 180" {
+		t.Errorf("stored: %v from %v to %v, %v to %v", p.HeightsMM, p.XMinMM, p.XMaxMM, p.YMinMM, p.YMaxMM)
 	}
 }
 
