@@ -80,9 +80,9 @@ type FirstLayerPage struct {
 	Voided    string // sentence; "" in force
 	Instead   string // address of the record that replaces it
 	Saved     SavedLine
-	Advice    Advice   // what to do about it; none when there is nothing to say
-	Next      []Link   // what to do after saving; grade, correct, void
-	Started   []string // what it was started under, in sentences
+	Advice    LayerAdvice // what to do about it; none when there is nothing to say
+	Next      []Link      // what to do after saving; grade, correct, void
+	Started   []string    // what it was started under, in sentences
 	Maps      []FrameMap
 	Facts     []Fact
 	History   []Event

@@ -1,0 +1,22 @@
+package views
+
+// LayerAdvice is the card that says what a first layer asks for.
+type LayerAdvice struct {
+	Tone    string   // "", soon, act
+	Safety  []string // cautions, first: where it is hot, with solvents, where something moves
+	Now     string   // about the layer that prints now, three words and a coarse reason; "" when none does
+	NowWhy  string
+	Do      string // what to do first
+	Action  string // its stored code
+	Because string
+	Sure    string // how sure, with an interval where there is one
+	Change  string // what would change it
+	Then    []AdviceStep
+	Causes  []AdviceCause
+}
+
+// AdviceStep is one more thing to do, in order.
+type AdviceStep struct{ Action, Do string }
+
+// AdviceCause is one cause the layer may have, the likeliest first.
+type AdviceCause struct{ Code, Word, Sure, For, Against string }
