@@ -128,8 +128,13 @@ func (p *parser) item(raw json.RawMessage, pointer string) (item Item) {
 		return item
 	}
 	rec := t.New()
+	mesh := map[string]json.RawMessage{}
 	for _, m := range members {
 		if m.name == "kind" || m.name == "id" || string(m.raw) == "null" {
+			continue
+		}
+		if t.Kind == farm.KindProbe && slices.Contains(meshFields, m.name) {
+			mesh[m.name] = m.raw
 			continue
 		}
 		i := t.Field(m.name)
@@ -146,6 +151,9 @@ func (p *parser) item(raw json.RawMessage, pointer string) (item Item) {
 			item.ID = id
 			*t.Fields[0].at(rec).(*farm.ID) = id
 		}
+	}
+	if probe, ok := rec.(*farm.Probe); ok {
+		meshText(mesh, probe, add)
 	}
 	bad := func(field string) bool {
 		return slices.ContainsFunc(problems, func(q fault.Problem) bool {
