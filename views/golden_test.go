@@ -20,6 +20,7 @@ var update = flag.Bool("update", false, "rewrite the golden files")
 func TestComponentsLookAsKept(t *testing.T) {
 	all := samples()
 	maps.Copy(all, handSamples("L-203"))
+	maps.Copy(all, meshSamples("M-014"))
 	maps.Copy(all, setupSamples())
 	maps.Copy(all, gradeSamples("L-203"))
 	maps.Copy(all, trendSamples())
@@ -79,6 +80,7 @@ func TestHostileTextIsEscaped(t *testing.T) {
 			Drawings: []Drawing{{Class: evil, ViewBox: evil, Mass: evil, Dots: []ChartDot{{Word: evil, Says: evil, Kind: evil}}, Events: []ChartTick{{evil, evil, evil}}, Runs: []ChartRun{{evil, evil, evil, evil}}}}}),
 		"multiples": Multiples([]Multiple{{Name: evil, Href: "/", Figures: evil, Says: evil}}),
 	}
+	maps.Copy(rows, meshSamples(evil))
 	for name, component := range rows {
 		var buf bytes.Buffer
 		if err := component.Render(context.Background(), &buf); err != nil {

@@ -17,9 +17,10 @@ type ThingPage struct {
 	By       []Table // rates split by the other thing, material, ...
 	Findings []FindingRow
 	Marks    MarksPart
-	Stays    Table   // where the plate was, which plates were on the printer
-	StaysSub string  // how it is known
-	Kept     []Table // probes, offset changes, holds: the latest of each
+	Meshes   *MeshPart // of a printer
+	Stays    Table     // where the plate was, which plates were on the printer
+	StaysSub string    // how it is known
+	Kept     []Table   // probes, offset changes, holds: the latest of each
 	Kinds    FilterRow
 	History  []Event
 	Empty    string // said when there is no history

@@ -4,6 +4,7 @@ import (
 	"net/url"
 	"time"
 
+	"basecourse/internal/assess"
 	"basecourse/internal/fault"
 	"basecourse/internal/store"
 	"basecourse/views"
@@ -35,6 +36,12 @@ func (s *Server) getPrinter() echo.HandlerFunc {
 		if x.row.RetiredAt == nil {
 			p.Actions = s.printerActions(t.tag, x.row.HeldAt != nil)
 		}
+		study, err := assess.Meshes(t.ctx, s.store, t.tag, t.now)
+		if err != nil {
+			return err
+		}
+		part := s.meshPart(study, t.zone)
+		p.Meshes = &part
 		for _, f := range found.about(nil, "printer", t.tag) {
 			p.Findings = append(p.Findings, s.findingRow(f))
 		}
@@ -115,7 +122,7 @@ func (s *Server) printerKept(latest map[string][]store.HistoryEntry, zone *time.
 		if e.Other != "" {
 			plate.Href = s.url("/plates/" + url.PathEscape(e.Other))
 		}
-		probes.Rows = append(probes.Rows, views.Row{Cells: []views.Cell{{Text: clock(e.At, zone)}, {Text: extentWord(e.Code), Note: e.EndDetail}, {Text: mesh}, {Text: spread}, plate, {Text: bed}}})
+		probes.Rows = append(probes.Rows, views.Row{Cells: []views.Cell{{Text: clock(e.At, zone), Href: s.url("/probes/" + e.ID.String())}, {Text: extentWord(e.Code), Note: e.EndDetail}, {Text: mesh}, {Text: spread}, plate, {Text: bed}}})
 	}
 	probes.Sub += "; range: highest minus lowest point of the mesh"
 	offsets := keptTable("Offset changes", "When", "Offset", "By", "Why")

@@ -109,6 +109,8 @@ var routes = withHeads([]Route{
 	{Method: "POST", Path: "/first-layers/:id/correct", Role: roleOperator, handle: (*Server).postCorrect, body: formBody, patience: usual},
 	{Method: "GET", Path: "/first-layers/:id/void", Role: roleOperator, handle: (*Server).getVoid, patience: usual},
 	{Method: "POST", Path: "/first-layers/:id/void", Role: roleOperator, handle: (*Server).postVoid, body: formBody, patience: usual},
+	{Method: "GET", Path: "/probes/:id", Role: roleOperator, handle: (*Server).getProbe, patience: usual},
+	{Method: "GET", Path: "/probes/:id/mesh.csv", Role: roleOperator, handle: (*Server).getProbeCSV, patience: usual},
 	{Method: "GET", Path: "/bead", Role: roleOperator, handle: (*Server).getBead, patience: usual},
 	{Method: "GET", Path: "/help", Role: roleOperator, handle: (*Server).getHelp, patience: usual},
 	{Method: "GET", Path: "/setup", Role: roleManager, handle: (*Server).getSetup, patience: usual},
