@@ -139,9 +139,9 @@ func meshGrowth(m *assess.MeshStudy) views.Chart {
 	}
 	slices.Sort(changes)
 	middle := changes[len(changes)/2]
-	c := views.Chart{ID: "growth", Kind: "growth", Title: "From one probe to the next, heights changed by " + mm(middle) + " or less half the time",
+	c := views.Chart{ID: "growth", Kind: "growth", Title: "From one probe to the next, heights changed by " + mm3(middle) + " or less half the time",
 		Sub:   fmt.Sprintf("%s of neighbouring meshes without a swap or service between; RMS over the points, by starts between", sentenceCase(counted(len(pairs), "pair", "pairs"))),
-		Says:  fmt.Sprintf("Change between neighbouring meshes against starts between them, from 0 to %s starts, at most %s.", count(int(far)), mm(most)),
+		Says:  fmt.Sprintf("Change between neighbouring meshes against starts between them, from 0 to %s starts, at most %s.", count(int(far)), mm3(most)),
 		Below: []string{"A rise from left to right is a bed that moves with use; a level cloud is the probe’s own error."},
 		Table: views.Table{Caption: "Change between neighbouring meshes", Sub: "without a swap or service between", Columns: []views.Column{{Word: "Starts between", Number: true}, {Word: "Change, mm RMS", Number: true}}}}
 	for _, p := range pairs {
@@ -229,7 +229,10 @@ func meshProfile(m bed.Mesh) views.Chart {
 				}
 				points = nil
 			}
-			lastY := math.NaN()
+			last := m.Columns - 1
+			for last > 0 && !farm.Known(m.HeightsMM[r.row*m.Columns+last]) {
+				last--
+			}
 			for k := range m.Columns {
 				z := m.HeightsMM[r.row*m.Columns+k]
 				if !farm.Known(z) {
@@ -237,17 +240,17 @@ func meshProfile(m bed.Mesh) views.Chart {
 					continue
 				}
 				points = append(points, pl.at(float64(k), z-base))
-				lastY = pl.y(z - base)
-				dot := views.ChartDot{X: place(pl.x(float64(k))), Y: place(lastY), Says: fmt.Sprintf("%s row, column %d: %s", sentenceCase(r.word), k+1, mm3(z))}
-				if k == m.Columns-1 {
-					at := lastY
+				y := pl.y(z - base)
+				dot := views.ChartDot{X: place(pl.x(float64(k))), Y: place(y), Says: fmt.Sprintf("%s row, column %d: %s", sentenceCase(r.word), k+1, mm3(z))}
+				if k == last {
+					at := y
 					for _, e := range ends {
 						if math.Abs(at-e) < 14 {
 							at = e + 14
 						}
 					}
 					ends = append(ends, at)
-					dot.Word, dot.WX, dot.WY, dot.End = r.word, place(pl.right+10), place(at+4), "start"
+					dot.Word, dot.WX, dot.WY, dot.End = r.word, place(pl.x(float64(k))+10), place(at+4), "start"
 				}
 				d.Dots = append(d.Dots, dot)
 			}
@@ -275,7 +278,7 @@ func (s *Server) fillMeshHistory(page *views.MeshPage, p *probePage, from int) {
 		if i > 0 {
 			cells[3].Text = count(m.Records[i].Starts - m.Records[i-1].Starts)
 			if d, ok := m.Records[i].Against(m.Records[i-1].Mesh); ok {
-				cells[4].Text, cells[5].Text, cells[6].Text = mm(d.ShiftMM), mm(d.TiltRMSMM), mm(d.ShapeRMSMM)
+				cells[4].Text, cells[5].Text, cells[6].Text = strings.Replace(mm3(d.ShiftMM), "-", minus, 1), mm3(d.TiltRMSMM), mm3(d.ShapeRMSMM)
 			}
 			if m.Records[i].CopyOf(m.Records[i-1].Mesh) {
 				cells[0].Note = strings.TrimPrefix(cells[0].Note+", reported again", ", ")
