@@ -36,7 +36,7 @@ type FormPage struct {
 	Submit    string
 	Danger    bool    // places a hold: outlined, named by the verb
 	Look      string  // word of a second button that shows the form again with what was read; "" none
-	Preview   Table   // what was read of pasted numbers
+	Preview   MeshMap // what was read of pasted numbers
 	After     ActLink // a way out
 }
 

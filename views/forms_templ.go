@@ -320,7 +320,7 @@ func formBody(p FormPage) templ.Component {
 					}
 				}
 				if len(p.Preview.Rows) > 0 {
-					templ_7745c5c3_Err = PlainTable(p.Preview).Render(ctx, templ_7745c5c3_Buffer)
+					templ_7745c5c3_Err = MeshTable(p.Preview).Render(ctx, templ_7745c5c3_Buffer)
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
 					}

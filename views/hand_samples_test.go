@@ -35,7 +35,7 @@ func handSamples(text string) map[string]templ.Component {
 	}
 	form := FormPage{Shell: sampleShell("Log a cleaning", "/upkeep"), Crumb: "/upkeep", Action: "/upkeep/clean", Lead: text, Caution: text, Notice: text, After: ActLink{text, "/upkeep"},
 		Problems: []FormProblem{{"plates", text}, {"", text}}, Hidden: []Fact{{Word: "id", Value: text}}, Fields: fields, Adders: fields[4:6], More: fields[3:4], MoreOpen: true,
-		Submit: text, Look: "Look at the mesh first", Preview: sampleTable()}
+		Submit: text, Look: "Look at the mesh first", Preview: MeshMap{ID: "preview", Title: text, Rows: [][]MeshCell{{{Place: text, Word: "0.02", Sign: "▲", Level: 1}}}}}
 	hold := FormPage{Shell: sampleShell("Hold P-014", "/upkeep"), Crumb: "/upkeep", Action: "/upkeep/hold", Fields: fields[7:], Submit: "Hold P-014", Danger: true}
 	undo := UndoPage{Shell: sampleShell("Undo an entry", "/upkeep"), Crumb: "/upkeep", Entry: entries[0], Form: FormPage{Action: "/upkeep/undo", Fields: fields[:1], Submit: "Undo this entry"}}
 	closed := undo

@@ -70,11 +70,3 @@ type MeshAgainst struct {
 	Map     MeshMap
 	Empty   string
 }
-
-// MeshPreview shows what was read of a pasted mesh before it is saved.
-type MeshPreview struct {
-	Title string
-	Facts []Fact
-	Map   MeshMap
-	Asks  string // "Is the low corner really front left?"
-}

@@ -11,7 +11,6 @@ func meshSamples(text string) map[string]templ.Component {
 		"mesh-map":       MeshTable(m),
 		"mesh-part":      Meshes(part),
 		"mesh-part-none": Meshes(MeshPart{Empty: text}),
-		"mesh-read":      MeshRead(MeshPreview{Title: text, Facts: []Fact{{Word: text, Value: text}}, Map: m, Asks: text}),
 		"mesh-page": Mesh(MeshPage{Shell: Shell{Title: text}, Crumbs: []Fact{{Value: text, Href: "/printers/x"}}, State: text, Voided: text, Notices: []string{text}, Facts: []Fact{{Word: text, Value: text}}, Map: m,
 			Against: MeshAgainst{Action: "/probes/x", Options: []Option{{Value: text, Word: text, Chosen: true}}, Facts: []Fact{{Word: text, Value: text}}, Map: m}, Part: part, CSV: "/probes/x/mesh.csv"}),
 		"mesh-page-none": Mesh(MeshPage{Shell: Shell{Title: text}, State: text, Empty: text, Part: MeshPart{Empty: text}}),

@@ -80,7 +80,7 @@ func FuzzTyped(f *testing.F) {
 			if len(m.HeightsMM) != m.Columns*m.Rows || m.Columns < 2 || m.Columns > 200 || m.Rows < 2 || m.Rows > 200 {
 				t.Errorf("a mesh of %d × %d has %d heights", m.Columns, m.Rows, len(m.HeightsMM))
 			}
-			if len(strings.Fields(meshNumbers(m))) != len(m.HeightsMM) || len(meshTable(m).Rows) != m.Rows {
+			if len(strings.Fields(meshNumbers(m))) != len(m.HeightsMM) || len(meshPreview(m).Rows) != m.Rows {
 				t.Error("the mesh is not told whole")
 			}
 			for _, x := range m.HeightsMM {

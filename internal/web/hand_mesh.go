@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"strings"
 
+	"basecourse/internal/bed"
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
 	"basecourse/internal/intake"
@@ -135,10 +136,10 @@ func meshCorners(m *intake.Mesh) string {
 		low.place, mm(m.HeightsMM[low.at]), high.place, mm(m.HeightsMM[high.at]))
 }
 
-// meshTable shows a mesh as it lies on the bed: the back row first.
-func meshTable(m *intake.Mesh) views.Table {
+// meshPreview shows a mesh as it lies on the bed, before it is saved.
+func meshPreview(m *intake.Mesh) views.MeshMap {
 	known := slices.DeleteFunc(slices.Clone(m.HeightsMM), func(x float64) bool { return !farm.Known(x) })
-	t := views.Table{Caption: fmt.Sprintf("Read as %d columns × %d rows", m.Columns, m.Rows), Sub: "mm, seen from the front and above: the last line is the bed’s front"}
+	t := meshMap("preview", fmt.Sprintf("Read as %d columns × %d rows", m.Columns, m.Rows), bed.Mesh{Columns: m.Columns, Rows: m.Rows, HeightsMM: m.HeightsMM})
 	if len(known) > 0 {
 		t.Sub += "; " + mm(slices.Min(known)) + " to " + mm(slices.Max(known))
 	}
@@ -147,29 +148,6 @@ func meshTable(m *intake.Mesh) views.Table {
 	}
 	if words := meshCorners(m); words != "" {
 		t.Sub += ". " + words
-	}
-	t.Columns = append(t.Columns, views.Column{Word: "Row"})
-	for c := range m.Columns {
-		t.Columns = append(t.Columns, views.Column{Word: strconv.Itoa(c + 1), Number: true})
-	}
-	for r := m.Rows - 1; r >= 0; r-- {
-		name := strconv.Itoa(r + 1)
-		switch r {
-		case 0:
-			name += ", front"
-		case m.Rows - 1:
-			name += ", back"
-		}
-		row := views.Row{Cells: []views.Cell{{Text: name}}}
-		for c := range m.Columns {
-			x := m.HeightsMM[r*m.Columns+c]
-			word := "–"
-			if farm.Known(x) {
-				word = strings.Replace(strconv.FormatFloat(x, 'f', 3, 64), "-", minus, 1)
-			}
-			row.Cells = append(row.Cells, views.Cell{Text: word})
-		}
-		t.Rows = append(t.Rows, row)
 	}
 	return t
 }

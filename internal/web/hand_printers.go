@@ -80,7 +80,7 @@ var probeAct = handAct{
 				f["y_min_mm"], f["y_max_mm"] = numberText(m.YMM[0]), numberText(m.YMM[m.Rows-1])
 			}
 			if h.values.Get("do") == "look" {
-				h.page.Preview = meshTable(m)
+				h.page.Preview = meshPreview(m)
 			}
 		} else if h.values.Get("do") == "look" && h.text("mesh") == "" {
 			h.wrong("mesh", "Paste the heights to look at them.")

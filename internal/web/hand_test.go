@@ -320,8 +320,8 @@ func TestAMeshIsShownAsItLiesBeforeItIsSaved(t *testing.T) {
 	c := site.As("amara", "operator")
 	form := with(opened(t, c, "/upkeep/probe?printer=P-1"), "extent", "full", "mesh", "[0.01, 0.02]\n[-0.03, nan]", "mesh_first", "back", "do", "look")
 	p := c.Form("/upkeep/probe", form).Page(t)
-	table := plain(p.Text("table.plain"))
-	if !strings.Contains(table, "Read as 2 columns × 2 rows") || !strings.Contains(table, "2, back 0.010 0.020 1, front −0.030 –") {
+	table := plain(p.Text(".mesh-map"))
+	if !strings.Contains(table, "Read as 2 columns × 2 rows") || !strings.Contains(table, "column 1, row 2, back left: 0.01 column 2, row 2, back right: ▲ 0.02 column 1, row 1, front left: ▼ −0.03 column 2, row 1, front right: –") {
 		t.Errorf("the mesh as read: %q", table)
 	}
 	if want := "Is the low corner really front left (−0.03 mm), and the high one back right (0.02 mm)?"; !strings.Contains(table, want) {

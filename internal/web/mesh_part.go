@@ -278,7 +278,7 @@ func (s *Server) fillMeshHistory(page *views.MeshPage, p *probePage, from int) {
 		if i > 0 {
 			cells[3].Text = count(m.Records[i].Starts - m.Records[i-1].Starts)
 			if d, ok := m.Records[i].Against(m.Records[i-1].Mesh); ok {
-				cells[4].Text, cells[5].Text, cells[6].Text = strings.Replace(mm3(d.ShiftMM), "-", minus, 1), mm3(d.TiltRMSMM), mm3(d.ShapeRMSMM)
+				cells[4].Text, cells[5].Text, cells[6].Text = signedMM3(d.ShiftMM), mm3(d.TiltRMSMM), mm3(d.ShapeRMSMM)
 			}
 			if m.Records[i].CopyOf(m.Records[i-1].Mesh) {
 				cells[0].Note = strings.TrimPrefix(cells[0].Note+", reported again", ", ")
@@ -299,6 +299,14 @@ func (s *Server) fillMeshHistory(page *views.MeshPage, p *probePage, from int) {
 	if from+meshRows < n {
 		page.Pager.Older = at(from + meshRows)
 	}
+}
+
+// signedMM3 writes a small change with three decimals and a true minus sign.
+func signedMM3(x float64) string {
+	if math.Abs(x) < 0.0005 {
+		x = 0
+	}
+	return strings.Replace(mm3(x), "-", minus, 1)
 }
 
 // writeNumbers sends a table of nothing but this program's own words and
