@@ -6,6 +6,7 @@ import "strconv"
 type HelpPage struct {
 	Shell
 	Bead string // address of the bead model's page
+	API  string // address of the API's page
 }
 
 // FirstSteps say how a farm without printers begins; its zero value shows

@@ -104,7 +104,8 @@ func samples() map[string]templ.Component {
 		"problem-404":   Problem(ProblemPage{Shell: sampleShell("Nothing here", ""), What: "There is no page at this address.", Do: "Check the address.", Link: "/floor", LinkWord: "Go to the Floor"}),
 		"problem-500":   Problem(ProblemPage{Shell: Shell{Title: "Something broke here"}, What: "The program could not answer.", Ref: "0123456789abcdef"}),
 		"zones":         Zones(ZoneMap{"Marks by zone", [][]ZoneCell{{{"A2", "back left", []string{"Blobs, clear"}, true, true, "blobs"}, {"B2", "back right", []string{"not printed"}, false, false, ""}}, {{"A1", "front left", []string{"no mark"}, false, true, ""}, {"B1", "front right", []string{"no mark"}, false, true, ""}}}}),
-		"help":          Help(HelpPage{Shell: sampleShell("Help", ""), Bead: "/bead"}),
+		"help":          Help(HelpPage{Shell: sampleShell("Help", ""), Bead: "/bead", API: "/help/api"}),
+		"help-api":      HelpAPI(sampleAPI()),
 		"bead":          beadBody(sampleBead()),
 		"bead-wrong":    beadBody(BeadPage{Shell: sampleShell("What lines look like", ""), Action: "/bead", Problems: []FormProblem{{"layer_height_mm", "Layer height must be between 0.05 and 1.00 mm."}}, Fields: []Field{{Name: "layer_height_mm", Label: "Layer height", Kind: "number", Value: "21", Unit: "mm", Wrong: "Layer height must be between 0.05 and 1.00 mm."}, {Name: "line_width_mm", Label: "Line width", Kind: "number", Value: "0.45", Unit: "mm"}}}),
 		"coupon":        couponBody(sampleCoupon()),
@@ -166,4 +167,11 @@ func sampleThing(kind string) ThingPage {
 		By: []Table{sampleTable()}, Findings: []FindingRow{sampleFinding()}, Marks: sampleMarks(), Stays: sampleTable(), StaysSub: "From fittings and starts.", Kept: []Table{sampleTable()},
 		Kinds:   FilterRow{"Show", []FilterLink{{"Everything", "", "/printers/P-014#history", true}, {"Probes", "", "/printers/P-014?kind=probe#history", false}}},
 		History: []Event{{When: "2026-03-09 13:40", ISO: "2026-03-09T13:40:00Z", What: "Probed", With: "by amara", Kind: "probe"}}, Pager: Pager{Older: "/printers/P-014?before=1#history"}}
+}
+
+func sampleAPI() HelpAPIPage {
+	return HelpAPIPage{Shell: sampleShell("API", ""), Crumb: "/help", Description: "/api/v1/openapi.json", Tokens: "/setup/tokens", Begin: "FARM=https://farm.example\nTOKEN=bct_…",
+		Rules:     []Fact{{Word: "Values", Value: "Null is unknown."}},
+		Examples:  []APIExample{{ID: "printers", Title: "Read the printers", Text: "Two at a time.", Code: `curl "$FARM/api/v1/printers?limit=2" -d '<&>'`, Gives: `"items":[`}},
+		Addresses: Table{Caption: "All addresses", Columns: []Column{{Word: "Address"}, {Word: "Role"}}, Rows: []Row{{Cells: []Cell{{Text: "GET /api/v1/printers"}, {Text: "operator"}}}}}}
 }

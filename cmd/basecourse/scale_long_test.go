@@ -248,16 +248,16 @@ var scaleNoPages = []string{"/", "/healthz", "/readyz", "/static/", "/favicon.ic
 func scalePages(t *testing.T, st *store.Store, now time.Time) []string {
 	t.Helper()
 	ctx := context.Background()
-	list, err := st.FirstLayers(ctx, store.FirstLayerFilter{Since: now.Add(-24 * time.Hour), Limit: 1000})
+	list, err := st.Events(ctx, farm.KindFirstLayer, store.EventFilter{Since: now.Add(-24 * time.Hour), Limit: 1000})
 	if err != nil || len(list) == 0 {
 		t.Fatalf("no first layer in the last day: %v", err)
 	}
 	// The first layer of a printer and a plate in the middle of the farm.
-	at := slices.IndexFunc(list, func(f *farm.FirstLayer) bool { return f.Plate != "" && f.Grade != "" })
+	at := slices.IndexFunc(list, func(r any) bool { f := r.(*farm.FirstLayer); return f.Plate != "" && f.Grade != "" })
 	if at < 0 {
 		at = 0
 	}
-	layer := list[at]
+	layer := list[at].(*farm.FirstLayer)
 	values := func(path, name string) string {
 		switch {
 		case strings.HasPrefix(path, "/plates/"), strings.HasPrefix(path, "/setup/plates/"):

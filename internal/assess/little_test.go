@@ -341,12 +341,13 @@ func TestLatelyCountsTheLastDaysOfTheWindow(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	list, err := s.FirstLayers(context.Background(), store.FirstLayerFilter{Since: f.To.Add(-assess.LatelyWindow), Limit: 100_000})
+	list, err := s.Events(context.Background(), farm.KindFirstLayer, store.EventFilter{Since: f.To.Add(-assess.LatelyWindow), Limit: 100_000})
 	if err != nil {
 		t.Fatal(err)
 	}
 	want, all := map[string]assess.Lately{}, 0
-	for _, l := range list {
+	for _, r := range list {
+		l := r.(*farm.FirstLayer)
 		if !l.VoidedAt.IsZero() || l.StartedAt.After(f.To) || !l.StartedAt.After(f.To.Add(-assess.LatelyWindow)) {
 			continue
 		}

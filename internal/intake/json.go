@@ -121,7 +121,7 @@ func (p *parser) item(raw json.RawMessage, pointer string) (item Item) {
 		item.Sent = find("record")
 		problems = nil // told once, with the fields
 	}
-	t := tableOfRecord(item.Kind)
+	t := RecordTable(item.Kind)
 	if t == nil {
 		add("/kind", string(item.Kind), "one of "+kindNames())
 		item.Err = fault.At(problems...)
@@ -182,7 +182,9 @@ func (p *parser) item(raw json.RawMessage, pointer string) (item Item) {
 	return item
 }
 
-func tableOfRecord(kind farm.Kind) *Table {
+// RecordTable gives the fields of a kind of record that POST /api/v1/records
+// takes, voidings too; nil when there is no such kind.
+func RecordTable(kind farm.Kind) *Table {
 	if kind == KindVoid {
 		return voids
 	}

@@ -9,24 +9,43 @@ import (
 
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
+	"basecourse/internal/intake"
 
 	"github.com/jackc/pgx/v5"
 )
 
-// FirstLayerFilter narrows a list of first layers; its zero value is all.
-type FirstLayerFilter struct {
+// EventFilter narrows a list of events of a kind; its zero value is all.
+type EventFilter struct {
 	Printer, Plate string
-	Since          time.Time // started_at >= Since
+	Since, Until   time.Time // happened at or after Since, before Until
 	ArrivedSince   time.Time // arrived_at >= ArrivedSince, or a field filled or a voiding arrived since
-	After          Cursor    // by started_at and id, exclusive
+	After          Cursor    // by time and id, exclusive
 	Limit          int
 }
 
-// FirstLayers lists first layers by started_at and id, voided ones too. A
-// printer or plate nobody knows is an empty list's refusal: NotFound.
-func (s *Store) FirstLayers(ctx context.Context, f FirstLayerFilter) ([]*farm.FirstLayer, error) {
+// Filters tells by which things a kind of event can be narrowed.
+func Filters(t *intake.Table) (printer, plate bool) {
+	for i := range t.Fields {
+		switch t.Fields[i].Ref {
+		case farm.KindPrinter:
+			printer = true
+		case farm.KindPlate:
+			plate = true
+		case intake.Subject:
+			printer, plate = true, true
+		}
+	}
+	return printer, plate
+}
+
+// Events lists events of a kind by the time they happened and id, voided ones
+// too, as pointers to the kind's struct in farm. A printer or plate nobody knows
+// is NotFound.
+func (s *Store) Events(ctx context.Context, kind farm.Kind, f EventFilter) ([]any, error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
+	l := layouts[kind]
+	when := "t." + l.whenColumn()
 	var where []string
 	var args []any
 	add := func(condition string, values ...any) {
@@ -46,33 +65,33 @@ func (s *Store) FirstLayers(ctx context.Context, f FirstLayerFilter) ([]*farm.Fi
 			return nil, fault.New(fault.NotFound, "there is no %s %s", x.column, fault.Quote(x.tag))
 		}
 		if err != nil {
-			return nil, wrap("store.FirstLayers", err)
+			return nil, wrap("store.Events", err)
 		}
 		add("t."+x.column+" = ?", id)
 	}
 	if !f.Since.IsZero() {
-		add("t.started_at >= ?", f.Since)
+		add(when+" >= ?", f.Since)
+	}
+	if !f.Until.IsZero() {
+		add(when+" < ?", f.Until)
 	}
 	if !f.ArrivedSince.IsZero() {
-		add("greatest(t.arrived_at, t.filled_at, t.void_arrived_at) >= ?", f.ArrivedSince)
+		filled := ""
+		if l.fills {
+			filled = "t.filled_at, "
+		}
+		add("greatest(t.arrived_at, "+filled+"t.void_arrived_at) >= ?", f.ArrivedSince)
 	}
 	if !f.After.IsZero() {
-		add("t.started_at >= ?", f.After.At)
-		add("(t.started_at, t.id) > (?, ?)", f.After.At, f.After.ID)
+		add(when+" >= ?", f.After.At)
+		add("("+when+", t.id) > (?, ?)", f.After.At, f.After.ID)
 	}
 	condition := ""
 	if len(where) > 0 {
 		condition = " WHERE " + strings.Join(where, " AND ")
 	}
-	list, err := s.take(ctx, farm.KindFirstLayer, condition+fmt.Sprintf(" ORDER BY t.started_at, t.id LIMIT %d", f.Limit), args...)
-	if err != nil {
-		return nil, wrap("store.FirstLayers", err)
-	}
-	out := make([]*farm.FirstLayer, len(list))
-	for i, r := range list {
-		out[i] = r.(*farm.FirstLayer)
-	}
-	return out, nil
+	list, err := s.take(ctx, kind, condition+fmt.Sprintf(" ORDER BY %s, t.id LIMIT %d", when, f.Limit), args...)
+	return list, wrap("store.Events", err)
 }
 
 // FirstLayer gives one first layer by its id, whichever way it is written;
@@ -101,14 +120,21 @@ func (s *Store) Plates(ctx context.Context, after string, limit int) ([]*farm.Pl
 	return things[farm.Plate](ctx, s, farm.KindPlate, after, limit)
 }
 
-func things[T any](ctx context.Context, s *Store, kind farm.Kind, after string, limit int) ([]*T, error) {
+// ThingsAfter lists a kind's things by the bytes of their names after a name (""
+// the beginning), as pointers to the kind's struct in farm.
+func (s *Store) ThingsAfter(ctx context.Context, kind farm.Kind, after string, limit int) ([]any, error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
-	column := "t." + thingColumn[kind][1]
+	column := "t." + layouts[kind].Fields[0].Name
 	// Bytes order tags, whatever the database's own order of text is.
 	list, err := s.take(ctx, kind, fmt.Sprintf(` WHERE %s > $1 COLLATE "C" ORDER BY %s COLLATE "C" LIMIT %d`, column, column, limit), after)
+	return list, wrap("store.ThingsAfter", err)
+}
+
+func things[T any](ctx context.Context, s *Store, kind farm.Kind, after string, limit int) ([]*T, error) {
+	list, err := s.ThingsAfter(ctx, kind, after, limit)
 	if err != nil {
-		return nil, wrap("store.things", err)
+		return nil, err
 	}
 	out := make([]*T, len(list))
 	for i, r := range list {

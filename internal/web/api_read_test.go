@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/url"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -120,9 +121,10 @@ func TestWhatWasRecordedIsReadBack(t *testing.T) {
 }
 
 func TestFindingsAnswerWhatTheCommandPrints(t *testing.T) {
-	site := webtest.New(t, func(c *web.Config) { c.Findings = &webtest.Findings{JSON: "{\"as_of\":\"x\"}\n"} })
+	answer := strings.Replace(webtest.NoFindings, ":", ": ", 1)
+	site := webtest.New(t, func(c *web.Config) { c.Findings = &webtest.Findings{JSON: answer} })
 	c := site.WithToken("gateway", "operator")
-	if a := c.Get("/api/v1/findings?at=2026-03-09T14:00:00Z"); a.Body != "{\"as_of\":\"x\"}\n" || a.Header.Get("Content-Type") != "application/json" {
+	if a := c.Get("/api/v1/findings?at=2026-03-09T14:00:00Z"); a.Body != answer || a.Header.Get("Content-Type") != "application/json" {
 		t.Errorf("got %q as %q, want the bytes as they are", a.Body, a.Header.Get("Content-Type"))
 	}
 }

@@ -41,6 +41,14 @@ var problemTitles = map[fault.Kind]string{
 func problemOf(err error, request string) Problem {
 	kind, status, detail := classify(err)
 	p := Problem{Type: "urn:basecourse:problem:" + string(kind), Title: problemTitles[kind], Status: status, Detail: detail}
+	switch status {
+	case http.StatusUnsupportedMediaType:
+		p.Title = "This type of body is not taken"
+	case http.StatusNotAcceptable:
+		p.Title = "There is no answer of this type"
+	case http.StatusTooManyRequests:
+		p.Title = "Too many requests"
+	}
 	var refusal *fault.Error
 	if errors.As(err, &refusal) {
 		p.Problems = refusal.Problems
@@ -127,6 +135,14 @@ func (s *Server) answerError(err error, c echo.Context) {
 	h.Del("ETag")
 	var sent error
 	if s.wantsProblem(c) {
+		if n := new(echo.HTTPError); errors.As(err, &n) {
+			switch n.Code {
+			case http.StatusNotFound:
+				p.Detail = "There is nothing at this address. /api/v1/openapi.json lists the addresses."
+			case http.StatusMethodNotAllowed:
+				p.Title, p.Detail = "This address takes another method", "It takes "+h.Get(echo.HeaderAllow)+"."
+			}
+		}
 		sent = writeProblem(c, p)
 	} else {
 		sent = s.errorPage(c, p)

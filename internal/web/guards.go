@@ -3,12 +3,15 @@ package web
 import (
 	"context"
 	"crypto/rand"
+	"crypto/sha256"
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"log/slog"
+	"math"
 	"net/http"
 	"runtime/debug"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -23,11 +26,12 @@ import (
 const (
 	workersAtOnce     = 64              // requests at the database's door
 	workersPatience   = 2 * time.Second // how long one waits for a place
-	requestsPerSecond = 400             // of one sender
-	requestsBurst     = 1200            // of one sender
-	sendersKept       = 4096            // addresses remembered
+	requestsPerSecond = 400             // of one address, for whoever sends no token that was good before
+	requestsBurst     = 1200            // of one address
+	sendersKept       = 4096            // addresses, and tokens, remembered
 	retryAfter        = "2"             // seconds, with 503
-	retryRate         = "1"             // seconds, with 429
+
+	tokenRequestsPerSecond = 2000 // of one token; a setting
 )
 
 // policy lets the browser load our own files and nothing else.
@@ -141,16 +145,19 @@ func (s *Server) withOrigin(next echo.HandlerFunc) echo.HandlerFunc {
 }
 
 // withLoadLimit sheds load before the pool or the memory runs out: 429 for a
-// sender that asks too fast, 503 when too many wait.
+// sender that asks too fast, 503 when too many wait. A token that was good before
+// counts by itself, so that machines behind one address do not share a limit and
+// nobody gets round the limit on guesses by changing the token.
 func (s *Server) withLoadLimit(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		r, ok := route(c)
 		if !ok || r.open {
 			return next(c)
 		}
-		if !s.senders.allow(c.RealIP(), time.Now()) {
-			c.Response().Header().Set(echo.HeaderRetryAfter, retryRate)
-			return echo.NewHTTPError(http.StatusTooManyRequests, "Too many requests at once. Wait a second and send again.")
+		if wait := s.mustWait(c, time.Now()); wait > 0 {
+			seconds := int(math.Ceil(wait.Seconds()))
+			c.Response().Header().Set(echo.HeaderRetryAfter, strconv.Itoa(seconds))
+			return echo.NewHTTPError(http.StatusTooManyRequests, fmt.Sprintf("Too many requests. Wait %s and send again.", counted(seconds, "second", "seconds")))
 		}
 		wait := time.NewTimer(workersPatience)
 		defer wait.Stop()
@@ -164,6 +171,22 @@ func (s *Server) withLoadLimit(next echo.HandlerFunc) echo.HandlerFunc {
 		}
 		return next(c)
 	}
+}
+
+// mustWait tells how long the sender has to wait; 0 not at all.
+func (s *Server) mustWait(c echo.Context, now time.Time) time.Duration {
+	if head := c.Request().Header.Get(echo.HeaderAuthorization); head != "" {
+		if wait, known := s.tokens.again(tokenKey(head), now); known {
+			return wait
+		}
+	}
+	return s.senders.allow(c.RealIP(), now)
+}
+
+// tokenKey names a token among the senders without keeping it.
+func tokenKey(head string) string {
+	sum := sha256.Sum256([]byte(head))
+	return string(sum[:])
 }
 
 // withRole refuses whoever may not enter, before anything they sent is read.
@@ -182,6 +205,16 @@ func (s *Server) withRole(next echo.HandlerFunc) echo.HandlerFunc {
 		default:
 			return fault.New(fault.Forbidden, "This is for a %s. You are signed in as %s.", roleWords[r.Role], roleWords[who.Role])
 		}
+	}
+}
+
+// withAccept refuses a sender that takes no JSON before anything is done for it.
+func (s *Server) withAccept(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		if r, ok := route(c); ok && strings.HasPrefix(r.Path, "/api/") && !takesJSON(c.Request().Header.Values(echo.HeaderAccept)) {
+			return echo.NewHTTPError(http.StatusNotAcceptable, "This address answers in application/json, which Accept leaves out.")
+		}
+		return next(c)
 	}
 }
 
@@ -255,23 +288,67 @@ func newSenders(r rate.Limit, burst int) *senders {
 	return &senders{rate: r, burst: burst, by: map[string]*rate.Limiter{}}
 }
 
-func (x *senders) allow(address string, now time.Time) bool {
+// allow counts a request and tells how long its sender has to wait; 0: it may go
+// on.
+func (x *senders) allow(sender string, now time.Time) time.Duration {
 	x.mu.Lock()
 	defer x.mu.Unlock()
-	l := x.by[address]
+	l := x.by[sender]
 	if l == nil {
-		if len(x.by) >= sendersKept {
-			for a, old := range x.by {
-				if old.TokensAt(now) >= float64(x.burst) {
-					delete(x.by, a)
-				}
-			}
-			if len(x.by) >= sendersKept {
-				clear(x.by)
+		l = x.add(sender, now)
+	}
+	return take(l, now)
+}
+
+// again is allow for a sender that is known already.
+func (x *senders) again(sender string, now time.Time) (wait time.Duration, known bool) {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	l := x.by[sender]
+	if l == nil {
+		return 0, false
+	}
+	return take(l, now), true
+}
+
+// meet makes a sender known.
+func (x *senders) meet(sender string, now time.Time) {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if x.by[sender] == nil {
+		x.add(sender, now)
+	}
+}
+
+// forget makes a sender unknown again.
+func (x *senders) forget(sender string) {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	delete(x.by, sender)
+}
+
+func (x *senders) add(sender string, now time.Time) *rate.Limiter {
+	if len(x.by) >= sendersKept {
+		for a, old := range x.by {
+			if old.TokensAt(now) >= float64(x.burst) {
+				delete(x.by, a)
 			}
 		}
-		l = rate.NewLimiter(x.rate, x.burst)
-		x.by[address] = l
+		if len(x.by) >= sendersKept {
+			clear(x.by)
+		}
 	}
-	return l.AllowN(now, 1)
+	l := rate.NewLimiter(x.rate, x.burst)
+	x.by[sender] = l
+	return l
+}
+
+// take uses one request of a limiter, or tells how long until there is one.
+func take(l *rate.Limiter, now time.Time) time.Duration {
+	r := l.ReserveN(now, 1)
+	wait := r.DelayFrom(now)
+	if wait > 0 {
+		r.CancelAt(now) // refused requests are not saved up
+	}
+	return wait
 }

@@ -103,8 +103,12 @@ func (s *Server) withIdentity(next echo.HandlerFunc) echo.HandlerFunc {
 		if head := c.Request().Header.Get(echo.HeaderAuthorization); head != "" {
 			who, err := s.tokenIdentity(c.Request().Context(), head)
 			if err != nil {
+				if fault.Is(err, fault.Unauthenticated) {
+					s.tokens.forget(tokenKey(head)) // run out or revoked
+				}
 				return err
 			}
+			s.tokens.meet(tokenKey(head), time.Now())
 			c.Set(keyIdentity, who)
 			return next(c)
 		}

@@ -23,6 +23,7 @@ type Route struct {
 	body     int64         // largest body in bytes; 0: none is read
 	patience time.Duration // how long an answer may take
 	open     bool          // no session, no load limit: files and health checks
+	doc      *apiDoc       // what an address of the API does; the description and the help are made from it
 }
 
 // Body limits and patience.
@@ -52,7 +53,7 @@ func roleRank(role string) int {
 }
 
 // routes is the table. A page's GET also answers HEAD.
-var routes = withHeads([]Route{
+var routes = withHeads(slices.Concat([]Route{
 	{Method: "GET", Path: "/healthz", Role: roleAnyone, handle: (*Server).getHealth, open: true, patience: usual},
 	{Method: "GET", Path: "/readyz", Role: roleAnyone, handle: (*Server).getReady, open: true, patience: usual},
 	{Method: "GET", Path: "/static/:file", Role: roleAnyone, handle: (*Server).getFile, open: true, patience: usual},
@@ -113,6 +114,7 @@ var routes = withHeads([]Route{
 	{Method: "GET", Path: "/probes/:id/mesh.csv", Role: roleOperator, handle: (*Server).getProbeCSV, patience: usual},
 	{Method: "GET", Path: "/bead", Role: roleOperator, handle: (*Server).getBead, patience: usual},
 	{Method: "GET", Path: "/help", Role: roleOperator, handle: (*Server).getHelp, patience: usual},
+	{Method: "GET", Path: "/help/api", Role: roleOperator, handle: (*Server).getHelpAPI, patience: usual},
 	{Method: "GET", Path: "/setup", Role: roleManager, handle: (*Server).getSetup, patience: usual},
 	{Method: "GET", Path: "/jobs", Role: roleOperator, handle: (*Server).getJobs, patience: usual},
 	{Method: "GET", Path: "/jobs/:tag", Role: roleOperator, handle: (*Server).getJob, patience: usual},
@@ -171,12 +173,10 @@ var routes = withHeads([]Route{
 	{Method: "GET", Path: "/setup/tokens/:tag", Role: roleAdmin, handle: (*Server).getToken, patience: usual},
 	{Method: "POST", Path: "/setup/tokens/:tag", Role: roleAdmin, handle: (*Server).postRevoke, body: formBody, patience: usual},
 
-	{Method: "POST", Path: "/api/v1/records", Role: roleOperator, handle: (*Server).postRecords, body: recordsBody, patience: batch},
-	{Method: "GET", Path: "/api/v1/printers", Role: roleOperator, handle: (*Server).apiPrinters, patience: usual},
-	{Method: "GET", Path: "/api/v1/plates", Role: roleOperator, handle: (*Server).apiPlates, patience: usual},
-	{Method: "GET", Path: "/api/v1/first-layers", Role: roleOperator, handle: (*Server).apiFirstLayers, patience: usual},
-	{Method: "GET", Path: "/api/v1/findings", Role: roleOperator, handle: (*Server).apiFindings, patience: slower},
-})
+	{Method: "POST", Path: "/api/v1/records", Role: roleOperator, handle: (*Server).postRecords, body: recordsBody, patience: batch, doc: docRecords},
+	{Method: "GET", Path: "/api/v1/findings", Role: roleOperator, handle: (*Server).apiFindings, patience: slower, doc: docFindings},
+	{Method: "GET", Path: "/api/v1/openapi.json", Role: roleAnyone, handle: (*Server).apiDescription, patience: usual, doc: docDescription},
+}, apiReads()))
 
 func withHeads(list []Route) []Route {
 	out := slices.Clone(list)

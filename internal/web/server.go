@@ -37,6 +37,10 @@ type Config struct {
 	// networks (10.0.0.0/8). Nobody else may.
 	TrustedProxies []string
 
+	// RequestsPerSecond is how many requests one token may send in the long run;
+	// for two seconds' worth it may send faster. 0 is 2000.
+	RequestsPerSecond int
+
 	// TempDir is where uploads are written while they are worked on; "" is the
 	// system's own.
 	TempDir string
@@ -84,11 +88,15 @@ type Server struct {
 	hashing   chan struct{} // one place for each password that is being checked
 	importing chan struct{} // one place for an upload, an import or an export
 	working   chan struct{} // one place for each request that may touch the database
-	senders   *senders
+	senders   *senders      // by address
+	tokens    *senders      // by token
 	usual     usualMemory
 	unpacked  chan struct{}    // wakes the packing of days for trends
 	guards    map[string]Route // by method and pattern
 	handler   http.Handler
+
+	table       []Route // as it is served
+	description []byte  // of the API, in OpenAPI
 }
 
 // New makes a server. Wrong settings, and routes without an entry in the table,
@@ -103,6 +111,11 @@ func New(cfg Config) (*Server, error) {
 		working: make(chan struct{}, workersAtOnce), unpacked: make(chan struct{}, 1), importing: make(chan struct{}, 1),
 		senders: newSenders(rate.Limit(requestsPerSecond), requestsBurst),
 	}
+	perToken := cfg.RequestsPerSecond
+	if perToken == 0 {
+		perToken = tokenRequestsPerSecond
+	}
+	s.tokens = newSenders(rate.Limit(perToken), 2*perToken)
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
@@ -145,7 +158,7 @@ func (s *Server) build() error {
 	e.IPExtractor = s.sender
 	s.echo = e
 	// From the outside in. The order matters: what is refused early costs least.
-	e.Use(s.withHeaders, s.withLog, s.withRecovery, s.withRoute, s.withOrigin, s.withLoadLimit, s.withDeadline, s.withIdentity, s.withRole, s.withBody)
+	e.Use(s.withHeaders, s.withLog, s.withRecovery, s.withRoute, s.withOrigin, s.withLoadLimit, s.withDeadline, s.withIdentity, s.withRole, s.withAccept, s.withBody)
 	s.guards = map[string]Route{}
 	for _, r := range routes {
 		if r.handle == nil || roleRank(r.Role) < 0 {
@@ -159,8 +172,10 @@ func (s *Server) build() error {
 			return fmt.Errorf("web.New: route %s %s is not in the table of routes", r.Method, r.Path)
 		}
 	}
-	s.handler = s.underBase(e)
-	return nil
+	s.handler, s.table = s.underBase(e), routes
+	var err error
+	s.description, err = describe(routes, s.base)
+	return err
 }
 
 // ServeHTTP answers one request.

@@ -117,6 +117,7 @@ func (s *Server) setupParts(c echo.Context, f store.FarmFacts) []views.SetupPart
 		{"Instruments", "/setup/instruments", "gauges and scales"},
 		{"Settings", "/setup/settings", "time zone, minutes, money"},
 		{"Tokens", "/setup/tokens", counted(f.Tokens, "in force", "in force")},
+		{"API", "/help/api", "how programs send and read records"},
 		{"Import", "/setup/import", "a bundle, checked first"},
 		{"Export", "/setup/export", "the whole farm as a bundle"},
 		{"Help", "/help", "each word, explained once"},

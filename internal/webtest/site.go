@@ -144,7 +144,9 @@ func (c *Client) Do(method, path, contentType, body string, change ...func(*http
 	if err != nil {
 		c.site.t.Fatalf("%s %s: %v", method, path, err)
 	}
-	return Answer{res.StatusCode, res.Header, string(b)}
+	a := Answer{res.StatusCode, res.Header, string(b)}
+	c.site.checkAPI(c.site.t, req, a)
+	return a
 }
 
 // Get asks for a page.
