@@ -53,6 +53,7 @@ func DemoWithTruth(today time.Time, seed uint64) (*farm.Bundle, *Farm) {
 	d.holds()
 	d.arrivals()
 	d.mistakes()
+	d.disagreements()
 	d.sort()
 	return d.b, f
 }
@@ -174,6 +175,7 @@ func (d *demo) sort() {
 	byTime(b.Fittings, func(r *farm.Fitting) (time.Time, farm.ID) { return r.FittedAt, r.ID })
 	byTime(b.PlateStates, func(r *farm.PlateState) (time.Time, farm.ID) { return r.At, r.ID })
 	byTime(b.Holds, func(r *farm.Hold) (time.Time, farm.ID) { return r.PlacedAt, r.ID })
+	byTime(b.Disagreements, func(r *farm.Disagreement) (time.Time, farm.ID) { return r.At, r.ID })
 }
 
 // byTime sorts small keys and moves each record once.

@@ -301,6 +301,17 @@ func (r *rules) rest() {
 			r.fail("hold released before placed", h)
 		}
 	}
+	for k := range b.Disagreements {
+		g := &b.Disagreements[k]
+		r.event("disagreement", g.ID, g.At, &g.Meta)
+		r.code("cause", g.Cause, farm.Causes)
+		r.code("state", g.State, farm.Evidences)
+		if g.SubjectKind == "plate" {
+			r.known("subject", g.Subject, r.plates)
+		} else {
+			r.known("subject", g.Subject, r.printers)
+		}
+	}
 	for k := range b.FirstLayers {
 		if l := &b.FirstLayers[k]; !l.Replaces.IsZero() && !r.ids[l.Replaces] {
 			r.fail("replaces nothing", l.Replaces)

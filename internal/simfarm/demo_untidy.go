@@ -36,6 +36,22 @@ func (d *demo) holds() {
 	open("plate", "L-229", d.now-9*dayMicros, "marit", "deep scratch at the front edge")
 }
 
+// disagreements writes down what people said against findings: one that holds up
+// nevertheless, one of a worn plate, and one that was taken back.
+func (d *demo) disagreements() {
+	r := d.gen(11)
+	said := func(kind, subject, cause, state string, ago int64, who, why string) *farm.Disagreement {
+		at := d.now - ago
+		d.b.Disagreements = append(d.b.Disagreements, farm.Disagreement{ID: d.f.newID(at, draw(r.Uint64()), idOther+3), SubjectKind: kind, Subject: subject,
+			Cause: cause, At: instant(at), State: state, Person: who, Reason: why, Meta: farm.Meta{NotedAt: instant(at), NotedBy: who, ArrivedAt: instant(at)}})
+		return &d.b.Disagreements[len(d.b.Disagreements)-1]
+	}
+	said("printer", d.names.printers[14-1], "skipped_probing", "raised", 50*hourMicros, "marit", "we probe it after every swap; the skips were short reprints")
+	said("plate", d.names.plates[17-1], "cleaning_gap", "quiet", 75*hourMicros, "tomas", "washed twice that week, nobody wrote it down; the coating is worn")
+	back := said("printer", d.names.printers[23-1], "skipped_probing", "raised", 6*dayMicros, "anders", "the nozzle was new that week")
+	back.VoidedAt, back.VoidedBy, back.VoidReason = back.At.Add(26*time.Hour), back.Person, "withdrawn: the nozzle was changed before the first of these layers"
+}
+
 // arrivals says when each record was noted and when it reached the farm's
 // books: most at once, some from tablets that had no network, hours or days
 // late. Whatever is still under way at the end comes at the end.
