@@ -296,7 +296,11 @@ func scalePages(t *testing.T, st *store.Store, now time.Time) []string {
 				}
 			}
 		}
-		pages = append(pages, strings.Join(parts, "/"))
+		page := strings.Join(parts, "/")
+		if strings.HasSuffix(r.Path, "/coupon/file") {
+			page += "?format=3mf"
+		}
+		pages = append(pages, page)
 	}
 	pages = append(pages, "/floor?order=walking", "/floor?state=ready", "/floor?state=due", "/floor?page=3",
 		"/upkeep?list=printers", "/upkeep?list=holds", "/upkeep?list=away", "/upkeep/clean?printer="+url.QueryEscape(layer.Printer), "/upkeep/probe?printer="+url.QueryEscape(layer.Printer),

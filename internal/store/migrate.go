@@ -99,6 +99,9 @@ func migrateTo(ctx context.Context, url string, version int) error {
 	if err := settle(m, done); err != nil {
 		return rights(err, conn.User, conn.Database)
 	}
+	if err := fillIn(m, done); err != nil {
+		return rights(err, conn.User, conn.Database)
+	}
 	if version == 0 {
 		err = m.Down()
 	} else {
@@ -130,6 +133,33 @@ func settle(m *migrate.Migrate, done map[int]bool) error {
 	}
 	if highest == 0 {
 		return m.Force(database.NilVersion)
+	}
+	return m.Force(highest)
+}
+
+// fillIn runs the files that are missing below the highest that went in, as where
+// a database was made by a program that had not all of them yet. The library
+// only ever goes on from its version, so it is set to the file before for each.
+func fillIn(m *migrate.Migrate, done map[int]bool) error {
+	highest := 0
+	for v := range done {
+		highest = max(highest, v)
+	}
+	before, filled := database.NilVersion, false
+	for _, v := range migrations.Numbers {
+		if v < highest && !done[v] {
+			if err := m.Force(before); err != nil {
+				return err
+			}
+			if err := m.Steps(1); err != nil {
+				return err
+			}
+			filled = true
+		}
+		before = v
+	}
+	if !filled {
+		return nil
 	}
 	return m.Force(highest)
 }

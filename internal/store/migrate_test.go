@@ -3,6 +3,7 @@ package store_test
 import (
 	"context"
 	"fmt"
+	"io/fs"
 	"os"
 	"os/exec"
 	"strings"
@@ -70,6 +71,42 @@ func TestTheSchemaGoesUpDownAndUp(t *testing.T) {
 	}
 	if got := migrate(migrations.Latest); got != up[len(up)-1] {
 		t.Error("up again the schema is another one")
+	}
+}
+
+func TestAFileLeftOutBelowTheHighestIsRunAtTheNextStart(t *testing.T) {
+	ctx, url := context.Background(), testdb.NewEmpty(t)
+	conn := connect(t, url)
+	const before, left, above = 6, 7, 8
+	if err := store.MigrateTo(ctx, url, above); err != nil {
+		t.Fatal(err)
+	}
+	whole := one[string](t, conn, shape)
+	if err := store.MigrateTo(ctx, url, before); err != nil {
+		t.Fatal(err)
+	}
+	files, err := fs.Glob(migrations.FS, fmt.Sprintf("%06d_*.up.sql", above))
+	if err != nil || len(files) != 1 {
+		t.Fatal(files, err)
+	}
+	sql, err := migrations.FS.ReadFile(files[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := conn.Exec(ctx, string(sql)); err != nil {
+		t.Fatal(err)
+	}
+	if err := store.MigrateTo(ctx, url, above); err != nil {
+		t.Fatal(err)
+	}
+	if got := one[string](t, conn, shape); got != whole {
+		t.Error("the schema is not what it is with every file")
+	}
+	if n := one[int](t, conn, `SELECT count(*) FROM schema_done WHERE version = $1`, left); n != 1 {
+		t.Errorf("file %d is not noted as done", left)
+	}
+	if err := store.MigrateTo(ctx, url, 0); err != nil {
+		t.Errorf("down again: %v", err)
 	}
 }
 

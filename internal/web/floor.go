@@ -134,7 +134,7 @@ func findingsNotice(found *FindingList, frame store.Frame, now time.Time) string
 const findingsOld = 15 * time.Minute
 
 // stands reads and judges every printer (or one) as of now, by the findings given
-// beside them.
+// beside them. How long ago a start is too long goes by where the records end.
 func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, printer string) (out []stand, found *FindingList, err error) {
 	end := windowEnd(frame, now)
 	window := time.Duration(frame.Settings.Number("start_window_minutes") * float64(time.Minute))
@@ -146,7 +146,13 @@ func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, p
 		}
 		u, _ = s.usual.get(now)
 	}
-	list, err := s.store.Floor(ctx, end, window, printer)
+	read := func() ([]store.FloorPrinter, error) { return s.store.Floor(ctx, now, window, printer) }
+	var list []store.FloorPrinter
+	if printer == "" {
+		list, err = s.floor.read(frame.Version, now, window, read)
+	} else {
+		list, err = read()
+	}
 	if err != nil {
 		return nil, nil, err
 	}
@@ -166,7 +172,7 @@ func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, p
 		if f.Plate != "" {
 			about = found.about(about, "plate", f.Plate)
 		}
-		out = append(out, standOf(f, about, found.Lately[f.Printer], u, end))
+		out = append(out, standOf(f, about, found.Lately[f.Printer], u, now, end))
 	}
 	return out, found, nil
 }

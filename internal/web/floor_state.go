@@ -71,20 +71,21 @@ func usualOf(list []store.FloorPrinter, gapSplit float64) usually {
 	return u
 }
 
-// standOf judges one printer by what is recorded of it.
-func standOf(f *store.FloorPrinter, findings []Finding, lately Lately, u usually, at time.Time) stand {
+// standOf judges one printer by what is recorded of it at a time. end is where
+// the farm's records end.
+func standOf(f *store.FloorPrinter, findings []Finding, lately Lately, u usually, at, end time.Time) stand {
 	s := stand{row: *f, lately: lately, findings: findings}
 	for i := range findings {
 		if x := &findings[i]; x.State == "raised" && !math.IsNaN(x.Avoidable) {
 			s.loss += x.Avoidable * float64(x.N) / 100
 		}
 	}
-	rules := []func(*stand, usually, time.Time) bool{
+	rules := []func(s *stand, u usually, at, end time.Time) bool{
 		retiredStand, holdStand, raisedStand, failedStand, dueStand, noRecordStand,
 	}
 	s.state = "ready"
 	for _, rule := range rules {
-		if rule(&s, u, at) {
+		if rule(&s, u, at, end) {
 			break
 		}
 	}
@@ -92,7 +93,7 @@ func standOf(f *store.FloorPrinter, findings []Finding, lately Lately, u usually
 	return s
 }
 
-func retiredStand(s *stand, _ usually, at time.Time) bool {
+func retiredStand(s *stand, _ usually, at, _ time.Time) bool {
 	if s.row.RetiredAt == nil || s.row.RetiredAt.After(at) {
 		return false
 	}
@@ -100,7 +101,7 @@ func retiredStand(s *stand, _ usually, at time.Time) bool {
 	return true
 }
 
-func holdStand(s *stand, _ usually, at time.Time) bool {
+func holdStand(s *stand, _ usually, at, _ time.Time) bool {
 	f := &s.row
 	switch {
 	case f.HeldAt != nil:
@@ -135,7 +136,7 @@ func sentenceLower(s string) string {
 
 // raisedStand looks for raised findings of the printer or of the plate on it;
 // the one that costs most speaks.
-func raisedStand(s *stand, u usually, _ time.Time) bool {
+func raisedStand(s *stand, u usually, _, _ time.Time) bool {
 	var worst *Finding
 	for i := range s.findings {
 		x := &s.findings[i]
@@ -180,10 +181,10 @@ func raisedStand(s *stand, u usually, _ time.Time) bool {
 
 // failedStand: the last layer failed and nothing was recorded since that could
 // have changed anything.
-func failedStand(s *stand, _ usually, at time.Time) bool {
+func failedStand(s *stand, _ usually, at, end time.Time) bool {
 	f := &s.row
 	failed := f.LastGrade == "failed" || f.LastShown && f.LastGrade == "marginal"
-	if f.LastStart == nil || !failed || at.Sub(*f.LastStart) > floorWindow {
+	if f.LastStart == nil || !failed || end.Sub(*f.LastStart) > floorWindow {
 		return false
 	}
 	for _, done := range []*time.Time{f.LastProbe, f.LastCleaned, f.LastService} {
@@ -200,7 +201,7 @@ func failedStand(s *stand, _ usually, at time.Time) bool {
 	return true
 }
 
-func dueStand(s *stand, u usually, _ time.Time) bool {
+func dueStand(s *stand, u usually, _, _ time.Time) bool {
 	f := &s.row
 	if f.Plate != "" && f.SinceClean != nil && !math.IsNaN(u.gapSplit) && float64(*f.SinceClean) > max(dueCleanTimes*u.gapSplit, dueCleanLeast) {
 		s.state, s.why = "due", fmt.Sprintf("%s since %s was cleaned; half of all layers here start at %s or fewer.", counted(*f.SinceClean, "print", "prints"), f.Plate, figure(u.gapSplit))
@@ -215,9 +216,9 @@ func dueStand(s *stand, u usually, _ time.Time) bool {
 	return false
 }
 
-func noRecordStand(s *stand, _ usually, at time.Time) bool {
+func noRecordStand(s *stand, _ usually, at, end time.Time) bool {
 	f := &s.row
-	if f.LastStart != nil && at.Sub(*f.LastStart) < floorWindow {
+	if f.LastStart != nil && end.Sub(*f.LastStart) < floorWindow {
 		return false
 	}
 	s.state = "no_record"

@@ -60,7 +60,7 @@ func TestHowAPrinterStands(t *testing.T) {
 		{"nothing lately", base(func(f *store.FloorPrinter) { f.LastStart = before(20 * 24 * time.Hour) }), nil, u, "no_record", "Last first layer 20 days ago.", ""},
 		{"nothing ever", store.FloorPrinter{Printer: "P-1"}, nil, u, "no_record", "No first layer recorded yet.", ""},
 	} {
-		s := standOf(&x.row, x.findings, Lately{}, x.u, now)
+		s := standOf(&x.row, x.findings, Lately{}, x.u, now, now)
 		if s.state != x.state || !strings.Contains(s.why, x.why) || !strings.Contains(s.next, x.next) {
 			t.Errorf("%s: got %s, why %q, next %q; want %s, %q, %q", x.name, s.state, s.why, s.next, x.state, x.why, x.next)
 		}

@@ -7,9 +7,12 @@ import (
 	"testing"
 	"time"
 
+	"basecourse/internal/farm"
 	"basecourse/internal/fault"
 	"basecourse/internal/web"
 	"basecourse/internal/webtest"
+
+	"github.com/gofrs/uuid/v5"
 )
 
 func TestEveryPageHasOneHeadingAndSaysWhereItIs(t *testing.T) {
@@ -145,6 +148,13 @@ func TestRecordsThatEndedLongAgoAreSaidToHaveEnded(t *testing.T) {
 	}
 	if n := len(c.Page("/floor?state=no_record").All("main [data-printer]")); n > 5 {
 		t.Errorf("200 days later %d printers have no record; counts must end with the records", n)
+	}
+	placed := at.Add(190 * 24 * time.Hour)
+	stored(t, site, &farm.Bundle{Holds: []farm.Hold{{ID: farm.ID{UUID: uuid.Must(uuid.NewV7AtTime(placed))}, SubjectKind: "printer", Subject: "P-002", PlacedAt: placed, Reason: "belt worn"}}})
+	for _, path := range []string{"/floor?state=hold", "/printers/P-002"} {
+		if text := plain(c.Page(path).Text("main")); !strings.Contains(text, "n hold for 10 days: belt worn") {
+			t.Errorf("%s does not tell of a hold placed after the records ended: %s", path, text)
+		}
 	}
 }
 

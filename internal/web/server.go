@@ -91,6 +91,7 @@ type Server struct {
 	senders   *senders      // by address
 	tokens    *senders      // by token
 	usual     usualMemory
+	floor     kept[[]store.FloorPrinter]
 	unpacked  chan struct{}    // wakes the packing of days for trends
 	guards    map[string]Route // by method and pattern
 	handler   http.Handler

@@ -3,7 +3,6 @@ package web_test
 import (
 	"os"
 	"path/filepath"
-	"slices"
 	"testing"
 
 	"basecourse/internal/webtest"
@@ -16,34 +15,6 @@ import (
 var widths = []webtest.View{
 	{Name: "phone", Width: 360, Height: 780}, {Name: "tablet", Width: 820, Height: 1180, Dark: true}, {Name: "desk", Width: 1440, Height: 900},
 	{Name: "desk at 400 %", Width: 320, Height: 256},
-}
-
-func TestNoPageScrollsSideways(t *testing.T) {
-	if !webtest.BrowserTests() {
-		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
-		return
-	}
-	site := demoSite(t)
-	amara := site.As("amara", "admin")
-	others := []string{"/floor", "/grade", "/upkeep", "/trends", "/findings", "/printers/P-001", "/plates/L-107"}
-	for _, v := range widths {
-		t.Run(v.Name, func(t *testing.T) {
-			tab := site.Tab(t, amara, v)
-			for _, path := range slices.Concat(others, setupPages) {
-				tab.Open(path)
-				tab.Expect("404")
-				tab.Fits()
-				if v.Width >= 360 && !slices.Contains(others, path) {
-					// Text of 200 % while the sizes at which the layout changes stay: the
-					// hardest case.
-					webtest.Eval[any](tab, `document.documentElement.style.fontSize = "200%", null`)
-					if over := webtest.Eval[int](tab, "document.scrollingElement.scrollWidth - innerWidth"); over > 0 {
-						t.Errorf("%s with text of 200 %% is %d px wider than the screen", path, over)
-					}
-				}
-			}
-		})
-	}
 }
 
 func TestSettingUpInTheBrowser(t *testing.T) {

@@ -46,8 +46,11 @@ func TestWrongNameAndWrongPasswordAreToldApartByNothing(t *testing.T) {
 	for _, list := range times {
 		slices.Sort(list)
 	}
-	if apart := (times["known"][1] - times["unknown"][1]).Abs(); apart > 50*time.Millisecond {
-		t.Errorf("a wrong name and a wrong password take %s apart, want within 50 ms", apart)
+	// The fastest of each, and on a busy machine by shares: without the work of a
+	// hash an answer takes a tenth.
+	known, unknown := times["known"][0], times["unknown"][0]
+	if apart := (known - unknown).Abs(); apart > max(50*time.Millisecond, max(known, unknown)/2) {
+		t.Errorf("a wrong name takes %s and a wrong password %s, want about the same", unknown, known)
 	}
 }
 

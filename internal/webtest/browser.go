@@ -110,12 +110,7 @@ func (s *Site) Tab(t testing.TB, as *Client, v View) *Tab {
 	if err := chromedp.Do(ctx, chromedp.EmulateViewport(v.Width, v.Height)); err != nil {
 		t.Fatal(err)
 	}
-	colours := "light"
-	if v.Dark {
-		colours = "dark"
-	}
-	_, err := chromedp.Call(ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{
-		{Name: "prefers-color-scheme", Value: colours}, {Name: "prefers-reduced-motion", Value: "reduce"}}})
+	err := colours(ctx, v.Dark)
 	if err == nil && v.NoScript {
 		_, err = chromedp.Call(ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
 	}
@@ -152,6 +147,24 @@ func (s *Site) Tab(t testing.TB, as *Client, v View) *Tab {
 		}
 	})
 	return tab
+}
+
+func colours(ctx context.Context, dark bool) error {
+	scheme := "light"
+	if dark {
+		scheme = "dark"
+	}
+	_, err := chromedp.Call(ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{
+		{Name: "prefers-color-scheme", Value: scheme}, {Name: "prefers-reduced-motion", Value: "reduce"}}})
+	return err
+}
+
+// Colours switches the tab to dark or light.
+func (b *Tab) Colours(dark bool) {
+	b.t.Helper()
+	if err := colours(b.ctx, dark); err != nil {
+		b.t.Fatal(err)
+	}
 }
 
 func (b *Tab) note(problem string) {
@@ -272,7 +285,19 @@ type violation struct {
 // 2.2 A and AA, and best practices).
 func (b *Tab) Accessible() {
 	b.t.Helper()
-	for _, v := range b.violations() {
+	b.fail(b.violations(""))
+}
+
+// Contrast checks the colours alone, for a page that Accessible has checked in
+// the other colours.
+func (b *Tab) Contrast() {
+	b.t.Helper()
+	b.fail(b.violations(`runOnly: ["color-contrast"], `))
+}
+
+func (b *Tab) fail(list []violation) {
+	b.t.Helper()
+	for _, v := range list {
 		b.t.Errorf("%s: %s: %s\n%s", b.Path(), v.ID, v.Help, strings.Join(v.Nodes, "\n"))
 	}
 }
@@ -281,20 +306,21 @@ func (b *Tab) Accessible() {
 func (b *Tab) Violations() []string {
 	b.t.Helper()
 	var ids []string
-	for _, v := range b.violations() {
+	for _, v := range b.violations("") {
 		ids = append(ids, v.ID)
 	}
 	return ids
 }
 
-func (b *Tab) violations() []violation {
+// violations runs the checker with options of its own, each with a comma behind.
+func (b *Tab) violations(options string) []violation {
 	b.t.Helper()
 	source, err := axeSource()
 	if err != nil {
 		b.t.Fatal(err)
 	}
 	Eval[any](b, source+"; null")
-	found := Eval[string](b, `axe.run(document, {resultTypes: ["violations"]}).then(r => JSON.stringify(r.violations.map(v => ({
+	found := Eval[string](b, `axe.run(document, {`+options+`resultTypes: ["violations"]}).then(r => JSON.stringify(r.violations.map(v => ({
 		id: v.id, help: v.help, nodes: v.nodes.slice(0, 4).map(n => n.html.slice(0, 200) + " | " + n.failureSummary)}))))`)
 	var list []violation
 	if err := json.Unmarshal([]byte(found), &list); err != nil {

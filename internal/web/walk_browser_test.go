@@ -1,0 +1,141 @@
+package web_test
+
+import (
+	"context"
+	"net/http"
+	"net/url"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"basecourse/internal/farm"
+	"basecourse/internal/store"
+	"basecourse/internal/web"
+	"basecourse/internal/webtest"
+)
+
+// noPages are addresses of the table that answer no page: files, and what only
+// leads elsewhere.
+func noPage(path string) bool {
+	return slices.Contains([]string{"/", "/healthz", "/readyz", "/favicon.ico", "/sign-in", "/upkeep/undo"}, path) ||
+		strings.HasPrefix(path, "/static/") || strings.HasPrefix(path, "/api/") ||
+		strings.HasSuffix(path, ".csv") || strings.HasSuffix(path, ".zip") || strings.HasSuffix(path, "/file")
+}
+
+// everyPage is the address of every page in the table of routes over the demo's
+// farm, its parameters filled in, so that a new page is looked at by itself. It
+// fails where nobody says what stands for a parameter.
+func everyPage(t *testing.T, site *webtest.Site, admin *webtest.Client) []string {
+	t.Helper()
+	ctx := context.Background()
+	layers, err := site.Store.FirstLayers(ctx, store.FirstLayerFilter{Printer: "P-001", Since: at.Add(-24 * time.Hour * 7), Limit: 200})
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := slices.IndexFunc(layers, func(f *farm.FirstLayer) bool { return f.Grade != "" && f.Plate != "" && f.VoidedAt.IsZero() })
+	if n < 0 {
+		t.Fatal("no graded first layer on P-001")
+	}
+	layer := layers[n]
+	if _, err := web.AddToken(ctx, site.Store, "walk", "operator", time.Time{}); err != nil {
+		t.Fatal(err)
+	}
+	added := upload(admin, "", sentFile{"printers.csv", printersCSV}, sentFile{"plates.csv", platesCSV}, sentFile{"first_layers.csv", layersCSV})
+	if added.Status != http.StatusSeeOther {
+		t.Fatalf("an upload: got %d", added.Status)
+	}
+	uploaded, _, _ := strings.Cut(added.Header.Get("Location"), "?")
+	b := recent()
+	stands := map[string]string{
+		"/setup/import/:id": strings.TrimPrefix(uploaded, "/setup/import/"), "/setup/tokens/:tag": "walk", "/setup/people/:tag": "amara", "/setup/materials/:tag": b.Materials[0].Name,
+		"/setup/shifts/:tag": b.Shifts[0].Shift, "/setup/instruments/:tag": b.Instruments[0].Instrument, "/setup/jobs/:tag": layer.Job, "/jobs/:tag": layer.Job,
+		"/plates/:tag": layer.Plate, "/setup/plates/:tag": layer.Plate,
+	}
+	any := map[string]string{":tag": "P-001", ":id": layer.ID.UUID.String(), ":kind": "printer", ":cause": "skipped_probing"}
+	var pages []string
+	for _, r := range web.Routes() {
+		if r.Method != http.MethodGet || noPage(r.Path) {
+			continue
+		}
+		parts := strings.Split(r.Path, "/")
+		for i, part := range parts {
+			if !strings.HasPrefix(part, ":") {
+				continue
+			}
+			value := stands[r.Path]
+			if value == "" || strings.Count(r.Path, ":") > 1 {
+				value = any[part]
+			}
+			if parts[i] = url.PathEscape(value); value == "" {
+				t.Errorf("%s: nobody says what stands for %s", r.Path, part)
+			}
+		}
+		path := strings.Join(parts, "/")
+		if a := admin.Get(path); a.Status != http.StatusOK {
+			t.Errorf("%s: got status %d, want a page", path, a.Status)
+			continue
+		}
+		pages = append(pages, path)
+	}
+	return append(pages, "/floor?order=walking", "/upkeep?list=printers", "/trends?by=printer&chart=gaps", "/trends?by=pair", "/findings/plate/L-002/cleaning_gap", "/printers/NONE", "/grade?printer=zz")
+}
+
+// wideText gives how many pixels a page is too wide with text of 200 % while the
+// sizes at which the layout changes stay (the hardest case), and what sticks out.
+const wideText = `(() => {
+	const root = document.documentElement
+	root.style.fontSize = "200%"
+	const over = document.scrollingElement.scrollWidth - root.clientWidth
+	let out = ""
+	if (over > 0) {
+		const hidden = e => { for (let p = e.parentElement; p && p != document.body; p = p.parentElement) if (getComputedStyle(p).overflowX != "visible") return true }
+		out = over + " px wider than the screen: " + [...document.querySelectorAll("body *")].filter(e => e.getBoundingClientRect().right > root.clientWidth + 1 && !hidden(e))
+			.slice(-4).map(e => e.tagName + "." + (e.className.baseVal ?? e.className) + " " + e.textContent.trim().slice(0, 30)).join(" | ")
+	}
+	root.style.fontSize = ""
+	return out
+})()`
+
+// TestEveryPageOfTheTableInTheBrowser walks the table of routes: no page scrolls
+// sideways at any width or with text of 200 %, none breaks a rule of
+// accessibility wide or narrow, light or dark, and none makes the console or the
+// content security policy complain.
+func TestEveryPageOfTheTableInTheBrowser(t *testing.T) {
+	if !webtest.BrowserTests() {
+		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
+		return
+	}
+	site := demoSite(t)
+	amara := site.As("amara", "admin")
+	paths := everyPage(t, site, amara)
+	for _, v := range widths {
+		t.Run(v.Name, func(t *testing.T) {
+			checked := v.Name == "phone" || v.Name == "desk"
+			for some := range slices.Chunk(paths, 12) { // a tab has a time limit
+				tab := site.Tab(t, amara, v)
+				for _, path := range some {
+					tab.Open(path)
+					tab.Expect("404")
+					tab.Fits()
+					if v.Width >= 360 {
+						if words := webtest.Eval[string](tab, wideText); words != "" {
+							t.Errorf("%s with text of 200 %% is %s", path, words)
+						}
+					}
+					if !checked {
+						continue
+					}
+					tab.Accessible()
+					tab.Colours(!v.Dark)
+					tab.Contrast()
+					tab.Colours(v.Dark)
+					if *shots != "" {
+						tab.Shot(filepath.Join(*shots, "walk"+strings.NewReplacer("/", "-", "?", "-", "=", "-", "&", "-").Replace(path)+"-"+v.Name+".png"), true)
+					}
+				}
+			}
+		})
+	}
+}
