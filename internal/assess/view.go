@@ -102,10 +102,6 @@ func (v *view) answers(version store.DataVersion, q AsOf) bool {
 		!q.At.Before(v.q.At) && (q.At.Equal(v.q.At) || q.At.Before(v.until))
 }
 
-func (v *view) midnightPassed(at time.Time) bool {
-	return !lastMidnight(at, v.settings.Zone()).Equal(v.midnight)
-}
-
 // lastMidnight is when the day began in a zone; where the clocks left midnight
 // out, when they did.
 func lastMidnight(at time.Time, zone *time.Location) time.Time {

@@ -298,7 +298,7 @@ func (m Mesh) Against(earlier Mesh) (MeshChange, bool) {
 	for r := range m.Rows {
 		for c := range m.Columns {
 			i := r*m.Columns + c
-			before := math.NaN()
+			var before float64
 			if d.Interpolated {
 				before = earlier.At(m.XMM[c], m.YMM[r])
 			} else {

@@ -118,6 +118,7 @@ func TestEveryPageOfTheTableInTheBrowser(t *testing.T) {
 				for _, path := range some {
 					tab.Open(path)
 					tab.Expect("404")
+					tab.Expect("422")
 					tab.Fits()
 					if v.Width >= 360 {
 						if words := webtest.Eval[string](tab, wideText); words != "" {
