@@ -258,8 +258,14 @@ func scalePages(t *testing.T, st *store.Store, now time.Time) []string {
 		at = 0
 	}
 	layer := list[at].(*farm.FirstLayer)
+	probes, err := st.Events(ctx, farm.KindProbe, store.EventFilter{Since: now.Add(-24 * time.Hour), Limit: 1})
+	if err != nil || len(probes) == 0 {
+		t.Fatalf("no probe in the last day: %v", err)
+	}
 	values := func(path, name string) string {
 		switch {
+		case strings.HasPrefix(path, "/probes/"):
+			return probes[0].(*farm.Probe).ID.UUID.String()
 		case strings.HasPrefix(path, "/plates/"), strings.HasPrefix(path, "/setup/plates/"):
 			return layer.Plate
 		case strings.HasPrefix(path, "/setup/materials/"):

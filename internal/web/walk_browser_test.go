@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"basecourse/internal/farm"
-	"basecourse/internal/store"
 	"basecourse/internal/web"
 	"basecourse/internal/webtest"
 )
@@ -30,7 +29,7 @@ func noPage(path string) bool {
 func everyPage(t *testing.T, site *webtest.Site, admin *webtest.Client) []string {
 	t.Helper()
 	ctx := context.Background()
-	layers, err := site.Store.FirstLayers(ctx, store.FirstLayerFilter{Printer: "P-001", Since: at.Add(-24 * time.Hour * 7), Limit: 200})
+	layers, err := site.Store.LatestStarts(ctx, "P-001", at, 200)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -48,10 +47,11 @@ func everyPage(t *testing.T, site *webtest.Site, admin *webtest.Client) []string
 	}
 	uploaded, _, _ := strings.Cut(added.Header.Get("Location"), "?")
 	b := recent()
+	probe := slices.IndexFunc(b.Probes, func(p farm.Probe) bool { return p.Printer == "P-001" && p.Columns > 0 && p.VoidedAt.IsZero() })
 	stands := map[string]string{
 		"/setup/import/:id": strings.TrimPrefix(uploaded, "/setup/import/"), "/setup/tokens/:tag": "walk", "/setup/people/:tag": "amara", "/setup/materials/:tag": b.Materials[0].Name,
 		"/setup/shifts/:tag": b.Shifts[0].Shift, "/setup/instruments/:tag": b.Instruments[0].Instrument, "/setup/jobs/:tag": layer.Job, "/jobs/:tag": layer.Job,
-		"/plates/:tag": layer.Plate, "/setup/plates/:tag": layer.Plate,
+		"/plates/:tag": layer.Plate, "/setup/plates/:tag": layer.Plate, "/probes/:id": b.Probes[probe].ID.UUID.String(),
 	}
 	any := map[string]string{":tag": "P-001", ":id": layer.ID.UUID.String(), ":kind": "printer", ":cause": "skipped_probing"}
 	var pages []string
