@@ -53,12 +53,15 @@ type HandEntry struct {
 // HandActs lists what people recorded at pages, newest first: grades, or all
 // else; what was done to take something back is left out. Acts with a number
 // below before (0: all), at most limit.
+//
+// OFFSET 0 keeps the planner from reading all records once for every act there is
+// when only the latest are wanted.
 func (s *Store) HandActs(ctx context.Context, grades bool, before int64, limit int) ([]HandAct, error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
 	rows, err := s.pool.Query(ctx, handActsSQL(`a.via = 'page' AND a.why IS NULL AND ($1 = 0 OR a.id < $1)
-		AND (EXISTS (SELECT FROM records r WHERE r.act = a.id AND r.kind IN (`+handKinds+`) AND (r.kind = 'first_layer') = $3)
-			OR EXISTS (SELECT FROM changes c WHERE c.act = a.id AND `+filledByHand+` AND (c.field = 'grade') = $3))
+		AND (EXISTS (SELECT FROM records r WHERE r.act = a.id AND r.kind IN (`+handKinds+`) AND (r.kind = 'first_layer') = $3 OFFSET 0)
+			OR EXISTS (SELECT FROM changes c WHERE c.act = a.id AND `+filledByHand+` AND (c.field = 'grade') = $3 OFFSET 0))
 		ORDER BY a.id DESC LIMIT $2`), before, limit, grades)
 	if err != nil {
 		return nil, wrap("store.HandActs", err)
