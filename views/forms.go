@@ -15,6 +15,7 @@ type SavedLine struct {
 	Next  string // address to come back to, without the base path
 	Back  ActLink
 	Late  string // sentence; "" not late
+	Then  string // what to do next; "" nothing
 }
 
 // FormPage is a form that records something.

@@ -16,6 +16,7 @@ type ThingPage struct {
 	RatesSub string
 	By       []Table // rates split by the other thing, material, ...
 	Findings []FindingRow
+	Heights  HeightsPart
 	Marks    MarksPart
 	Meshes   *MeshPart // of a printer
 	Stays    Table     // where the plate was, which plates were on the printer

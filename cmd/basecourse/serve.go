@@ -77,7 +77,7 @@ func (a *app) serve(ctx context.Context, st *store.Store, l net.Listener, copies
 	log := slog.New(slog.NewJSONHandler(a.stderr, nil))
 	answers := newFindings(st)
 	cfg := web.Config{
-		Store: st, Findings: answers, Log: log,
+		Store: st, Findings: answers, Heights: answers, Log: log,
 		TempDir: filepath.Join(a.set.Data, "uploads"), BasePath: a.set.BasePath, PublicURL: a.set.PublicURL, TrustedProxies: a.set.proxies(),
 	}
 	if copies != nil {

@@ -53,6 +53,8 @@ type Assessor struct {
 	latest  *view   // the newest of the farm as it is, for pages
 	took    time.Duration
 	done    time.Time // when latest was computed
+
+	heights heightsKeep
 }
 
 // New makes an assessor over a store.
@@ -319,6 +321,7 @@ func (a *Assessor) Run(ctx context.Context) {
 		begun := time.Now()
 		// What goes wrong here goes wrong again, and is told, when it is asked for.
 		a.ready(ctx)
+		_, _ = a.Heights(ctx, a.store.Now(), store.DataVersion{})
 		pause := min(max(least, 20*time.Since(begun)), most)
 		select {
 		case <-ctx.Done():

@@ -182,6 +182,8 @@ var fitAct = handAct{
 			printer.Hint = "Plate " + on.Plate + " is known to be on " + on.Printer + " now."
 		}
 		h.page.Caution = cautionHot
+		h.page.Notice = h.swapNotice()
+		h.page.Look = "Which move to expect"
 		h.page.Fields = []views.Field{plate, printer, sideField(h, "Side up"), turnedField(h), old}
 		if sure := h.values.Get("asked"); sure != "" {
 			h.page.Fields = append([]views.Field{{Name: "sure", Label: h.values.Get("asked_words"), Kind: "check", Value: sure}}, h.page.Fields...)

@@ -42,6 +42,7 @@ func (s *Server) getPlate() echo.HandlerFunc {
 		if facts.RetiredAt == nil {
 			p.Actions = s.plateActions(t.tag, facts.HeldAt != nil)
 		}
+		p.Heights = s.plateHeights(s.heightsBeside(t.ctx, t.now, t.frame.Version), t.tag)
 		return s.showThing(c, t)
 	}
 }

@@ -45,6 +45,9 @@ func (s *Server) getPrinter() echo.HandlerFunc {
 		for _, f := range found.about(nil, "printer", t.tag) {
 			p.Findings = append(p.Findings, s.findingRow(f))
 		}
+		if p.Heights, err = s.printerHeightsPart(t.ctx, s.heightsBeside(t.ctx, t.now, t.frame.Version), &x, t.now); err != nil {
+			return err
+		}
 		return s.showThing(c, t)
 	}
 }

@@ -113,6 +113,8 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "GET", Path: "/probes/:id", Role: roleOperator, handle: (*Server).getProbe, patience: usual},
 	{Method: "GET", Path: "/probes/:id/mesh.csv", Role: roleOperator, handle: (*Server).getProbeCSV, patience: usual},
 	{Method: "GET", Path: "/bead", Role: roleOperator, handle: (*Server).getBead, patience: usual},
+	{Method: "GET", Path: "/heights", Role: roleOperator, handle: (*Server).getHeights, patience: slower},
+	{Method: "GET", Path: "/heights.csv", Role: roleOperator, handle: (*Server).getHeightsCSV, patience: slower},
 	{Method: "GET", Path: "/help", Role: roleOperator, handle: (*Server).getHelp, patience: usual},
 	{Method: "GET", Path: "/help/api", Role: roleOperator, handle: (*Server).getHelpAPI, patience: usual},
 	{Method: "GET", Path: "/setup", Role: roleManager, handle: (*Server).getSetup, patience: usual},

@@ -24,7 +24,8 @@ import (
 type Config struct {
 	Store    *store.Store
 	Findings Findings
-	Copies   Copies // daily copies of the farm; nil: none are written by this process
+	Heights  Heights // nil: no height book
+	Copies   Copies  // daily copies of the farm; nil: none are written by this process
 	Log      *slog.Logger
 
 	// BasePath is where the program lives behind a proxy ("/bc"), whether the

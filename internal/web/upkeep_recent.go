@@ -182,6 +182,9 @@ func (s *Server) saved(c echo.Context, zone *time.Location) (views.SavedLine, er
 	if e.Late != "" {
 		line.Late = "Late entry: it happened " + e.Late + "."
 	}
+	if line.Then, err = s.heightsAfter(c.Request().Context(), &a); err != nil {
+		return views.SavedLine{}, err
+	}
 	if mayUndo(identity(c), &a) {
 		line.Undo = s.url("/upkeep/undo")
 	}

@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"basecourse/internal/assess"
 	"basecourse/internal/store"
 	"basecourse/internal/testdb"
 	"basecourse/internal/web"
@@ -47,7 +48,7 @@ func New(t testing.TB, change ...func(*web.Config)) *Site {
 func Over(t testing.TB, st *store.Store, db string, change ...func(*web.Config)) *Site {
 	t.Helper()
 	site := &Site{Store: st, DB: db, Log: &Log{}, t: t}
-	cfg := web.Config{Store: st, Findings: &Findings{}, Log: slog.New(slog.NewJSONHandler(site.Log, nil))}
+	cfg := web.Config{Store: st, Findings: &Findings{}, Heights: assess.New(st), Log: slog.New(slog.NewJSONHandler(site.Log, nil))}
 	for _, c := range change {
 		c(&cfg)
 	}
