@@ -1,0 +1,387 @@
+package firstlayer
+
+import (
+	"math"
+	"slices"
+	"strings"
+
+	"basecourse/internal/bed"
+	"basecourse/internal/farm"
+)
+
+// inOrder is the order in which things are done: swap, clean, soak, probe, tilt,
+// Z, feed, and then what takes longer (common practice, no source).
+var inOrder = []Action{SwapPlate, Wipe, Wash, Coat, Soak, Probe, Tram, MoveNozzle, CheckFeed, DryFilament, Investigate, TurnPlate, SetPlateAside, PrintCoupon, Leave}
+
+// instead is what is advised when the same was advised twice before.
+var instead = map[Action]Action{SwapPlate: Investigate, Wipe: Wash, Wash: SetPlateAside, Coat: SetPlateAside, Soak: Investigate, Probe: Investigate, Tram: Investigate, MoveNozzle: Investigate,
+	CheckFeed: DryFilament, DryFilament: CheckFeed, TurnPlate: SetPlateAside, SetPlateAside: Investigate, Investigate: PrintCoupon, PrintCoupon: Investigate}
+
+// plan is one layer's advice on its way.
+type plan struct {
+	f       *facts
+	a       *Answer
+	move    bed.Advice
+	moves   bool // the estimate asks for a move
+	actions []Action
+	again   bool // something was advised twice already
+	cause   Cause
+}
+
+func advise(f *facts, a *Answer) {
+	p := &plan{f: f, a: a}
+	if f.est != nil {
+		p.move = bed.Move(f.est, f.target, bed.DefaultLimits(or(f.c.ZStepMM, farm.DefaultZStepMM)))
+		p.moves = !p.move.Leave
+	}
+	named := a.Causes
+	if named[0].Cause == CannotTell {
+		named = named[1:]
+	}
+	p.cause = named[0].Cause
+	a.Sure, a.Because = a.Causes[0].Sure, named[0].Because
+	if a.Because == "" {
+		a.Because = a.Causes[0].Because
+	}
+	a.WouldChange = p.change()
+	switch {
+	case a.Causes[0].Cause == CannotTell:
+		p.unsure(named)
+	default:
+		p.forCause(p.cause)
+		// A dirty plate comes before anything that only helps on a clean one.
+		if dirt := chanceOf(a, DirtyPlate); dirt >= 0.15 && (p.cause == NozzleHigh && !f.measured || p.cause == BedTemperature) {
+			p.add(SwapPlate, Wash)
+		}
+	}
+	p.guard()
+	p.repeat()
+	p.guard()
+	slices.SortStableFunc(p.actions, func(x, y Action) int { return slices.Index(inOrder, x) - slices.Index(inOrder, y) })
+	if f.c.Running {
+		a.Advice = append(a.Advice, now(f, a))
+	}
+	for _, x := range p.actions {
+		a.Advice = append(a.Advice, p.step(x))
+	}
+}
+
+func chanceOf(a *Answer, c Cause) float64 {
+	for _, r := range a.Causes {
+		if r.Cause == c {
+			return r.Chance
+		}
+	}
+	return 0
+}
+
+func (p *plan) add(actions ...Action) {
+	for _, x := range actions {
+		if !slices.Contains(p.actions, x) {
+			p.actions = append(p.actions, x)
+		}
+	}
+}
+
+// forCause adds what a cause asks for.
+func (p *plan) forCause(c Cause) {
+	f, x := p.f, &p.f.c.Context
+	switch c {
+	case None:
+		p.add(Leave)
+	case DirtyPlate:
+		switch {
+		case f.only("contamination") && f.c.Layer.Grade != "failed" && f.c.Layer.Grade != "marginal" && !shown(f.c):
+			p.add(Leave)
+		case f.only("contamination") && f.worst == 1 && f.c.Layer.Grade != "failed":
+			p.add(SwapPlate, Wipe)
+		default:
+			p.add(SwapPlate, Wash)
+		}
+	case NozzleLow, NozzleHigh:
+		if c == NozzleLow && slight(f) && !f.overBonds && !shown(f.c) {
+			p.add(Leave)
+			return
+		}
+		if c == NozzleLow && f.overBonds {
+			p.add(Coat)
+		}
+		if x.stale() {
+			p.add(Probe)
+		}
+		if p.moves && p.move.MoveMM > 0 == (c == NozzleLow) {
+			p.add(MoveNozzle)
+		} else if !x.stale() {
+			p.add(PrintCoupon)
+		}
+	case BedShape:
+		if x.fresh() {
+			p.add(Soak)
+		}
+		p.add(Probe)
+	case Tilt:
+		if x.stale() {
+			p.add(Probe)
+		}
+		p.add(Tram)
+	case PlateHeight:
+		p.add(SwapPlate, Investigate)
+	case PlateDamage:
+		p.add(SwapPlate, SetPlateAside)
+	case OverBonding:
+		p.add(Coat)
+		if p.moves && p.move.MoveMM > 0 {
+			p.add(MoveNozzle)
+		}
+		if f.has("plate_mark") {
+			p.add(SetPlateAside)
+		}
+	case FeedLow, FeedHigh, NoStart:
+		p.add(CheckFeed)
+	case Moisture:
+		p.add(DryFilament)
+	case Striping:
+		p.add(Investigate)
+	case BedTemperature:
+		p.add(Soak, Investigate)
+	case LocalSpot:
+		p.add(Investigate, TurnPlate)
+	}
+}
+
+// unsure adds what tells most where no cause is named.
+func (p *plan) unsure(named []Ranked) {
+	f := p.f
+	switch {
+	case len(f.marks) == 0 && f.est == nil:
+		p.add(Investigate)
+	case f.grip() || f.has("contamination"):
+		// Grip or height before moisture.
+		p.add(SwapPlate)
+		if !f.c.Context.fresh() {
+			p.add(Probe)
+		}
+		p.add(CheckFeed)
+	default:
+		n := 0
+		for _, r := range named {
+			if n++; n <= 2 && r.Chance >= 0.15 {
+				p.forCause(r.Cause)
+			}
+		}
+		p.actions = slices.DeleteFunc(p.actions, func(x Action) bool { return x == MoveNozzle || x == Leave || x == SetPlateAside })
+		if len(p.actions) == 0 {
+			p.add(PrintCoupon)
+		}
+	}
+}
+
+// slight tells whether a layer is only a little low and passed.
+func slight(f *facts) bool {
+	g := f.c.Layer.Grade
+	return f.worst <= 1 && g != "failed" && g != "marginal" && (f.est == nil || f.est.OffsetMM > -0.06)
+}
+
+// guard takes out what must not be advised: the nozzle is never lowered to cure a
+// dirty plate; a plate is only swapped where one may be at hand.
+func (p *plan) guard() {
+	f := p.f
+	dirt := f.has("contamination") && !f.measured || slices.Contains(p.actions, Wash) || slices.Contains(p.actions, Wipe)
+	if p.moves && p.move.MoveMM < 0 && (dirt || p.cause == DirtyPlate) {
+		p.actions = slices.DeleteFunc(p.actions, func(x Action) bool { return x == MoveNozzle })
+		if p.cause == NozzleHigh {
+			p.add(SwapPlate, Wash)
+		}
+	}
+	if f.c.Context.WashedPlateAtHand == "no" && slices.Contains(p.actions, SwapPlate) {
+		p.actions = slices.DeleteFunc(p.actions, func(x Action) bool { return x == SwapPlate })
+		if len(p.actions) == 0 || p.cause == DirtyPlate {
+			p.add(Wash)
+		}
+	}
+}
+
+// repeat puts something else in the place of what was advised the last two times.
+func (p *plan) repeat() {
+	var advised [][]Action
+	for i := range p.f.c.Context.Earlier {
+		if e := &p.f.c.Context.Earlier[i]; len(e.Advised) > 0 {
+			advised = append(advised, e.Advised)
+		}
+	}
+	if len(advised) < 2 {
+		return
+	}
+	last := advised[len(advised)-2:]
+	twice := func(x Action) bool { return slices.Contains(last[0], x) && slices.Contains(last[1], x) }
+	var kept, others []Action
+	for _, x := range p.actions {
+		if x == Leave || !twice(x) {
+			kept = append(kept, x)
+			continue
+		}
+		p.again = true
+		other := instead[x]
+		if x == MoveNozzle && !p.f.c.Context.fresh() {
+			other = Probe
+		}
+		if !twice(other) {
+			others = append(others, other)
+		}
+	}
+	if !p.again {
+		return
+	}
+	p.actions = kept
+	p.add(others...)
+	if len(p.actions) == 0 {
+		p.add(Investigate)
+	}
+}
+
+// step puts one action in words.
+func (p *plan) step(x Action) Advice {
+	f, c := p.f, p.f.c
+	out := Advice{Action: x, MoveMM: math.NaN(), LowMM: math.NaN(), HighMM: math.NaN(), Safety: c.Farm.caution(x)}
+	plate, printer := "the plate", "the printer"
+	if c.Layer.Plate != "" {
+		plate = "plate " + c.Layer.Plate
+	}
+	if c.Layer.Printer != "" {
+		printer = c.Layer.Printer
+	}
+	step := or(c.ZStepMM, farm.DefaultZStepMM)
+	switch x {
+	case Leave:
+		switch p.cause {
+		case DirtyPlate:
+			out.Do = "Leave it: the marks are cosmetic. Wash " + plate + " at its next turn."
+		case NozzleLow:
+			out.Do = "Leave it: slightly low harms little, and rough texture low down usually grows out within a few layers."
+		default:
+			out.Do = "Leave it."
+		}
+	case SwapPlate:
+		out.Do = "Swap to a washed plate if one is at hand, then probe."
+		if p.cause == PlateHeight {
+			out.Do = "Swap to another plate on " + printer + ", then probe."
+		}
+	case Wipe:
+		out.Do = "Wipe " + plate + " off the machine, or after cooling."
+		if x := &c.Context; x.BedTempC <= 35 && x.MinutesSincePrint >= 30 && !c.Running {
+			out.Do = "Wipe " + plate + " with a damp cloth, heaters off and doors open; best off the machine."
+		}
+	case Wash:
+		out.Do = "Wash " + plate + " off the machine with water and dish soap, rinse hot, dry it, and do not touch its face."
+	case Coat:
+		out.Do = "Put a release layer on " + plate + " before it is used bare again with " + orWord(c.Layer.Material, "this material") + "."
+	case Soak:
+		out.Do = "Let the bed of " + printer + " rest at its temperature for 15 minutes before the next start."
+	case Probe:
+		out.Do = "Clean the tip and probe " + printer + " with the plate in place."
+		if p.cause == BedShape && f.height == lowAndHigh {
+			out.Do = "Probe " + printer + " again: high and low zones together are not the Z offset."
+		}
+	case Tram:
+		out.Do = "Tram the bed of " + printer + ", then probe."
+		if f.est != nil && f.leans {
+			out.Do = "Tram the bed of " + printer + ": " + f.est.Gap.Lean(f.est.Grid()).Words() + ". Then probe."
+		}
+	case MoveNozzle:
+		out.MoveMM, out.LowMM, out.HighMM = p.move.MoveMM, p.move.LowMM, p.move.HighMM
+		out.Do = bed.MoveWords(p.move.MoveMM, step) + "."
+		if slices.Contains(p.actions, Probe) {
+			out.Do = "If it still shows after probing: n" + out.Do[1:]
+		}
+		if p.move.Capped {
+			out.Do += " More is needed: look again before the next move."
+		}
+	case CheckFeed:
+		switch p.cause {
+		case FeedHigh:
+			out.Do = "Check the feed: flow setting, filament diameter and steps; weigh a patch again."
+		case FeedLow:
+			out.Do = "Check the feed: tip, drive and spool; weigh a patch again."
+		case NoStart:
+			out.Do = "Check spool, tangle and tip before the next start."
+		default:
+			out.Do = "Extrude in free air: bubbles there cannot be height, uneven flow is the feed."
+		}
+	case DryFilament:
+		out.Do = "Extrude in free air; if it pops or bubbles there too, dry the spool."
+	case TurnPlate:
+		out.Do = "If it comes back, turn " + plate + " by 180° and look where it shows."
+	case SetPlateAside:
+		out.Do = "Set " + plate + " aside and look at its face and back."
+	case PrintCoupon:
+		out.Do = "Print a coupon and measure a single line in each zone."
+	case Investigate:
+		out.Do = p.investigate(plate, printer)
+	}
+	if p.again && (x == Investigate || x == SetPlateAside) {
+		out.Do += " The last two times the usual advice was given and it came back."
+	}
+	return out
+}
+
+func (p *plan) investigate(plate, printer string) string {
+	switch p.cause {
+	case Striping:
+		return "Look apart: drive gear, belt and spool drag of " + printer + "; a photo helps."
+	case PlateHeight:
+		return "Measure the thickness of " + plate + " in its corners and middle, and lay it on a flat face."
+	case BedTemperature:
+		return "Check the bed's temperature at the corners and keep draughts away."
+	case LocalSpot:
+		return "Look under " + plate + " and on it for debris" + p.where() + "."
+	}
+	if len(p.f.marks) == 0 && p.f.est == nil {
+		return "Look again and mark what is seen, zone by zone."
+	}
+	return "Look at " + printer + " and " + plate + " together with somebody who knows them; take a photo."
+}
+
+// where names the zones of the first placed marks.
+func (p *plan) where() string {
+	var zones []string
+	for _, m := range p.f.c.Layer.Marks {
+		if placed[m.Mark] && m.Mark != "contamination" && !slices.Contains(zones, m.Zone.Text()) && len(zones) < 3 {
+			zones = append(zones, m.Zone.Text())
+		}
+	}
+	if len(zones) == 0 {
+		return ""
+	}
+	return " at " + strings.Join(zones, ", ")
+}
+
+func orWord(s, otherwise string) string {
+	if s == "" {
+		return otherwise
+	}
+	return s
+}
+
+// changes is the cheapest next check that would change the advice, by cause
+// (common practice, no source).
+var changes = map[Cause]string{
+	NozzleLow: "A single line measured in each zone, or a patch weighed: heavy means too much feed.", NozzleHigh: "A single line measured in each zone, or a patch weighed: light means too little feed.",
+	BedShape: "A fresh probe: if the pattern stays, the bed leans or the plate is bent.", Tilt: "The plate turned by 180°: a lean that turns with it is the plate’s.",
+	PlateHeight: "The plate on a third printer.", DirtyPlate: "A washed plate: if it still does not grip, it is height or temperature. Bubbles in free air mean a wet spool.",
+	PlateDamage: "The plate turned by 180°: what is the plate’s moves with it.", OverBonding: "The same material on a coated plate.",
+	FeedLow: "A patch weighed: right mass means height.", FeedHigh: "A patch weighed: right mass means a low nozzle.", NoStart: "A line extruded in free air.",
+	Moisture: "The free-air test: no bubbles there means grip or height.", Striping: "The same print at another speed.", BedTemperature: "A washed plate: if corners still lift, it is cold or draught.",
+	LocalSpot: "The plate turned by 180°: a spot that stays is under it.", None: "A mark in the next layer.",
+}
+
+func (p *plan) change() string {
+	if p.a.Causes[0].Cause == CannotTell {
+		if len(p.f.marks) == 0 {
+			return "Marks by zone."
+		}
+		if p.f.grip() {
+			return "A washed plate tells dirt from height; bubbles in free air mean a wet spool."
+		}
+	}
+	return changes[p.cause]
+}
