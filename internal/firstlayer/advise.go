@@ -3,6 +3,7 @@ package firstlayer
 import (
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"basecourse/internal/bed"
@@ -43,6 +44,11 @@ func advise(f *facts, a *Answer) {
 	if a.Because == "" {
 		a.Because = a.Causes[0].Because
 	}
+	if a.Because != "" && !strings.Contains(a.Because, ";") {
+		if second := f.aside(a.Because); second != "" {
+			a.Because += "; " + second
+		}
+	}
 	a.WouldChange = p.change()
 	switch {
 	case a.Causes[0].Cause == CannotTell:
@@ -64,6 +70,30 @@ func advise(f *facts, a *Answer) {
 	for _, x := range p.actions {
 		a.Advice = append(a.Advice, p.step(x))
 	}
+}
+
+// aside is a fact that stands beside the reasons where only one speaks: what the
+// layer was started under.
+func (f *facts) aside(not string) string {
+	x := &f.c.Context
+	said := func(s string) bool { return strings.Contains(not, s) }
+	switch {
+	case x.Skipped == "yes" && !said("probe"):
+		return "no probe since the last start"
+	case x.stale() && !said("probe"):
+		return "swapped or serviced since the probe"
+	case x.PrintsSinceClean == 0 && !said("clean"):
+		return "first print on a cleaned plate"
+	case x.PrintsSinceClean > 0 && !said("clean"):
+		n := strconv.Itoa(int(x.PrintsSinceClean))
+		if n == "1" {
+			return "plate cleaned 1 print ago"
+		}
+		return "plate cleaned " + n + " prints ago"
+	case x.fresh() && !said("probe"):
+		return "freshly probed"
+	}
+	return ""
 }
 
 func chanceOf(a *Answer, c Cause) float64 {

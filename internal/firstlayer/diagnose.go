@@ -128,7 +128,8 @@ func estimateOf(f *facts) *Estimate {
 	if f.est == nil {
 		return nil
 	}
-	e := &Estimate{OffsetMM: f.est.OffsetMM, LowMM: f.est.OffsetLowMM, HighMM: f.est.OffsetHighMM, TiltXMMPerM: f.est.Gap.XMMPerM, TiltYMMPerM: f.est.Gap.YMMPerM}
+	dust := func(x float64) float64 { return math.Round(x*1e6)/1e6 + 0 }
+	e := &Estimate{OffsetMM: dust(f.est.OffsetMM), LowMM: dust(f.est.OffsetLowMM), HighMM: dust(f.est.OffsetHighMM), TiltXMMPerM: dust(f.est.Gap.XMMPerM), TiltYMMPerM: dust(f.est.Gap.YMMPerM)}
 	if math.IsNaN(f.c.BedXMM) || math.IsNaN(f.c.BedYMM) {
 		e.TiltXMMPerM, e.TiltYMMPerM = math.NaN(), math.NaN()
 	}

@@ -38,9 +38,11 @@ func yes(b bool) float64 {
 	return 0
 }
 
+// is: the height marks lie like that; where lines were measured these tell of
+// spots and places, not the marks.
 func is(p pattern) func(f *facts) float64 {
 	return func(f *facts) float64 {
-		if f.height == p {
+		if f.height == p && (!f.measured || p == allLow || p == allHigh || p == lowAndHigh) {
 			return f.severity
 		}
 		return 0
@@ -131,7 +133,7 @@ var rules = []rule{
 	{"edges lift on a plate just cleaned", habits, func(f *facts) float64 { return yes(f.has("lifting") && f.c.Context.PrintsSinceClean <= 3) }, weights{BedTemperature: 0.8}},
 
 	// The plate and what lies on it.
-	{"a dent, scratch or tear shows", "plate life: common practice", here("plate_mark"), weights{PlateDamage: 4.2, LocalSpot: 0.5}},
+	{"a dent, scratch or tear shows", "plate life: common practice", here("plate_mark"), weights{PlateDamage: 4.4, LocalSpot: 0.5, DirtyPlate: -1.2}},
 	{"something lay on the plate", own, here("debris"), weights{LocalSpot: 5.2}},
 	{"this material over-bonds on this surface", "PETG, TPU, PC on smooth PEI or glass: common practice, editable", func(f *facts) float64 { return yes(f.overBonds) }, weights{OverBonding: 0.5}},
 	{"", "PETG, TPU, PC on smooth PEI or glass: common practice, editable", func(f *facts) float64 { return yes(!f.overBonds) }, weights{OverBonding: -6}},
