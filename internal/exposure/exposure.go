@@ -227,6 +227,15 @@ type Exposure struct {
 // records (a radix sort where a list is not in order); h is not changed. It
 // panics when a record names a printer or plate outside the farm's indexes.
 func Of(h *History) []Exposure {
+	past, _ := With(h, nil)
+	return past
+}
+
+// With computes the exposures of a history as Of does and, beside them, what
+// starts that have not happened would be started under: each as if it were made
+// next, all that is recorded being before it. No two of them may be on one
+// printer, or on one plate.
+func With(h *History, next []Start) (past, ahead []Exposure) {
 	out := make([]Exposure, len(h.Starts))
 	for i := range h.Starts {
 		out[i].At = h.Starts[i].At
@@ -236,6 +245,12 @@ func Of(h *History) []Exposure {
 	settleSent(h, probes, out)
 	starts := orderOf(len(h.Starts), func(i int) int64 { return out[i].At },
 		func(a, b int) int { return compareIDs(&h.Starts[a].ID, &h.Starts[b].ID) })
-	newSweep(h, out).run(starts, probes)
-	return out
+	s := newSweep(h, out)
+	s.run(starts, probes)
+	ahead = make([]Exposure, len(next))
+	for i := range next {
+		ahead[i].At = next[i].At
+		s.start(&next[i], &ahead[i])
+	}
+	return out, ahead
 }

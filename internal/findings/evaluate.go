@@ -122,12 +122,22 @@ func (s *split) of(k int) []int32 { return s.order[s.start[k]:s.start[k+1]] }
 // and cleaning gap, each plate for cleaning gap, in that order by index.
 // gapSplit is the gap above which a layer counts as exposed in the tables.
 func Evaluate(l *Layers, printers, plates int, gapSplit float64, opt Options) []Question {
-	return newStudy(l, printers, plates).evaluate(gapSplit, opt)
+	qs, _ := Learn(l, printers, plates, gapSplit, opt)
+	return qs
 }
 
-func (e *study) evaluate(gapSplit float64, opt Options) []Question {
+// Learn answers every question as Evaluate does, and gives what the same fit
+// tells of starts to come.
+func Learn(l *Layers, printers, plates int, gapSplit float64, opt Options) ([]Question, *Model) {
+	e := newStudy(l, printers, plates)
 	parallel(len(e.qs), func(i int) { e.count(i, gapSplit) })
 	e.run()
+	m := e.model()
+	return e.answer(opt), m
+}
+
+// answer settles the questions of a study that has run.
+func (e *study) answer(opt Options) []Question {
 	e.weigh()
 	parallel(len(e.qs), func(i int) { e.conclude(i) })
 	decide(e.qs, opt)

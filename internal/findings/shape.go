@@ -22,8 +22,8 @@ var skipShapes = []func(s float64) float64{
 }
 
 // doses fills in a cause's dose of every layer by a shape, scaled so that its
-// mean over the exposed layers is 1.
-func doses(l *Layers, c Cause, shape int, to []float32) {
+// mean over the exposed layers is 1, and gives the scale.
+func doses(l *Layers, c Cause, shape int, to []float32) (scale float32) {
 	at := func(i int) float64 {
 		if c == SkippedProbing {
 			if l.Probing[i] != ProbingSkipped {
@@ -53,7 +53,7 @@ func doses(l *Layers, c Cause, shape int, to []float32) {
 		n += counts[k]
 	}
 	if s <= 0 {
-		return
+		return 1
 	}
 	f := float32(n / s)
 	chunked(l.Len(), func(_, lo, hi int) {
@@ -61,6 +61,7 @@ func doses(l *Layers, c Cause, shape int, to []float32) {
 			to[i] *= f
 		}
 	})
+	return f
 }
 
 const shapeVoters = 40
@@ -96,7 +97,7 @@ func (e *study) chooseShapes() {
 			}
 		}
 		e.shape[cause] = best
-		doses(e.f.l, cause, best, e.x[cause])
+		e.scale[cause] = doses(e.f.l, cause, best, e.x[cause])
 	}
 }
 

@@ -28,6 +28,7 @@ type study struct {
 	kappa                   [3][2]float64 // share of the hazards that shows as near misses, by group and component
 	x                       [2][]float32  // dose by cause and layer
 	shape                   [2]int
+	scale                   [2]float32 // of the shapes
 	slopeMean, slopeVar     [2]float64 // of the log-odds, by cause
 }
 
@@ -64,7 +65,7 @@ func newStudy(l *Layers, printers, plates int) *study {
 	e.priorD = [3]float64{startD, startD, startD}
 	for _, c := range []Cause{SkippedProbing, CleaningGap} {
 		e.x[c] = make([]float32, l.Len())
-		doses(l, c, 0, e.x[c])
+		e.scale[c] = doses(l, c, 0, e.x[c])
 	}
 	return e
 }

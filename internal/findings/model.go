@@ -1,0 +1,131 @@
+package findings
+
+import (
+	"math"
+	"slices"
+)
+
+// Model is what one fit of a farm tells of starts to come, by the indexes of its
+// layers. It is not changed once it is made. Log-odds are of a failure that no
+// exposure brought about; hazards come on top (see cause.go).
+type Model struct {
+	Mean      Level   // of the farm
+	Printers  []Level // beside the farm's, at the end of the window
+	Plates    []Level
+	Materials []Level
+	// What is known of one that the fit did not see.
+	NewPrinter, NewPlate, NewMaterial Level
+	// What it adds that the last start of the printer (of the plate, elsewhere) failed.
+	PrinterFailed, PlateFailed Level
+	// What hours, graders and days add, and how often: a start to come is any of them.
+	Mix []Weighted
+	// Hazards at the mean dose by printer (skipped probing, cleaning gap) and plate.
+	Skip, PrinterGap, PlateGap   []Hazard
+	NewSkip, NewGap, NewPlateGap Hazard
+
+	shape     [2]int
+	scale     [2]float64
+	mostSkips int32 // largest counts in the fit, which no dose goes beyond
+	mostGap   int32
+}
+
+// Level is a part of the log-odds with its posterior variance, the rest given.
+type Level struct{ At, Var float64 }
+
+// Weighted is a part of the log-odds and the share of layers that have it.
+type Weighted struct{ At, Share float64 }
+
+// SkipDose is the dose of a start that is not probed for, so many starts of the
+// printer after its last probe (-1 unknown).
+func (m *Model) SkipDose(sinceProbe int32) float64 {
+	s := float64(min(max(sinceProbe, 0), m.mostSkips))
+	return m.scale[SkippedProbing] * skipShapes[m.shape[SkippedProbing]](s)
+}
+
+// GapDose is the dose of a start so many prints after the plate was cleaned;
+// 0 where that is not known (-1).
+func (m *Model) GapDose(gap int32) float64 {
+	if gap < 0 {
+		return 0
+	}
+	return m.scale[CleaningGap] * gapShapes[m.shape[CleaningGap]](float64(min(gap, m.mostGap)))
+}
+
+// mixBin is the width of the bins in which Mix is kept, log-odds.
+const mixBin = 0.1
+
+// model takes what is learned out of a study that has run.
+func (e *study) model() *Model {
+	m := &Model{shape: e.shape}
+	for c := range m.scale {
+		m.scale[c] = float64(e.scale[c])
+	}
+	e.hazards(m)
+	f := e.f
+	m.Printers, m.NewPrinter = f.printer.ahead()
+	m.Plates, m.NewPlate = f.plate.ahead()
+	m.NewMaterial = Level{0, 0.2}
+	var varied []*block
+	for _, b := range f.other {
+		switch b.name {
+		case "material":
+			m.Materials, m.NewMaterial = b.ahead()
+		case "recent":
+			m.PrinterFailed, m.PlateFailed = f.failedBefore(b)
+		default:
+			varied = append(varied, b)
+		}
+	}
+	w := 0.0
+	bins := map[int]Weighted{}
+	l := f.l
+	for i := range l.At {
+		q := expit(f.eta[i])
+		w += q * (1 - q)
+		at := 0.0
+		for _, b := range varied {
+			at += b.part(i)
+		}
+		k := int(math.Floor(at / mixBin))
+		b := bins[k]
+		b.At += at
+		b.Share++
+		bins[k] = b
+		m.mostGap = max(m.mostGap, l.Gap[i])
+		m.mostSkips = max(m.mostSkips, l.SinceP[i])
+	}
+	m.Mean = Level{f.mean, 1 / (w + 0.25)}
+	keys := make([]int, 0, len(bins))
+	for k := range bins {
+		keys = append(keys, k)
+	}
+	slices.Sort(keys)
+	for _, k := range keys {
+		b := bins[k]
+		m.Mix = append(m.Mix, Weighted{b.At / b.Share, b.Share / float64(l.Len())})
+	}
+	if len(m.Mix) == 0 {
+		m.Mix = []Weighted{{0, 1}}
+	}
+	return m
+}
+
+// hazards fills in what is known of the sizes of effects.
+func (e *study) hazards(m *Model) {
+	for g, to := range [3]*Hazard{&m.NewSkip, &m.NewGap, &m.NewPlateGap} {
+		*to = e.prior[g].hazard()
+	}
+	hazard := func(i int) Hazard {
+		if c := e.curves[i]; c != nil {
+			return c.hazard()
+		}
+		return e.prior[e.group(i)].hazard()
+	}
+	m.Skip, m.PrinterGap, m.PlateGap = make([]Hazard, e.printers), make([]Hazard, e.printers), make([]Hazard, e.plates)
+	for i := range e.printers {
+		m.Skip[i], m.PrinterGap[i] = hazard(2*i), hazard(2*i+1)
+	}
+	for j := range e.plates {
+		m.PlateGap[j] = hazard(2*e.printers + j)
+	}
+}

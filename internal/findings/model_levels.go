@@ -1,0 +1,143 @@
+package findings
+
+import "math"
+
+// ahead gives the levels of a block at the end of the window, and what is known
+// of one that no layer belongs to. Intercepts are shrunken anew: a fleet's normal
+// prior takes the few that are far worse than the rest for less bad than they
+// are, which does the questions no harm (a level of their own comes with each)
+// and forecasts much.
+func (b *block) ahead() (levels []Level, unseen Level) {
+	levels = make([]Level, len(b.coef))
+	for lv := range b.coef {
+		levels[lv] = Level{b.coef[lv][0], b.vari[0]}
+		if b.post != nil && b.post[lv][0] > 0 {
+			levels[lv].Var = b.post[lv][0]
+		}
+	}
+	unseen = shrinkAnew(levels, b.vari[0])
+	if b.k == 3 {
+		for lv := range levels {
+			levels[lv].At += b.coef[lv][2] / 2
+			if b.post != nil {
+				levels[lv].Var += b.post[lv][2] / 4
+			}
+		}
+		unseen.Var += b.vari[2] / 4
+	}
+	return levels, unseen
+}
+
+// widths are the standard deviations of the normals that the prior is mixed
+// from, as multiples of the fleet's.
+var widths = [...]float64{0.25, 0.5, 1, 2, 4, 8}
+
+// shrinkAnew takes levels that were shrunken by a normal prior of variance v,
+// frees them of it and shrinks them by a mixture of normals around 0 whose shares
+// their own spread tells (Stephens 2017, Biostatistics 18:275-294). It gives what
+// is known of a level without data.
+func shrinkAnew(levels []Level, v float64) (unseen Level) {
+	const smooth = 0.5 // pseudo-count of the prior there was
+	share := [len(widths)]float64{2: 1}
+	if len(levels) >= 10 {
+		for k := range share {
+			share[k] = 1 / float64(len(widths))
+		}
+	}
+	// What the data alone say of each: a mean with a precision.
+	seen, prec := make([]float64, len(levels)), make([]float64, len(levels))
+	for i, l := range levels {
+		if prec[i] = 1/l.Var - 1/v; prec[i] > 1e-6 {
+			seen[i] = l.At / l.Var / prec[i]
+		} else {
+			prec[i] = 0
+		}
+	}
+	weigh := func(i int) (w [len(widths)]float64) {
+		top := math.Inf(-1)
+		for k, s := range widths {
+			sum := 1/prec[i] + s*s*v
+			w[k] = math.Log(share[k]) - 0.5*math.Log(sum) - 0.5*seen[i]*seen[i]/sum
+			top = max(top, w[k])
+		}
+		total := 0.0
+		for k := range w {
+			w[k] = math.Exp(w[k] - top)
+			total += w[k]
+		}
+		for k := range w {
+			w[k] /= total
+		}
+		return w
+	}
+	for range 200 {
+		if len(levels) < 10 {
+			break
+		}
+		next, n := [len(widths)]float64{2: smooth}, smooth
+		for i := range levels {
+			if prec[i] == 0 {
+				continue
+			}
+			for k, w := range weigh(i) {
+				next[k] += w
+				n += w
+			}
+		}
+		move := 0.0
+		for k := range next {
+			next[k] = max(next[k]/n, 1e-9)
+			move = max(move, math.Abs(next[k]-share[k]))
+		}
+		share = next
+		if move < 1e-4 {
+			break
+		}
+	}
+	for k, s := range widths {
+		unseen.Var += share[k] * s * s * v
+	}
+	for i := range levels {
+		if prec[i] == 0 {
+			levels[i] = unseen
+			continue
+		}
+		mean, square := 0.0, 0.0
+		for k, w := range weigh(i) {
+			post := 1 / (prec[i] + 1/(widths[k]*widths[k]*v))
+			m := post * prec[i] * seen[i]
+			mean += w * m
+			square += w * (post + m*m)
+		}
+		v := square - mean*mean
+		levels[i] = Level{mean - v/2, v}
+	}
+	return unseen
+}
+
+// failedBefore gives what it adds that the printer's last start failed, however
+// long ago (restarts and others by how often they are), and that the plate's did.
+func (f *fleet) failedBefore(b *block) (printer, plate Level) {
+	var n [recentLevels]float64
+	for _, r := range f.l.Recent {
+		n[r]++
+	}
+	at := func(r Recent) Level {
+		lv := int(r) - 1
+		if lv >= len(b.coef) {
+			return Level{0, b.vari[0]}
+		}
+		v := b.vari[0]
+		if b.post != nil && b.post[lv][0] > 0 {
+			v = b.post[lv][0]
+		}
+		return Level{b.coef[lv][0], v}
+	}
+	plate = at(RecentPlateFailed)
+	if other, again := n[RecentPrinterFailed], n[RecentRestart]; other+again > 0 {
+		o, a := at(RecentPrinterFailed), at(RecentRestart)
+		share := again / (other + again)
+		printer = Level{o.At + share*(a.At-o.At), (1-share)*(1-share)*o.Var + share*share*a.Var}
+	}
+	return printer, plate
+}
