@@ -17,6 +17,7 @@ import (
 	"basecourse/internal/fault"
 	"basecourse/internal/findings"
 	"basecourse/internal/store"
+	"basecourse/internal/upkeep"
 )
 
 // FalseDiscoveryRate is the share of raised findings that may be false.
@@ -289,28 +290,30 @@ func (a *Assessor) begin(key flightKey) *flight {
 type fit struct {
 	key       [32]byte
 	questions []findings.Question
+	ahead     *upkeep.Forecast // of starts to come
 }
 
 // fitted gives the estimates for a set of layers, which are kept: while only
 // layers of today arrive, they are those of last midnight.
-func (a *Assessor) fitted(key [32]byte, evaluate func() []findings.Question) []findings.Question {
+func (a *Assessor) fitted(key [32]byte, learn func() ([]findings.Question, *findings.Model)) *fit {
 	a.mu.Lock()
 	for i, f := range a.fits {
 		if f.key == key {
 			a.fits = append(append(a.fits[:i:i], a.fits[i+1:]...), f)
 			a.mu.Unlock()
-			return f.questions
+			return f
 		}
 	}
 	a.mu.Unlock()
-	f := &fit{key, evaluate()}
+	qs, model := learn()
+	f := &fit{key, qs, upkeep.NewForecast(model)}
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	a.fits = append(a.fits, f)
 	if len(a.fits) > keptFits {
 		a.fits = append([]*fit(nil), a.fits[1:]...)
 	}
-	return f.questions
+	return f
 }
 
 // Run keeps the latest answer ready until ctx ends, so that no page need wait for

@@ -49,8 +49,8 @@ func (a *Assessor) estimate(v *view, data *store.Analysis, ex []exposure.Exposur
 	printers, plates := len(data.Printers), h.Plates
 	// Nothing else of the reading is needed any more.
 	*data, h, ex = store.Analysis{}, nil, nil
-	v.questions = a.fitted(fingerprint(layers, printers, plates, split, opt), func() []findings.Question {
-		return findings.Evaluate(layers, printers, plates, split, opt)
+	v.fit = a.fitted(fingerprint(layers, printers, plates, split, opt), func() ([]findings.Question, *findings.Model) {
+		return findings.Learn(layers, printers, plates, split, opt)
 	})
 }
 

@@ -20,6 +20,7 @@ type Findings struct {
 	GapSplit                      float64 // median prints since cleaning of graded layers
 	Items                         []Finding
 	Lately                        map[string]Lately // by printer, counts over the last days of the window
+	Risks                         []Risk            // of the next first layers, by printer and material
 }
 
 // Finding is the answer to one question: does failure of the subject go with
@@ -55,11 +56,11 @@ func (v *view) findings(q AsOf) *Findings {
 	v.once.Do(v.list)
 	return &Findings{AsOf: q.At, KnownAt: q.KnownAt, From: v.from, To: v.to,
 		FirstLayers: v.total.started, Graded: v.total.graded, Failures: v.total.failures,
-		FalseDiscoveryRate: FalseDiscoveryRate, GapSplit: v.gapSplit, Items: v.items, Lately: v.byTag}
+		FalseDiscoveryRate: FalseDiscoveryRate, GapSplit: v.gapSplit, Items: v.items, Lately: v.byTag, Risks: v.risksAt(q.At)}
 }
 
 func (v *view) list() {
-	v.items = make([]Finding, 0, len(v.questions))
+	v.items = make([]Finding, 0, len(v.fit.questions))
 	v.byTag = make(map[string]Lately, len(v.printers))
 	for i := range v.printers {
 		n := &v.lately[i]
@@ -73,6 +74,7 @@ func (v *view) list() {
 			v.items = append(v.items, v.finding(2*len(v.printers)+i))
 		}
 	}
+	v.risks = v.forecast()
 }
 
 // listed tells whether a thing was in service in the window or has a start in
@@ -83,7 +85,7 @@ func (v *view) listed(t *store.AnalysisThing, c *counts) bool {
 
 // finding puts the counts of now beside the estimates of last midnight.
 func (v *view) finding(i int) Finding {
-	q := &v.questions[i]
+	q := &v.fit.questions[i]
 	c, subject := &v.byPrinter, v.printers
 	if q.Kind == findings.PlateSubject {
 		c, subject = &v.byPlate, v.plates

@@ -27,12 +27,15 @@ type view struct {
 	total            tally
 	byPrinter        []counts
 	byPlate          []counts
-	questions        []findings.Question // as findings.Evaluate gives them
-	lately           []tally             // by printer, over the last days of the window
+	fit              *fit     // of the farm as it was at midnight
+	lately           []tally  // by printer, over the last days of the window
+	next             []ahead  // by printer
+	materials        []string // by index
 
-	once  sync.Once // makes the two below, which many callers share
+	once  sync.Once // makes the three below, which many callers share
 	items []Finding
 	byTag map[string]Lately
+	risks []Risk
 }
 
 // layer is one started first layer of the window.
@@ -89,8 +92,10 @@ func (a *Assessor) compute(ctx context.Context, q AsOf) (*view, error) {
 	if data.Until < v.until.UnixMicro() {
 		v.until = time.UnixMicro(data.Until)
 	}
-	ex := exposure.Of(&data.History)
+	next := nextStarts(&data.History, q.At.UnixMicro())
+	ex, coming := exposure.With(&data.History, next)
 	v.window(data, ex)
+	v.lookAhead(data, ex, next, coming)
 	v.count()
 	a.estimate(v, data, ex, zone)
 	return v, ctx.Err()

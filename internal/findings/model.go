@@ -51,6 +51,10 @@ func (m *Model) GapDose(gap int32) float64 {
 	return m.scale[CleaningGap] * gapShapes[m.shape[CleaningGap]](float64(min(gap, m.mostGap)))
 }
 
+// mixFrom is where in the window, -0.5 to 0.5, the layers begin whose hours,
+// graders and days stand for those to come: a spell that is over is over.
+const mixFrom = 1.0 / 6
+
 // mixBin is the width of the bins in which Mix is kept, log-odds.
 const mixBin = 0.1
 
@@ -76,12 +80,17 @@ func (e *study) model() *Model {
 			varied = append(varied, b)
 		}
 	}
-	w := 0.0
+	w, n := 0.0, 0.0
 	bins := map[int]Weighted{}
 	l := f.l
 	for i := range l.At {
 		q := expit(f.eta[i])
 		w += q * (1 - q)
+		m.mostGap = max(m.mostGap, l.Gap[i])
+		m.mostSkips = max(m.mostSkips, l.SinceP[i])
+		if f.span[i] < mixFrom {
+			continue
+		}
 		at := 0.0
 		for _, b := range varied {
 			at += b.part(i)
@@ -91,8 +100,7 @@ func (e *study) model() *Model {
 		b.At += at
 		b.Share++
 		bins[k] = b
-		m.mostGap = max(m.mostGap, l.Gap[i])
-		m.mostSkips = max(m.mostSkips, l.SinceP[i])
+		n++
 	}
 	m.Mean = Level{f.mean, 1 / (w + 0.25)}
 	keys := make([]int, 0, len(bins))
@@ -102,7 +110,7 @@ func (e *study) model() *Model {
 	slices.Sort(keys)
 	for _, k := range keys {
 		b := bins[k]
-		m.Mix = append(m.Mix, Weighted{b.At / b.Share, b.Share / float64(l.Len())})
+		m.Mix = append(m.Mix, Weighted{b.At / b.Share, b.Share / n})
 	}
 	if len(m.Mix) == 0 {
 		m.Mix = []Weighted{{0, 1}}

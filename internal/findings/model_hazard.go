@@ -61,7 +61,7 @@ func (p *prior) hazard() Hazard {
 
 // rarer is how likely beforehand a size beyond the largest is, against the one
 // before it.
-const rarer = 0.5
+const rarer = 0.25
 
 // faint is the chance of the largest size up to which no larger ones are looked
 // at.

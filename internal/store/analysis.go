@@ -22,7 +22,8 @@ type Analysis struct {
 	Labels  []StartLabel // beside History.Starts
 	// Printers and Plates in the byte order of their tags.
 	Printers, Plates   []AnalysisThing
-	Materials, Graders int // how many are named; numbered as they first appear
+	Materials, Graders int      // how many are named; numbered as they first appear
+	MaterialNames      []string // by number
 	Settings           farm.SettingValues
 	Version            DataVersion
 	// Until is the first instant after the time asked for at which something
@@ -104,6 +105,7 @@ type analysisReader struct {
 
 	printers, plates numbering
 	unfilled         map[[16]byte][]string // fields that were filled later than known
+	materialNames    map[int32]string
 	fittingIDs       [][16]byte
 }
 

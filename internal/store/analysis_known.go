@@ -11,7 +11,7 @@ import (
 	"github.com/jackc/pgx/v5"
 )
 
-// readThings reads printers, plates and settings, and the version.
+// readThings reads printers, plates, names of materials and settings, and the version.
 func (r *analysisReader) readThings() error {
 	if err := r.tx.QueryRow(r.ctx, dataVersionSQL).Scan(&r.a.Version.last, &r.a.Version.lot); err != nil {
 		return err
@@ -53,6 +53,17 @@ func (r *analysisReader) readThings() error {
 		if !created(c, "key") && value != "" {
 			r.a.Settings[key] = value
 		}
+		return nil
+	}); err != nil {
+		return err
+	}
+	if rows, err = r.tx.Query(r.ctx, `SELECT id, material FROM materials`); err != nil {
+		return err
+	}
+	r.materialNames = map[int32]string{}
+	var id int32
+	if _, err := pgx.ForEachRow(rows, []any{&id, &value}, func() error {
+		r.materialNames[id] = value
 		return nil
 	}); err != nil {
 		return err

@@ -28,6 +28,10 @@ func (r *analysisReader) order() {
 		l.Material, l.Grader = m, g
 	}
 	r.a.Materials, r.a.Graders = len(materials), len(graders)
+	r.a.MaterialNames = make([]string, len(materials))
+	for id, n := range materials {
+		r.a.MaterialNames[n] = r.materialNames[id]
+	}
 }
 
 func appearing(seen map[int32]int32, id int32) int32 {

@@ -1,0 +1,227 @@
+package assess
+
+import (
+	"cmp"
+	"context"
+	"slices"
+	"time"
+
+	"basecourse/internal/exposure"
+	"basecourse/internal/findings"
+	"basecourse/internal/store"
+	"basecourse/internal/upkeep"
+)
+
+// Risks are the chances that the next first layers fail, as of a time.
+type Risks struct {
+	AsOf  time.Time
+	Items []Risk
+}
+
+// Risk is the chance that the next first layer of a printer fails, with the
+// plate on it ("" none) and a material ("" no material noted).
+type Risk struct {
+	Printer, Plate, Material string
+	Last                     bool // the material is that of the printer's last start
+	upkeep.Risk
+
+	inService, retired time.Time
+}
+
+// Risks answers for every printer in service, with the plate fitted now and each
+// material it ran in the window. A plate is where it was seen last: fitted, or
+// named by a first layer. The next start is taken to be made as things are: if
+// the printer was probed since its last start, probed for; if not, not.
+func (a *Assessor) Risks(ctx context.Context, q AsOf) (*Risks, error) {
+	v, q, err := a.view(ctx, q)
+	if err != nil {
+		return nil, err
+	}
+	return &Risks{q.At, v.findings(q).Risks}, nil
+}
+
+// ahead is what is known of a printer's next start.
+type ahead struct {
+	next      upkeep.Next // without the material
+	materials []int32     // that it ran in the window; -1 not noted
+	last      int32       // of its last start; -2 none
+}
+
+// nextStarts are the starts that the printers of a history would make next, as
+// exposures want them: each with the plate that is on the printer.
+func nextStarts(h *exposure.History, at int64) []exposure.Start {
+	next := make([]exposure.Start, len(h.RecordsAll))
+	for i := range next {
+		next[i] = exposure.Start{At: at, Printer: int32(i), Plate: exposure.None}
+	}
+	where := make([]int32, h.Plates) // printer of each plate
+	for j := range where {
+		where[j] = -1
+	}
+	put := func(plate, printer int32) {
+		if i := where[plate]; i >= 0 {
+			next[i].Plate = exposure.None
+		}
+		if j := next[printer].Plate; j >= 0 {
+			where[j] = -1
+		}
+		where[plate], next[printer].Plate = printer, plate
+	}
+	type removal struct {
+		at             int64
+		printer, plate int32
+	}
+	var gone []removal
+	for i := range h.Fittings {
+		if f := &h.Fittings[i]; f.Removed != 0 {
+			gone = append(gone, removal{max(f.Removed, f.At), f.Printer, f.Plate})
+		}
+	}
+	slices.SortStableFunc(gone, func(a, b removal) int { return cmp.Compare(a.at, b.at) })
+	// At one instant: fittings, what was taken off, starts.
+	f, g := 0, 0
+	until := func(t int64) {
+		for {
+			fits := f < len(h.Fittings) && h.Fittings[f].At <= t
+			goes := g < len(gone) && gone[g].at <= t
+			switch {
+			case fits && (!goes || h.Fittings[f].At <= gone[g].at):
+				put(h.Fittings[f].Plate, h.Fittings[f].Printer)
+				f++
+			case goes:
+				if where[gone[g].plate] == gone[g].printer {
+					where[gone[g].plate], next[gone[g].printer].Plate = -1, exposure.None
+				}
+				g++
+			default:
+				return
+			}
+		}
+	}
+	for i := range h.Starts {
+		if s := &h.Starts[i]; s.Plate >= 0 && where[s.Plate] != s.Printer {
+			until(s.At)
+			put(s.Plate, s.Printer)
+		}
+	}
+	until(at)
+	return next
+}
+
+// lookAhead keeps what is known of the printers' next starts.
+func (v *view) lookAhead(data *store.Analysis, ex []exposure.Exposure, next []exposure.Start, coming []exposure.Exposure) {
+	starts := data.History.Starts
+	v.materials = data.MaterialNames
+	v.next = make([]ahead, len(next))
+	printerFailed, plateFailed := make([]bool, len(v.printers)), make([]bool, len(v.plates))
+	for i := range v.next {
+		v.next[i].last = -2
+	}
+	first, end := span(starts, v.from.UnixMicro(), v.to.UnixMicro())
+	for i := range starts {
+		n := &v.next[starts[i].Printer]
+		material := data.Labels[i].Material
+		printerFailed[starts[i].Printer] = starts[i].Failed
+		if j := ex[i].Plate; j >= 0 {
+			plateFailed[j] = starts[i].Failed
+		}
+		if i < first || i >= end || n.last == material {
+			continue
+		}
+		n.last = material
+		if !slices.Contains(n.materials, material) {
+			n.materials = append(n.materials, material)
+		}
+	}
+	for i := range v.next {
+		n, e := &v.next[i], &coming[i]
+		n.next = upkeep.Next{Printer: int32(i), Plate: next[i].Plate, Probing: findings.Probing(e.State),
+			SinceProbe: e.PrintsSinceProbe, Gap: e.PrintsSinceClean, PrinterFailed: printerFailed[i]}
+		if j := next[i].Plate; j >= 0 {
+			n.next.PlateFailed = plateFailed[j]
+			if r := v.plates[j].RetiredAt; !r.IsZero() && !r.After(v.q.At) {
+				n.next.Plate, n.next.Gap, n.next.PlateFailed = -1, -1, false
+			}
+		}
+		if len(n.materials) > 1 { // what was not noted says nothing beside what was
+			n.materials = slices.DeleteFunc(n.materials, func(m int32) bool { return m < 0 })
+		}
+		slices.SortFunc(n.materials, func(a, b int32) int { return cmp.Compare(v.material(a), v.material(b)) })
+	}
+}
+
+func (v *view) material(m int32) string {
+	if m < 0 {
+		return ""
+	}
+	return v.materials[m]
+}
+
+// forecast gives the risks of all printers, in service or not.
+func (v *view) forecast() []Risk {
+	var out []Risk
+	for i := range v.next {
+		n, p := &v.next[i], &v.printers[i]
+		for _, m := range n.materials {
+			next := n.next
+			next.Material = m
+			r := Risk{Printer: p.Tag, Material: v.material(m), Last: m == n.last, Risk: v.fit.ahead.Risk(next), inService: p.InServiceFrom, retired: p.RetiredAt}
+			if next.Plate >= 0 {
+				r.Plate = v.plates[next.Plate].Tag
+			}
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+// risksAt gives the risks of the printers in service at a time.
+func (v *view) risksAt(at time.Time) []Risk {
+	out := func(r *Risk) bool {
+		return r.inService.After(at) || !r.retired.IsZero() && !r.retired.After(at)
+	}
+	if !slices.ContainsFunc(v.risks, func(r Risk) bool { return out(&r) }) {
+		return v.risks
+	}
+	return slices.DeleteFunc(slices.Clone(v.risks), func(r Risk) bool { return out(&r) })
+}
+
+// JSON writes the answer as the command and the API give it, in the form of
+// Findings.JSON.
+func (r *Risks) JSON() []byte {
+	b := make([]byte, 0, 64+400*len(r.Items))
+	b = append(b, `{"as_of":`...)
+	b = putClock(b, r.AsOf)
+	b = append(b, `,"items":[`...)
+	for i := range r.Items {
+		x := &r.Items[i]
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = append(b, "\n{\"printer\":"...)
+		b = putString(b, x.Printer)
+		b = putName(b, "plate", x.Plate)
+		b = putName(b, "material", x.Material)
+		for _, c := range [...]struct {
+			key string
+			upkeep.Chance
+		}{{"p_now", x.Now}, {"p_after_cleaning", x.Cleaned}, {"p_after_probing", x.Probed}, {"p_after_both", x.Both}} {
+			b = putNumber(b, c.key, c.P)
+			b = putNumber(b, c.key+"_low", c.Low)
+			b = putNumber(b, c.key+"_high", c.High)
+		}
+		b = append(b, '}')
+	}
+	if len(r.Items) > 0 {
+		b = append(b, '\n')
+	}
+	return append(b, "]}\n"...)
+}
+
+// putName writes a name that may be missing.
+func putName(b []byte, key, name string) []byte {
+	if name == "" {
+		return append(append(append(b, `,"`...), key...), `":null`...)
+	}
+	return putText(b, key, name)
+}
