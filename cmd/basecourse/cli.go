@@ -24,6 +24,7 @@ type commands struct {
 	Import   importCmd   `cmd:"" help:"Take a bundle of CSV files in, all or nothing."`
 	Export   exportCmd   `cmd:"" help:"Write the whole farm as a bundle of CSV files."`
 	Findings findingsCmd `cmd:"" help:"Tell which printers and plates fail because of skipped probing or late cleaning."`
+	Risk     riskCmd     `cmd:"" help:"Tell how likely the next first layer on each printer is to fail, and what cleaning or probing would change."`
 	Bead     beadCmd     `cmd:"" help:"Say what lines look like when the nozzle is too low or too high."`
 	Mesh     meshCmd     `cmd:"" help:"Read a bed mesh and say its range, tilt and shape."`
 	Coupon   couponCmd   `cmd:"" help:"Write a test print sized for a printer's bed."`

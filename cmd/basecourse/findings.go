@@ -56,8 +56,7 @@ var findingFields = []string{
 	"reverse", "needs", "summary",
 }
 
-// findingsCSV writes the answer's findings as CSV. Numbers are taken as they
-// stand in the answer, so both say the same to the digit; null is empty.
+// findingsCSV writes the answer's findings as CSV.
 func findingsCSV(w io.Writer, answer []byte) error {
 	var all struct {
 		Findings []map[string]json.RawMessage `json:"findings"`
@@ -65,20 +64,26 @@ func findingsCSV(w io.Writer, answer []byte) error {
 	if err := json.Unmarshal(answer, &all); err != nil {
 		return fmt.Errorf("findings: %w", err)
 	}
+	return answerCSV(w, findingFields, all.Findings)
+}
+
+// answerCSV writes the objects of an answer as CSV. Values are taken as they
+// stand in the answer, so both say the same to the digit; null is empty.
+func answerCSV(w io.Writer, fields []string, items []map[string]json.RawMessage) error {
 	out := csv.NewWriter(w)
 	out.UseCRLF = true // RFC 4180, as the bundle
-	if err := out.Write(findingFields); err != nil {
+	if err := out.Write(fields); err != nil {
 		return err
 	}
-	for _, f := range all.Findings {
-		row := make([]string, len(findingFields))
-		for i, name := range findingFields {
+	for _, f := range items {
+		row := make([]string, len(fields))
+		for i, name := range fields {
 			raw := string(f[name])
 			switch {
 			case raw == "null":
 			case strings.HasPrefix(raw, `"`):
 				if err := json.Unmarshal(f[name], &row[i]); err != nil {
-					return fmt.Errorf("findings: %w", err)
+					return fmt.Errorf("answer: %w", err)
 				}
 			default:
 				row[i] = raw

@@ -94,26 +94,92 @@ func TestTheSampleFarmsFindingsComeOutEveryWay(t *testing.T) {
 }
 
 // A process of its own, in another zone and on one core, prints the same bytes.
-func TestFindingsDependOnNoProcess(t *testing.T) {
+func TestAnswersDependOnNoProcess(t *testing.T) {
 	db := testdb.New(t)
 	wantCode(t, call(t, []string{"DATABASE_URL=" + db}, "", "import", filepath.Join("..", "..", "testdata", "sample-farm")), 0)
 	program := filepath.Join(t.TempDir(), "basecourse")
 	if out, err := exec.Command("go", "build", "-o", program, ".").CombinedOutput(); err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}
-	first := ""
+	first := map[string]string{}
 	for _, env := range [][]string{{"TZ=UTC", "GOMAXPROCS=2"}, {"TZ=Pacific/Auckland", "GOMAXPROCS=1"}, {"TZ=America/New_York", "GOMAXPROCS=2", "LC_ALL=de_DE.UTF-8"}} {
-		cmd := exec.Command(program, "findings", "--format", "json", "--at", "2026-03-29T06:00:00Z", "--known-at", "2100-01-01T00:00:00Z")
-		cmd.Env = append(append(os.Environ(), "DATABASE_URL="+db), env...)
-		out, err := cmd.Output()
-		if err != nil {
-			t.Fatal(err)
+		for _, answer := range []string{"findings", "risk"} {
+			cmd := exec.Command(program, answer, "--format", "json", "--at", "2026-03-29T06:00:00Z", "--known-at", "2100-01-01T00:00:00Z")
+			cmd.Env = append(append(os.Environ(), "DATABASE_URL="+db), env...)
+			out, err := cmd.Output()
+			if err != nil {
+				t.Fatal(err)
+			}
+			if first[answer] == "" {
+				first[answer] = string(out)
+			}
+			if string(out) != first[answer] {
+				t.Errorf("with %v %s differs", env, answer)
+			}
 		}
-		if first == "" {
-			first = string(out)
+	}
+}
+
+// The sample farm's risks come out as JSON, CSV and text and over the API, and all
+// say the same.
+func TestTheSampleFarmsRisksComeOutEveryWay(t *testing.T) {
+	db := testdb.New(t)
+	env := []string{"DATABASE_URL=" + db}
+	wantCode(t, call(t, env, "", "import", filepath.Join("..", "..", "testdata", "sample-farm")), 0)
+	const when = "2026-04-06T12:00:00+02:00"
+	risk := func(args ...string) string {
+		t.Helper()
+		r := call(t, env, "", append([]string{"risk", "--at", when}, args...)...)
+		wantCode(t, r, 0)
+		if r.stderr != "" {
+			t.Errorf("talk: %s", r.stderr)
 		}
-		if string(out) != first {
-			t.Errorf("with %v the answer differs", env)
+		return r.stdout
+	}
+	answer := risk("--format", "json")
+	var all struct {
+		AsOf  string `json:"as_of"`
+		Items []map[string]any
+	}
+	if err := json.Unmarshal([]byte(answer), &all); err != nil || all.AsOf != "2026-04-06T10:00:00Z" || len(all.Items) < 24 {
+		t.Fatalf("%v: as of %s, %d items, want 2026-04-06T10:00:00Z and at least one for each of 24 printers", err, all.AsOf, len(all.Items))
+	}
+	rows, err := csv.NewReader(strings.NewReader(risk("--format", "csv"))).ReadAll()
+	if err != nil || len(rows) != len(all.Items)+1 || len(rows[0]) != len(all.Items[0]) {
+		t.Fatalf("%v: %d rows, want %d", err, len(rows), len(all.Items)+1)
+	}
+	for i, x := range all.Items {
+		for c, name := range rows[0] {
+			want := ""
+			switch v := x[name].(type) {
+			case string:
+				want = v
+			case float64:
+				var got float64
+				if _, err := fmt.Sscan(rows[i+1][c], &got); err != nil || got != v {
+					t.Errorf("row %d, %s: got %s, want %g", i+1, name, rows[i+1][c], v)
+				}
+				continue
+			}
+			if rows[i+1][c] != want {
+				t.Errorf("row %d, %s: got %q, want %q", i+1, name, rows[i+1][c], want)
+			}
 		}
+	}
+	if text := risk(); strings.Count(text, "\n") != len(all.Items)+3 || !strings.Contains(text, "After probing") {
+		t.Errorf("text:\n%s", text)
+	}
+	r := call(t, env, "", "risk", "--at", "yesterday")
+	wantCode(t, r, 2)
+
+	st, err := store.Open(context.Background(), db)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(st.Close)
+	site := webtest.Over(t, st, db, func(c *web.Config) { c.Findings = newFindings(st) })
+	a := site.WithToken("script", "operator").Get("/api/v1/risk?at=" + url.QueryEscape(when))
+	if a.Status != http.StatusOK || a.Body != answer {
+		t.Errorf("the API's answer (status %d) is not the command's:\n%.300s\nwant\n%.300s", a.Status, a.Body, answer)
 	}
 }

@@ -24,6 +24,7 @@ type lastList struct {
 	items []web.Finding
 	about web.FindingsAbout
 	days  map[string]web.Lately
+	risks map[string][]web.Risk
 }
 
 func newFindings(st *store.Store) findingsSource {
@@ -40,27 +41,33 @@ func (s findingsSource) Latest(ctx context.Context, at time.Time, seen store.Dat
 	}
 	list := &web.FindingList{AsOf: f.AsOf, From: f.From, To: f.To, FirstLayers: f.FirstLayers, Graded: f.Graded, Failures: f.Failures, GapSplit: f.GapSplit}
 	if len(f.Items) > 0 {
-		list.Items, list.About, list.Lately = s.last.take(f)
+		s.last.take(f, list)
 	}
 	return list, nil
 }
 
-// take gives the lists of an answer, made anew only when it is another one.
-func (l *lastList) take(f *assess.Findings) ([]web.Finding, web.FindingsAbout, map[string]web.Lately) {
+// take gives a list what it shares with others of the same answer, made anew only
+// when it is another one.
+func (l *lastList) take(f *assess.Findings, list *web.FindingList) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if l.of == &f.Items[0] {
-		return l.items, l.about, l.days
+	if l.of != &f.Items[0] {
+		l.of, l.items, l.days = &f.Items[0], make([]web.Finding, len(f.Items)), make(map[string]web.Lately, len(f.Lately))
+		for i := range f.Items {
+			l.items[i] = forPages(&f.Items[i])
+		}
+		for tag, n := range f.Lately {
+			l.days[tag] = web.Lately(n)
+		}
+		l.about = web.NewFindingsAbout(l.items)
+		l.risks = make(map[string][]web.Risk, len(f.Lately))
+		for i := range f.Risks {
+			r := &f.Risks[i]
+			l.risks[r.Printer] = append(l.risks[r.Printer], web.Risk{Plate: r.Plate, Material: r.Material, Last: r.Last,
+				Now: web.Chance(r.Now), Cleaned: web.Chance(r.Cleaned), Probed: web.Chance(r.Probed), Both: web.Chance(r.Both)})
+		}
 	}
-	l.of, l.items, l.days = &f.Items[0], make([]web.Finding, len(f.Items)), make(map[string]web.Lately, len(f.Lately))
-	for i := range f.Items {
-		l.items[i] = forPages(&f.Items[i])
-	}
-	for tag, n := range f.Lately {
-		l.days[tag] = web.Lately(n)
-	}
-	l.about = web.NewFindingsAbout(l.items)
-	return l.items, l.about, l.days
+	list.Items, list.About, list.Lately, list.Risks = l.items, l.about, l.days, l.risks
 }
 
 // Evidence gives what one finding rests on.
@@ -91,6 +98,15 @@ func (s findingsSource) Answer(ctx context.Context, at, knownAt, from, to time.T
 		return nil, err
 	}
 	return f.JSON(), nil
+}
+
+// Risk gives the JSON object that command and API print.
+func (s findingsSource) Risk(ctx context.Context, at, knownAt, from, to time.Time) ([]byte, error) {
+	r, err := s.Risks(ctx, assess.AsOf{At: at, KnownAt: knownAt, From: from, To: to})
+	if err != nil {
+		return nil, err
+	}
+	return r.JSON(), nil
 }
 
 func forPages(f *assess.Finding) web.Finding {

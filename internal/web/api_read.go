@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"crypto/sha256"
 	"encoding/base64"
 	"encoding/hex"
@@ -303,6 +304,16 @@ func readTime(c echo.Context, name string) (time.Time, error) {
 
 // apiFindings answers the object the command prints.
 func (s *Server) apiFindings() echo.HandlerFunc {
+	return s.apiAsOf(Findings.Answer)
+}
+
+// apiRisk answers the object the command prints.
+func (s *Server) apiRisk() echo.HandlerFunc {
+	return s.apiAsOf(Findings.Risk)
+}
+
+// apiAsOf reads for when an answer is asked, and writes it.
+func (s *Server) apiAsOf(answer func(f Findings, ctx context.Context, at, knownAt, from, to time.Time) ([]byte, error)) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		if err := onlyParams(c, "at", "known_at", "from", "to"); err != nil {
 			return err
@@ -321,7 +332,7 @@ func (s *Server) apiFindings() echo.HandlerFunc {
 		if times[0].IsZero() {
 			times[0] = s.now()
 		}
-		body, err := s.cfg.Findings.Answer(c.Request().Context(), times[0], times[1], times[2], times[3])
+		body, err := answer(s.cfg.Findings, c.Request().Context(), times[0], times[1], times[2], times[3])
 		if err != nil {
 			return err
 		}

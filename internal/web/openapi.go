@@ -96,6 +96,8 @@ var docRecords = &apiDoc{Summary: "Record what happened",
 
 var docFindings = &apiDoc{Summary: "Read the findings", More: "The same object that basecourse findings --format json prints.", Params: asOfParams, Answer: refTo("Findings")}
 
+var docRisk = &apiDoc{Summary: "Read how likely the next first layers are to fail", More: "The same object that basecourse risk --format json prints.", Params: asOfParams, Answer: refTo("Risks")}
+
 var docDescription = &apiDoc{Summary: "Read this description", Answer: schema{"type": "object", "required": []string{"openapi", "info", "paths"}}}
 
 func refTo(name string) schema { return schema{"$ref": "#/components/schemas/" + name} }
@@ -218,6 +220,18 @@ func fieldSchema(f *intake.Field, always bool) schema {
 	return schema{"type": kind("string")}
 }
 
+// riskSchema is the chance of failure of a printer's next first layer.
+func riskSchema() schema {
+	name, chance := schema{"type": or("string", "null")}, schema{"type": "number", "minimum": 0, "maximum": 1}
+	properties := schema{"printer": schema{"type": "string"}, "plate": name, "material": name}
+	for _, key := range []string{"p_now", "p_after_cleaning", "p_after_probing", "p_after_both"} {
+		for _, end := range []string{"", "_low", "_high"} {
+			properties[key+end] = chance
+		}
+	}
+	return object(properties)
+}
+
 // schemas are the named pieces.
 func schemas() schema {
 	count, number := schema{"type": "integer", "minimum": 0}, schema{"type": or("number", "null")}
@@ -240,6 +254,8 @@ func schemas() schema {
 		"Problem": optional(object(schema{"type": schema{"type": "string", "enum": problemTypes()}, "title": text, "status": schema{"type": "integer"}, "detail": text,
 			"problems": schema{"type": "array", "items": refTo("Place")}, "instance": text}), "detail", "problems", "instance"),
 		"Result": optional(object(schema{"id": text, "ref": formRef, "result": schema{"enum": []string{"recorded", "already_recorded", "refused"}}, "error": refTo("Problem")}), "error"),
+		"Risks":  object(schema{"as_of": clock, "items": schema{"type": "array", "items": refTo("Risk")}}),
+		"Risk":   riskSchema(),
 		"Findings": object(schema{"as_of": clock, "known_at": clock, "window": object(schema{"from": clock, "to": clock}), "first_layers": count, "graded": count, "failures": count,
 			"false_discovery_rate": schema{"type": "number"}, "gap_split": number, "findings": schema{"type": "array", "items": refTo("Finding")}}),
 	}

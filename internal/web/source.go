@@ -23,6 +23,8 @@ type Findings interface {
 	// Answer gives the JSON object of data-contract section 4, byte for byte what
 	// the command prints. Zero times are not given.
 	Answer(ctx context.Context, at, knownAt, from, to time.Time) ([]byte, error)
+	// Risk gives the JSON object of data-contract section 5 in the same way.
+	Risk(ctx context.Context, at, knownAt, from, to time.Time) ([]byte, error)
 }
 
 // FindingList is the findings of a farm as of a time.
@@ -36,6 +38,7 @@ type FindingList struct {
 	Items       []Finding
 	About       FindingsAbout     // where Items is about whom; nil: not made
 	Lately      map[string]Lately // by printer: counts over the last LatelyDays of the window
+	Risks       map[string][]Risk // by printer: of its next first layer, by material
 	Missing     bool              // could not be had just now
 	Working     bool              // is being worked out for the first time
 }
@@ -59,6 +62,17 @@ const LatelyDays = 14
 
 // Lately counts a printer's first layers of the last days.
 type Lately struct{ Started, Graded, Failures int }
+
+// Risk is the chance that a printer's next first layer fails, with the plate on
+// it ("" none) and a material ("" not noted).
+type Risk struct {
+	Plate, Material            string
+	Last                       bool // the material of its last start
+	Now, Cleaned, Probed, Both Chance
+}
+
+// Chance is a chance from 0 to 1 with its 95 % interval.
+type Chance struct{ P, Low, High float64 }
 
 // Finding is one answered question. Numbers that could not be estimated are
 // NaN.
