@@ -128,3 +128,20 @@ func TestFindingsAnswerWhatTheCommandPrints(t *testing.T) {
 		t.Errorf("got %q as %q, want the bytes as they are", a.Body, a.Header.Get("Content-Type"))
 	}
 }
+
+func TestRiskAnswersWhatTheCommandPrints(t *testing.T) {
+	answer := `{"as_of":"2026-03-09T14:00:00Z","items":[{"printer":"P-1","plate":null,"material":"PETG","p_now":0.06,"p_now_low":0.04,"p_now_high":0.09,` +
+		`"p_after_cleaning":0.06,"p_after_cleaning_low":0.04,"p_after_cleaning_high":0.09,"p_after_probing":0.03,"p_after_probing_low":0.02,"p_after_probing_high":0.05,` +
+		`"p_after_both":0.03,"p_after_both_low":0.02,"p_after_both_high":0.05}]}` + "\n"
+	site := webtest.New(t, func(c *web.Config) { c.Findings = &webtest.Findings{RiskJSON: answer} })
+	c := site.WithToken("gateway", "operator")
+	if a := c.Get("/api/v1/risk?at=2026-03-09T14:00:00Z"); a.Body != answer || a.Header.Get("Content-Type") != "application/json" {
+		t.Errorf("got %q as %q, want the bytes as they are", a.Body, a.Header.Get("Content-Type"))
+	}
+	if a := c.Get("/api/v1/risk?at=now"); a.Status != 400 {
+		t.Errorf("a time that is none: got %d, want 400", a.Status)
+	}
+	if a := c.Get("/api/v1/risk?printer=P-1"); a.Status != 400 {
+		t.Errorf("a parameter nobody knows: got %d, want 400", a.Status)
+	}
+}
