@@ -9,8 +9,10 @@ type ThingPage struct {
 	Tag      string
 	State    State
 	Why      string
+	Saved    SavedLine
 	Advice   Advice
 	Actions  []Link
+	Trend    string // address of its failures over time
 	Facts    []Fact
 	Rates    []Rate
 	RatesSub string

@@ -18,6 +18,22 @@ func (s *Store) People(ctx context.Context, after string, limit int) ([]*farm.Pe
 	return things[farm.Person](ctx, s, farm.KindPerson, after, limit)
 }
 
+// Crew lists the people who may have done something, by handle: those who have
+// not left, and the one named also.
+func (s *Store) Crew(ctx context.Context, also string) ([]*farm.Person, error) {
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	list, err := s.take(ctx, farm.KindPerson, ` WHERE t.disabled_at IS NULL OR t.person = $1 ORDER BY t.person COLLATE "C" LIMIT 1000`, also)
+	if err != nil {
+		return nil, wrap("store.Crew", err)
+	}
+	out := make([]*farm.Person, len(list))
+	for i, r := range list {
+		out[i] = r.(*farm.Person)
+	}
+	return out, nil
+}
+
 // Jobs lists jobs by name after a name ("" the beginning).
 func (s *Store) Jobs(ctx context.Context, after string, limit int) ([]*farm.Job, error) {
 	return things[farm.Job](ctx, s, farm.KindJob, after, limit)

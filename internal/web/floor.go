@@ -46,7 +46,7 @@ type floorQuery struct {
 
 func readFloorQuery(c echo.Context) (floorQuery, error) {
 	q := floorQuery{bay: c.QueryParam("bay"), state: c.QueryParam("state"), page: 1}
-	if err := onlyParams(c, "bay", "state", "order", "page"); err != nil {
+	if err := onlyParams(c, "bay", "state", "order", "page", "saved"); err != nil {
 		return q, err
 	}
 	if _, ok := printerStates[q.state]; q.state != "" && !ok {
@@ -107,6 +107,9 @@ func (s *Server) getFloor() echo.HandlerFunc {
 		}
 		shell := withClock(s.shell(c, "Floor", "/floor"), now, frame.Settings.Zone())
 		page := s.floorPage(shell, stands, q, frame, now)
+		if page.Saved, err = s.savedHere(c, frame.Settings.Zone()); err != nil {
+			return err
+		}
 		if len(stands) == 0 {
 			page.First = s.firstSteps(c, "Every printer appears here with its next action. Add printers or import a bundle.")
 		} else {

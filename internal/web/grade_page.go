@@ -244,18 +244,8 @@ func (g *grading) personField() error {
 	if !g.who.anyPerson() {
 		return nil
 	}
-	people, err := g.s.store.People(g.ctx, "", 500)
-	if err != nil {
-		return err
-	}
+	var err error
 	g.grade.Person.Kind = "select"
-	chosen := orCode(g.values.Get("person"), g.who.Handle)
-	for _, x := range people {
-		word := x.Handle
-		if x.Name != "" && x.Name != x.Handle {
-			word = x.Name + " (" + x.Handle + ")"
-		}
-		g.grade.Person.Options = append(g.grade.Person.Options, views.Option{Value: x.Handle, Word: word, Chosen: x.Handle == chosen})
-	}
-	return nil
+	g.grade.Person.Options, err = g.crew(orCode(g.values.Get("person"), g.who.Handle))
+	return err
 }

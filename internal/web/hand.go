@@ -59,6 +59,7 @@ type hand struct {
 	id     uuid.UUID // of the form; records' ids follow from it
 	when   time.Time // what was typed; the form's opening when it was left alone
 	person string    // who did it
+	back   string    // page to come back to; "" Upkeep
 	page   views.FormPage
 
 	spots    []store.Spot // at the instant before when
@@ -228,7 +229,7 @@ func getHand(a *handAct) func(*Server) echo.HandlerFunc {
 			if err != nil {
 				return err
 			}
-			h.when, h.person = h.opened(), h.who.Handle
+			h.when, h.person, h.back = h.opened(), h.who.Handle, s.cameFrom(c.Request())
 			return h.show(c, http.StatusOK)
 		}
 	}
@@ -280,38 +281,46 @@ func beside(fields []views.Field, problems []views.FormProblem) {
 
 // common adds what every act asks: when and who.
 func (h *hand) common() error {
+	h.page.Hidden = append(h.page.Hidden, views.Fact{Word: "id", Value: h.id.String()})
+	if h.back != "" {
+		h.page.Hidden = append(h.page.Hidden, views.Fact{Word: "back", Value: h.back})
+	}
 	if h.page.Alone {
-		h.page.Hidden = append(h.page.Hidden, views.Fact{Word: "id", Value: h.id.String()})
 		return nil
 	}
 	when := h.text("when")
 	if when == "" {
 		when = h.opened().In(h.zone).Format(whenLayout)
 	}
-	h.page.Hidden = append(h.page.Hidden, views.Fact{Word: "id", Value: h.id.String()})
 	h.page.Fields = append(h.page.Fields, views.Field{Name: "when", Label: "When", Kind: "when", Value: when,
 		Hint: "In the farm's time, " + h.zone.String() + ". Change it for what was done earlier.", Max: h.now.Add(time.Minute).In(h.zone).Format(whenLayout)})
 	who := views.Field{Name: "person", Label: "Done by", Kind: "fixed", Value: h.who.Handle}
 	if h.who.anyPerson() {
-		people, err := h.s.store.People(h.ctx, "", 500)
-		if err != nil {
-			return err
-		}
+		var err error
 		who.Kind = "select"
-		for _, p := range people {
-			word := p.Handle
-			if p.Name != "" && p.Name != p.Handle {
-				word = p.Name + " (" + p.Handle + ")"
-			}
-			chosen := h.values.Get("person")
-			if chosen == "" {
-				chosen = h.who.Handle
-			}
-			who.Options = append(who.Options, views.Option{Value: p.Handle, Word: word, Chosen: p.Handle == chosen})
+		if who.Options, err = h.crew(orCode(h.values.Get("person"), h.who.Handle)); err != nil {
+			return err
 		}
 	}
 	h.page.Fields = append(h.page.Fields, who)
 	return nil
+}
+
+// crew is who may have done it: everybody who has not left, and whoever is chosen.
+func (h *hand) crew(chosen string) ([]views.Option, error) {
+	people, err := h.s.store.Crew(h.ctx, chosen)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]views.Option, 0, len(people))
+	for _, p := range people {
+		word := p.Handle
+		if p.Name != "" && p.Name != p.Handle {
+			word = p.Name + " (" + p.Handle + ")"
+		}
+		out = append(out, views.Option{Value: p.Handle, Word: word, Chosen: p.Handle == chosen})
+	}
+	return out, nil
 }
 
 // postHand takes an act's form: saved whole or not at all.
@@ -332,6 +341,7 @@ func postHand(a *handAct) func(*Server) echo.HandlerFunc {
 			}
 			h.readWhen()
 			h.readPerson()
+			h.back = backTo(values.Get("back"))
 			records, err := a.build(h)
 			if err != nil {
 				return err
@@ -349,7 +359,11 @@ func postHand(a *handAct) func(*Server) echo.HandlerFunc {
 			if !saved {
 				return h.show(c, http.StatusUnprocessableEntity)
 			}
-			return c.Redirect(http.StatusSeeOther, s.url("/upkeep?saved="+strconv.FormatInt(act, 10)))
+			back := h.back
+			if back == "" {
+				back = "/upkeep"
+			}
+			return c.Redirect(http.StatusSeeOther, s.url(withSaved(back, strconv.FormatInt(act, 10))))
 		}
 	}
 }
@@ -360,7 +374,7 @@ func readHandForm(c echo.Context, a *handAct) (url.Values, error) {
 	if err != nil || kind != "application/x-www-form-urlencoded" {
 		return nil, echo.NewHTTPError(http.StatusUnsupportedMediaType, "Send the form as application/x-www-form-urlencoded.")
 	}
-	names := append([]string{"id", "when", "person", "do"}, a.names...)
+	names := append([]string{"id", "when", "person", "back", "do"}, a.names...)
 	form, err := readForm(c, names...)
 	if err != nil {
 		return nil, err

@@ -48,7 +48,7 @@ type thing struct {
 
 // openThing reads the address of a printer's or plate's page.
 func (s *Server) openThing(c echo.Context, kind string) (*thing, error) {
-	if err := onlyParams(c, "before", "kind", "layers"); err != nil {
+	if err := onlyParams(c, "before", "kind", "layers", "saved"); err != nil {
 		return nil, err
 	}
 	t := &thing{ctx: c.Request().Context(), kind: kind, now: s.now(), layers: layersUsually, events: c.QueryParam("kind")}
@@ -73,6 +73,9 @@ func (s *Server) openThing(c echo.Context, kind string) (*thing, error) {
 	t.end, t.zone = windowEnd(t.frame, t.now), t.frame.Settings.Zone()
 	t.page = views.ThingPage{Shell: withClock(s.shell(c, sentenceCase(kind)+" "+t.tag, "/floor"), t.now, t.zone), Kind: kind, Tag: t.tag}
 	t.page.DataThrough = clock(t.end, t.zone)
+	if t.page.Saved, err = s.savedHere(c, t.zone); err != nil {
+		return nil, err
+	}
 	return t, nil
 }
 
@@ -113,6 +116,11 @@ func (s *Server) showThing(c echo.Context, t *thing) error {
 		return err
 	}
 	fillRates(t, counts)
+	by := "plate"
+	if t.kind == "plate" {
+		by = "printer"
+	}
+	t.page.Trend = s.url("/trends?" + url.Values{t.kind: {t.tag}, "by": {by}}.Encode())
 	other, path := "Plate", "/plates/"
 	if t.kind == "plate" {
 		other, path = "Printer", "/printers/"

@@ -51,7 +51,7 @@ func (s *Server) getUpkeep() echo.HandlerFunc {
 		for _, a := range handActs {
 			p.Acts = append(p.Acts, views.ActLink{Word: a.word, Href: s.url("/upkeep/" + a.slug)})
 		}
-		if p.Saved, err = s.saved(c, v.zone); err != nil {
+		if p.Saved, err = s.savedHere(c, v.zone); err != nil {
 			return err
 		}
 		switch q.list {

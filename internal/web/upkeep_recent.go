@@ -327,6 +327,9 @@ func (s *Server) postUndo() echo.HandlerFunc {
 		if form["next"] == "/grade" || slices.ContainsFunc(a.Entries, func(e store.HandEntry) bool { return farm.Kind(e.Kind) == farm.KindFirstLayer }) {
 			back = "/grade"
 		}
-		return c.Redirect(http.StatusSeeOther, s.url(back+"?saved="+form["entry"]))
+		if next := backTo(form["next"]); next != "" {
+			back = next
+		}
+		return c.Redirect(http.StatusSeeOther, s.url(withSaved(back, form["entry"])))
 	}
 }
