@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
@@ -151,37 +152,33 @@ func SolveHeights(in HeightInput) *HeightBook {
 }
 
 func (b *HeightBook) add(g int, x *heightGroup, in *HeightInput) {
-	n := 0
 	k := len(x.sides)
 	mean := make([]float64, 1+k) // picks the mean thickness
 	for i := range k {
 		mean[1+i] = 1 / float64(k)
 	}
+	// Everything is told against the mean: its own part is worked out once.
+	thickness, covMean := x.dot(mean), mat.NewVecDense(1+k, nil)
+	covMean.MulVec(x.cov, mat.NewVecDense(1+k, mean))
+	varMean := mat.Dot(covMean, mat.NewVecDense(1+k, mean))
 	for _, c := range x.chains {
-		n += c.layers
 		p := &b.Printers[c.printer]
 		p.Group, p.Layers, p.LastDay, p.chain = g, c.layers, c.days[len(c.days)-1], c
 		p.settingMM = heightSetting(c.events, math.Inf(1))
 		p.laterSqrMM = c.steps[len(c.steps)-1].variance(in.Parts)
 		p.Plates = len(c.columns) - 1
-		a := slices.Clone(c.last)
-		for i := range a {
-			a[i] -= mean[i] // minus the mean thickness
+		v := c.lastVar + p.laterSqrMM + x.variance(c.last) + varMean
+		for i, l := range c.last {
+			v -= 2 * l * covMean.AtVec(i)
 		}
-		v := c.lastVar + p.laterSqrMM + x.variance(a)
-		p.MM = x.dot(a) + c.lastAlone + p.settingMM
+		p.MM = x.dot(c.last) - thickness + c.lastAlone + p.settingMM
 		half := x.factor() * math.Sqrt(v)
 		p.LowMM, p.HighMM = p.MM-half, p.MM+half
 	}
 	for i, s := range x.sides {
-		a := make([]float64, 1+k)
-		for j := range k {
-			a[1+j] = -mean[1+j]
-		}
-		a[1+i]++
 		s.Group, s.Alone, s.column = g, k == 1, 1+i
-		s.MM = x.dot(a)
-		half := x.factor() * math.Sqrt(max(0, x.variance(a)))
+		s.MM = x.beta[1+i] - thickness
+		half := x.factor() * math.Sqrt(max(0, x.cov.At(1+i, 1+i)-2*covMean.AtVec(1+i)+varMean))
 		s.LowMM, s.HighMM = s.MM-half, s.MM+half
 		b.sideAt[[2]int{s.Plate, int(s.Side)}] = len(b.Sides)
 		b.ofPlate[s.Plate] = append(b.ofPlate[s.Plate], len(b.Sides))

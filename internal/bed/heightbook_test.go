@@ -2,6 +2,7 @@ package bed
 
 import (
 	"math"
+	"strconv"
 	"testing"
 
 	"gonum.org/v1/gonum/diff/fd"
@@ -205,6 +206,33 @@ func TestSameAsGeneralisedLeastSquares(t *testing.T) {
 	if pairs < 200 {
 		t.Fatalf("%d pairs", pairs)
 	}
+	// Against the mean: what the book lists.
+	mean := func(l HeightLayer) (s float64) {
+		for _, x := range b.Sides {
+			s += d.sideCov(HeightLayer{Plate: x.Plate, Side: x.Side}, l) / float64(len(b.Sides))
+		}
+		return s
+	}
+	varMean := 0.0
+	for _, x := range b.Sides {
+		varMean += mean(HeightLayer{Plate: x.Plate, Side: x.Side}) / float64(len(b.Sides))
+	}
+	same := func(what string, mm, low, high, want, variance float64) {
+		t.Helper()
+		if math.Abs(mm-want) > 1e-8 || math.Abs((high-low)/2/factor-math.Sqrt(variance)) > 1e-8 {
+			t.Fatalf("%s: %.8f ± %.8f, dense %.8f ± %.8f", what, mm, (high-low)/2/factor, want, math.Sqrt(variance))
+		}
+	}
+	for _, x := range b.Sides {
+		at := HeightLayer{Plate: x.Plate, Side: x.Side}
+		want, variance := d.predict(0, func(l HeightLayer) float64 { return mean(l) - d.sideCov(at, l) }, d.sideCov(at, at)-2*mean(at)+varMean)
+		same("side", x.MM, x.LowMM, x.HighMM, want, variance)
+	}
+	for i, z := range b.Printers {
+		last := HeightLayer{Printer: i, Day: in.Day}
+		want, variance := d.predict(1, func(l HeightLayer) float64 { return d.zeroCov(last, l) + mean(l) }, d.zeroCov(last, last)+varMean)
+		same("printer", z.MM, z.LowMM, z.HighMM, want+d.setting(i, in.Day), variance)
+	}
 	for _, x := range b.Sides {
 		for _, y := range b.Sides {
 			if x.Plate == y.Plate && x.Side == y.Side {
@@ -348,9 +376,13 @@ func TestWhatALayerSaysOfItsHeight(t *testing.T) {
 }
 
 func BenchmarkSolveHeights(b *testing.B) {
-	f := drawHeights(9100, 60, 130, 8)
-	f.in.Parts = UsualHeightParts()
-	for b.Loop() {
-		SolveHeights(f.in)
+	for _, x := range []struct{ printers, plates int }{{60, 130}, {1000, 2200}} {
+		b.Run(strconv.Itoa(x.printers), func(b *testing.B) {
+			f := drawHeights(9100, x.printers, x.plates, 8)
+			f.in.Parts = UsualHeightParts()
+			for b.Loop() {
+				SolveHeights(f.in)
+			}
+		})
 	}
 }
