@@ -165,7 +165,7 @@ func heightsBody(p HeightsPage) templ.Component {
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
-		templ_7745c5c3_Err = numbersForm(p.Action, p.Fields, "Show the move").Render(ctx, templ_7745c5c3_Buffer)
+		templ_7745c5c3_Err = numbersForm(p.Action, p.Fields, "Show move").Render(ctx, templ_7745c5c3_Buffer)
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}

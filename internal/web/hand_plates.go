@@ -209,6 +209,11 @@ func buildFitting(h *hand) ([]handRecord, error) {
 	if len(h.page.Problems) > 0 {
 		return nil, nil
 	}
+	if h.values.Get("do") == "look" { // nothing is recorded: doubts can wait
+		h.values.Set("plate", plate)
+		h.values.Set("printer", printer)
+		return nil, nil
+	}
 	spot, was := h.spotOf(plate), h.plateOn(printer)
 	if spot.Retired {
 		h.wrong("plate", "Plate "+plate+" is retired. Put it back into service in Setup, or pick another plate.")

@@ -59,7 +59,7 @@ func expectWords(h *assess.HeightBook, printer string, plate onPlate) (words str
 	}
 	step := h.Printers[h.PrinterNumber(printer)].ZStepMM
 	move := math.Round(m.MM/step) * step
-	likely := " (likely " + between(m.LowMM, m.HighMM, "up", "down") + ")."
+	likely := ", likely " + between(m.LowMM, m.HighMM, "up", "down") + "."
 	words = plate.words() + " on " + printer + ": "
 	switch {
 	case m.LowMM <= 0 && m.HighMM >= 0 && m.HighMM-m.LowMM > 0.06:
