@@ -30,6 +30,7 @@ const (
 	KindPlateState   Kind = "plate_state"
 	KindHold         Kind = "hold"
 	KindDisagreement Kind = "disagreement"
+	KindAdviceDone   Kind = "advice_done"
 )
 
 // Kinds of things that are not events: they are their own keys.
@@ -47,7 +48,7 @@ const (
 
 // EventKinds lists the kinds of events in the bundle's order.
 var EventKinds = []Kind{KindFirstLayer, KindCleaning, KindProbe, KindProbeSkipped, KindOffsetChange,
-	KindService, KindFitting, KindPlateState, KindHold, KindDisagreement}
+	KindService, KindFitting, KindPlateState, KindHold, KindDisagreement, KindAdviceDone}
 
 // ThingKinds lists the kinds of things in the bundle's order.
 var ThingKinds = []Kind{KindPrinter, KindScrew, KindPlate, KindMaterial, KindPerson, KindJob, KindShift,
@@ -77,6 +78,9 @@ var (
 	SubjectKinds  = []string{"printer", "plate"}
 	Causes        = []string{"skipped_probing", "cleaning_gap"}
 	Evidences     = []string{"raised", "watching", "quiet", "too_little_data"}
+	AdviceAnswers = []string{"done", "something_else", "disagreed"}
+	AdviceActions = []string{"let_run", "nudge", "stop", "leave", "swap_plate", "wipe", "wash", "coat", "soak", "probe", "tram", "move_nozzle", "check_feed", "dry_filament", "turn_plate", "set_plate_aside", "investigate", "print_coupon"}
+	LayerCauses   = []string{"nozzle_low", "nozzle_high", "bed_shape", "tilt", "plate_height", "dirty_plate", "plate_damage", "over_bonding", "feed_low", "feed_high", "no_start", "moisture", "striping", "bed_temperature", "local_spot", "none", "cannot_tell"}
 	Instruments   = []string{"micrometer", "caliper", "scale"}
 	CheckResults  = []string{"good", "bad"}
 )

@@ -174,6 +174,26 @@ type Disagreement struct {
 // KindOfSubject says what sort of thing the finding is about.
 func (d *Disagreement) KindOfSubject() Kind { return Kind(d.SubjectKind) }
 
+// AdviceDone says what was done about an advice that a first layer got. Done as
+// it said opens a proof on its subject: GoodNeeded good layers, fixed before
+// they are printed, show that it held.
+type AdviceDone struct {
+	ID                   ID
+	FirstLayer           string // text of its id
+	SubjectKind, Subject string // what the action was done to
+	At                   time.Time
+	Answer               string
+	Action, Cause        string  // of the advice
+	Record               string  // text of the id of the record that tells what was done
+	GoodNeeded           int     // 0: nothing to prove, or too rare to count
+	ExpectedRate         float64 // share of graded layers expected to fail if nothing had changed
+	Person, Reason       string
+	Meta
+}
+
+// KindOfSubject says what sort of thing the action was done to.
+func (a *AdviceDone) KindOfSubject() Kind { return Kind(a.SubjectKind) }
+
 // Bundle is a whole farm in memory, as the CSV bundle holds it on disk.
 type Bundle struct {
 	Printers      []Printer
@@ -195,4 +215,5 @@ type Bundle struct {
 	PlateStates   []PlateState
 	Holds         []Hold
 	Disagreements []Disagreement
+	AdviceDone    []AdviceDone
 }

@@ -230,6 +230,8 @@ func (m memory) records(t *Table) []any {
 		return pointers(b.Holds)
 	case farm.KindDisagreement:
 		return pointers(b.Disagreements)
+	case farm.KindAdviceDone:
+		return pointers(b.AdviceDone)
 	}
 	return nil
 }

@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"strconv"
 	"time"
 
 	"basecourse/internal/farm"
@@ -10,7 +11,7 @@ import (
 // before what names them, events last.
 var Tables = []*Table{
 	printers(), screws(), plates(), materials(), people(), jobs(), shifts(), instruments(), settings(),
-	firstLayers(), cleanings(), probes(), probesSkipped(), offsetChanges(), services(), fittings(), plateStates(), holds(), disagreements(),
+	firstLayers(), cleanings(), probes(), probesSkipped(), offsetChanges(), services(), fittings(), plateStates(), holds(), disagreements(), adviceDone(),
 }
 
 var nan = farm.Unknown()
@@ -349,6 +350,39 @@ func disagreements() *Table {
 	), "at", func(r *R) *farm.Meta { return &r.Meta }).checked(func(rec any) []fieldProblem {
 		if r := rec.(*R); r.SubjectKind == "plate" && r.Cause == "skipped_probing" {
 			return []fieldProblem{{"cause", r.Cause, "cleaning_gap: plates are not asked about probing"}}
+		}
+		return nil
+	})
+}
+
+func adviceDone() *Table {
+	type R = farm.AdviceDone
+	return event(table(farm.KindAdviceDone, "advice_done", R{ExpectedRate: nan},
+		ident("advice_done", func(r *R) *farm.ID { return &r.ID }),
+		text("first_layer", func(r *R) *string { return &r.FirstLayer }).must(),
+		code("subject_kind", farm.SubjectKinds, func(r *R) *string { return &r.SubjectKind }).must(),
+		key("subject", Subject, func(r *R) *string { return &r.Subject }).must(),
+		when("at", func(r *R) *time.Time { return &r.At }).must(),
+		code("answer", farm.AdviceAnswers, func(r *R) *string { return &r.Answer }).must(),
+		code("action", farm.AdviceActions, func(r *R) *string { return &r.Action }).must(),
+		code("cause", farm.LayerCauses, func(r *R) *string { return &r.Cause }),
+		text("record", func(r *R) *string { return &r.Record }),
+		whole("good_needed", 1, 1000, func(r *R) *int { return &r.GoodNeeded }),
+		num("expected_rate", 0, 1, func(r *R) *float64 { return &r.ExpectedRate }),
+		key("person", farm.KindPerson, func(r *R) *string { return &r.Person }),
+		text("reason", func(r *R) *string { return &r.Reason }),
+	), "at", func(r *R) *farm.Meta { return &r.Meta }).checked(func(rec any) []fieldProblem {
+		r := rec.(*R)
+		for _, x := range []struct{ name, text string }{{"first_layer", r.FirstLayer}, {"record", r.Record}} {
+			if _, err := farm.NewID(farm.KindFirstLayer, x.text); err != nil {
+				return []fieldProblem{{x.name, x.text, "the id of a record: 1 to 64 characters"}}
+			}
+		}
+		switch {
+		case r.Answer != "done" && r.Reason == "":
+			return []fieldProblem{{"reason", "", "why, where the advice was not followed"}}
+		case r.Answer != "done" && r.GoodNeeded != 0:
+			return []fieldProblem{{"good_needed", strconv.Itoa(r.GoodNeeded), "nothing: only what was done as advised is proved"}}
 		}
 		return nil
 	})

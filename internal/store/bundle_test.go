@@ -117,6 +117,8 @@ func TestRefusalsSayWhereAndWhat(t *testing.T) {
 		{"a height out of range", "probes.csv", "probe,printer,probed_at,columns,rows,heights_mm\nM-1,R-1,2026-01-02T03:04:05Z,1,1,5.1\n", 2, "heights_mm", "5.1", "-5 to 5 mm"},
 		{"a plate asked about probing", "disagreements.csv", "disagreement,subject_kind,subject,cause,at,reason\nD-1,plate,T-1,skipped_probing,2026-01-02T03:04:05Z,no\n", 2, "cause", "skipped_probing", "cleaning_gap"},
 		{"a disagreement without a reason", "disagreements.csv", "disagreement,subject_kind,subject,cause,at,reason\nD-1,printer,R-1,skipped_probing,2026-01-02T03:04:05Z,\n", 2, "reason", "", "value"},
+		{"an advice not followed without a reason", "advice_done.csv", "advice_done,first_layer,subject_kind,subject,at,answer,action\nA-1,F-1,printer,R-1,2026-01-02T03:04:05Z,disagreed,probe\n", 2, "reason", "", "why"},
+		{"a proof of what was not done", "advice_done.csv", "advice_done,first_layer,subject_kind,subject,at,answer,action,good_needed,reason\nA-1,F-1,printer,R-1,2026-01-02T03:04:05Z,disagreed,probe,11,no\n", 2, "good_needed", "11", "nothing"},
 		{"a hold on an unknown plate", "holds.csv", "hold,subject_kind,subject,placed_at\nH-1,plate,R-1,2026-01-02T03:04:05Z\n", 2, "subject", "R-1", "known plate"},
 		{"a void reason alone", "holds.csv", "hold,subject_kind,subject,placed_at,void_reason\nH-1,printer,R-1,2026-01-02T03:04:05Z,why\n", 2, "voided_at", "", "time of the voiding"},
 		{"a removal before the fitting", "fittings.csv", "fitting,plate,printer,fitted_at,removed_at\nX-1,T-1,R-1,2026-01-02T03:04:05Z,2026-01-02T03:04:04Z\n", 2, "removed_at", "2026-01-02T03:04:04Z", "not before fitted_at"},

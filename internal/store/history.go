@@ -149,6 +149,7 @@ var historyParts = []historyPart{
 	{"plate_state", "plate_states", "at", "plate", false, map[string]string{"code": "t.state::text", "detail": "t.reason"}},
 	{"hold", "holds", "placed_at", "printer plate", false, map[string]string{"ended_at": "t.released_at", "detail": "t.reason", "end_detail": "t.release_reason"}},
 	{"disagreement", "disagreements", "at", "printer plate", false, map[string]string{"code": "t.cause::text", "detail": "t.reason"}},
+	{"advice_done", "advice_done", "at", "printer plate", false, map[string]string{"code": "t.answer::text", "end_detail": "t.action::text", "detail": "t.reason", "marks": "t.first_layer"}},
 }
 
 // historyColumns are what every part gives, with the type of what it has not.

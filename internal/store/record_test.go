@@ -81,6 +81,8 @@ func TestRecordingAgain(t *testing.T) {
 		{`{"kind":"void","record":"H-1","voided_at":"2026-03-02T07:00:00Z","void_reason":"wrong plate","replaced_by":"H-2"}`, "invalid replaced_by"},
 		{`{"kind":"hold","id":"H-2","subject_kind":"plate","subject":"T-1","placed_at":"2026-03-01T07:00:00Z"}`, "recorded"},
 		{`{"kind":"disagreement","id":"D-1","subject_kind":"printer","subject":"R-1","cause":"skipped_probing","at":"2026-03-01T07:00:00Z","person":"ines","reason":"it was the tip"}`, "recorded"},
+		{`{"kind":"advice_done","id":"A-1","first_layer":"F-1","subject_kind":"printer","subject":"R-1","at":"2026-03-01T07:00:00Z","answer":"done","action":"probe","cause":"bed_shape","good_needed":11,"expected_rate":0.19,"person":"ines"}`, "recorded"},
+		{`{"kind":"advice_done","id":"A-1","first_layer":"F-1","subject_kind":"printer","subject":"R-1","at":"2026-03-01T07:00:00Z","answer":"done","action":"probe","good_needed":12}`, "conflict good_needed"},
 		{`{"kind":"disagreement","id":"D-2","subject_kind":"plate","subject":"R-1","cause":"cleaning_gap","at":"2026-03-01T07:00:00Z","reason":"no"}`, "invalid subject"},
 		{`{"kind":"void","record":"H-1","voided_at":"2026-03-02T07:00:00Z","void_reason":"wrong plate","voided_by":"ines","replaced_by":"H-2"}`, "recorded"},
 	} {

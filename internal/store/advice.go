@@ -1,0 +1,185 @@
+package store
+
+import (
+	"context"
+	"time"
+
+	"basecourse/internal/farm"
+	"basecourse/internal/findings"
+
+	"github.com/gofrs/uuid/v5"
+	"github.com/jackc/pgx/v5"
+)
+
+// AdviceOn lists what was done about the advice a first layer got, taken back
+// ones left out, the earliest first. What was said of a record that was voided
+// since is found with the one that replaced it.
+func (s *Store) AdviceOn(ctx context.Context, f *farm.FirstLayer) ([]*farm.AdviceDone, error) {
+	texts := []string{f.ID.UUID.String(), f.ID.Text()}
+	for k, old := 0, f; k < 16 && !old.Replaces.IsZero(); k++ {
+		before, err := s.FirstLayer(ctx, old.Replaces)
+		if err != nil {
+			return nil, wrap("store.AdviceOn", err)
+		}
+		texts, old = append(texts, before.ID.UUID.String(), before.ID.Text()), before
+	}
+	return s.adviceDone(ctx, "store.AdviceOn", ` WHERE t.first_layer = ANY ($1) AND t.voided_at IS NULL ORDER BY t.at, t.id`, texts)
+}
+
+// AdviceDoneTo lists the latest advice that was done to a printer or plate as it
+// said by a time, newest first, taken back ones left out; at most limit.
+func (s *Store) AdviceDoneTo(ctx context.Context, of Thing, at time.Time, limit int) ([]*farm.AdviceDone, error) {
+	column, id := of.column()
+	return s.adviceDone(ctx, "store.AdviceDoneTo", ` WHERE t.`+column+` = $1 AND t.at <= $2 AND t.voided_at IS NULL AND t.answer = 'done' ORDER BY t.at DESC, t.id DESC LIMIT $3`, id, at, limit)
+}
+
+func (s *Store) adviceDone(ctx context.Context, name, rest string, args ...any) ([]*farm.AdviceDone, error) {
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	list, err := s.take(ctx, farm.KindAdviceDone, rest, args...)
+	if err != nil {
+		return nil, wrap(name, err)
+	}
+	out := make([]*farm.AdviceDone, len(list))
+	for i, r := range list {
+		out[i] = r.(*farm.AdviceDone)
+	}
+	return out, nil
+}
+
+// ProofStart is one start of a printer or plate after a fix.
+type ProofStart struct {
+	ID      uuid.UUID
+	At      time.Time
+	Printer string
+	Grade   string
+	Failed  bool
+	Nudged  bool
+}
+
+// StartsAfter gives a thing's starts after a time up to another, oldest first,
+// voided ones left out; at most limit.
+func (s *Store) StartsAfter(ctx context.Context, of Thing, after, to time.Time, limit int) ([]ProofStart, error) {
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	column, id := of.column()
+	rows, err := s.pool.Query(ctx, `SELECT f.id, f.started_at AS at, p.printer, coalesce(f.grade::text, '') AS grade, coalesce(`+failureSQL+`, false) AS failed,
+			coalesce(f.nudge_mm, 0) <> 0 OR coalesce(f.decision = 'nudged', false) AS nudged
+		FROM first_layers f JOIN printers p ON p.id = f.printer WHERE f.`+column+` = $1 AND f.started_at > $2 AND f.started_at <= $3 AND f.voided_at IS NULL
+		ORDER BY f.started_at, f.id LIMIT $4`, id, after, to, limit)
+	if err != nil {
+		return nil, wrap("store.StartsAfter", err)
+	}
+	list, err := pgx.CollectRows(rows, pgx.RowToStructByName[ProofStart])
+	return list, wrap("store.StartsAfter", err)
+}
+
+// OpenEnd is a start of which nobody said yet what became of it.
+type OpenEnd struct {
+	ID       uuid.UUID
+	At       time.Time
+	Printer  string
+	Bay      string
+	Plate    string
+	Job      string
+	Material string
+	Grade    string
+	Decision string
+	Followed bool // the printer has started another print since
+}
+
+// OpenEnds lists the starts after from up to a time whose outcome is not said,
+// voided ones left out, oldest first; at most limit.
+func (s *Store) OpenEnds(ctx context.Context, from, to time.Time, limit int) ([]OpenEnd, error) {
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	rows, err := s.pool.Query(ctx, `
+		SELECT f.id, f.started_at AS at, p.printer, coalesce(p.bay, '') AS bay, coalesce(l.plate, '') AS plate, coalesce(j.job, '') AS job, coalesce(m.material, '') AS material,
+			coalesce(f.grade::text, '') AS grade, coalesce(f.decision::text, '') AS decision, f.started_at < f.last AS followed
+		FROM (SELECT * FROM (SELECT id, started_at, printer, plate, job, material, grade, decision, outcome, max(started_at) OVER (PARTITION BY printer) AS last
+				FROM first_layers WHERE started_at > $1 AND started_at <= $2 AND voided_at IS NULL) w WHERE w.outcome IS NULL ORDER BY w.started_at, w.id LIMIT $3) f
+			JOIN printers p ON p.id = f.printer LEFT JOIN plates l ON l.id = f.plate LEFT JOIN jobs j ON j.id = f.job LEFT JOIN materials m ON m.id = f.material
+		ORDER BY f.started_at, f.id`, from, to, limit)
+	if err != nil {
+		return nil, wrap("store.OpenEnds", err)
+	}
+	list, err := pgx.CollectRows(rows, pgx.RowToStructByName[OpenEnd])
+	return list, wrap("store.OpenEnds", err)
+}
+
+// Became counts, by mark and severity, what became of the layers started after
+// from up to a time about which something was decided. all is how many those
+// are, open how many of them have no outcome yet.
+func (s *Store) Became(ctx context.Context, from, to time.Time) (by findings.HeldByMark, all, open int, err error) {
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	rows, err := s.pool.Query(ctx, `SELECT marks, decision::text, coalesce(outcome::text, '') FROM first_layers
+		WHERE decision IS NOT NULL AND marks IS NOT NULL AND voided_at IS NULL AND started_at > $1 AND started_at <= $2`, from, to)
+	if err != nil {
+		return nil, 0, 0, wrap("store.Became", err)
+	}
+	defer rows.Close()
+	counts := make([][3]findings.Held, len(farm.Marks))
+	for rows.Next() {
+		v := rows.RawValues()
+		all++
+		decision, outcome := string(v[1]), string(v[2])
+		if decision != "stopped" && outcome == "" {
+			open++
+			continue
+		}
+		for mark, severity := range strongest(v[0]) {
+			if severity == 0 {
+				continue
+			}
+			h := &counts[mark][severity-1]
+			switch held := outcome == "finished"; {
+			case decision == "stopped":
+				h.Stopped++
+			case decision == "nudged" && held:
+				h.NudgedHeld++
+			case decision == "nudged":
+				h.NudgedLost++
+			case held:
+				h.RanHeld++
+			default:
+				h.RanLost++
+			}
+		}
+	}
+	by = findings.HeldByMark{}
+	for i, c := range counts {
+		if c != [3]findings.Held{} {
+			by[farm.Marks[i]] = c
+		}
+	}
+	return by, all, open, wrap("store.Became", rows.Err())
+}
+
+// strongest reads the highest severity of each mark, in the order of farm.Marks,
+// from the text marks are stored as.
+func strongest(marks []byte) (list [16]uint8) {
+	for len(marks) > 3 {
+		end := 3
+		for end < len(marks) && marks[end] != ':' {
+			end++
+		}
+		if end+1 >= len(marks) {
+			return list
+		}
+		severity := marks[end+1] - '0'
+		if i, ok := markNumbers[string(marks[3:end])]; ok && severity >= 1 && severity <= 3 {
+			list[i] = max(list[i], severity)
+		}
+		marks = marks[min(len(marks), end+3):]
+	}
+	return list
+}
+
+var markNumbers = func() map[string]int {
+	m := map[string]int{}
+	for i, k := range farm.Marks {
+		m[k] = i
+	}
+	return m
+}()
