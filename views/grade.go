@@ -6,6 +6,7 @@ import "github.com/a-h/templ"
 type GradeListPage struct {
 	Shell
 	Lead    string
+	Ends    string // address where it is asked how prints ended
 	Saved   SavedLine
 	Find    string // address the printer's tag is sent to
 	Problem string // what is wrong with the tag that was looked for

@@ -19,6 +19,7 @@ type ThingPage struct {
 	By       []Table // rates split by the other thing, material, ...
 	Findings []FindingRow
 	Heights  HeightsPart
+	Proofs   []Proof // what was done to it as advised, and whether it held
 	Marks    MarksPart
 	Meshes   *MeshPart // of a printer
 	Stays    Table     // where the plate was, which plates were on the printer
@@ -85,6 +86,9 @@ type FirstLayerPage struct {
 	Instead   string // address of the record that replaces it
 	Saved     SavedLine
 	Advice    LayerAdvice // what to do about it; none when there is nothing to say
+	Answers   []Link      // to the advice: done, something else, I disagree
+	Answered  []Proof     // what was done about its advice, and whether it held
+	Decide    Decide      // asked with one tap
 	Next      []Link      // what to do after saving; grade, correct, void
 	Started   []string    // what it was started under, in sentences
 	Maps      []FrameMap

@@ -2,9 +2,11 @@ package store
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"basecourse/internal/farm"
+	"basecourse/internal/fault"
 	"basecourse/internal/findings"
 
 	"github.com/gofrs/uuid/v5"
@@ -183,3 +185,19 @@ var markNumbers = func() map[string]int {
 	}
 	return m
 }()
+
+// ThingOf finds a printer's or plate's number by its tag.
+func (s *Store) ThingOf(ctx context.Context, kind, tag string) (Thing, error) {
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	var of Thing
+	column, to := "printer", &of.Printer
+	if kind == "plate" {
+		column, to = "plate", &of.Plate
+	}
+	err := s.pool.QueryRow(ctx, `SELECT id FROM `+column+`s WHERE `+column+` = $1`, tag).Scan(to)
+	if errors.Is(err, pgx.ErrNoRows) {
+		err = fault.New(fault.NotFound, "There is no %s %s.", column, fault.Quote(tag))
+	}
+	return of, wrap("store.ThingOf", err)
+}

@@ -68,6 +68,9 @@ func (s *Server) getFirstLayer() echo.HandlerFunc {
 			return s.url("/first-layers/" + id.String())
 		}
 		p.Previous, p.Following, p.Instead = href(near.Previous), href(near.Next), href(near.ReplacedBy)
+		if p.Answered, err = s.answered(ctx, f, windowEnd(frame, now), zone); err != nil {
+			return err
+		}
 		acts, err := s.store.RecordActs(ctx, f.ID.UUID)
 		if err != nil {
 			return err
@@ -83,6 +86,14 @@ func (s *Server) getFirstLayer() echo.HandlerFunc {
 				return err
 			}
 		}
+		if p.Advice.Action != "" && f.VoidedAt.IsZero() && len(p.Answered) == 0 {
+			cause := ""
+			if len(p.Advice.Causes) > 0 {
+				cause = p.Advice.Causes[0].Code
+			}
+			p.Answers = s.doneLinks(f, p.Advice.Action, cause, farm.Unknown())
+		}
+		p.Decide = s.decide(f, printer, now, p.Saved.Words != "")
 		if f.VoidedAt.IsZero() {
 			id := f.ID.UUID.String()
 			if f.Grade == "" {

@@ -37,7 +37,7 @@ func (s *Server) getGrade() echo.HandlerFunc {
 		}
 		zone, end := frame.Settings.Zone(), windowEnd(frame, now)
 		p := views.GradeListPage{Shell: withClock(s.shell(c, "Grade", "/grade"), now, zone), Find: s.url("/grade"), Typed: c.QueryParam("printer")}
-		p.DataThrough = clock(end, zone)
+		p.DataThrough, p.Ends = clock(end, zone), s.url("/outcomes")
 		names, err := s.store.ThingNames(ctx, farm.KindPrinter, everInUse, 100_000)
 		if err != nil {
 			return err

@@ -115,6 +115,9 @@ func (s *Server) showThing(c echo.Context, t *thing) error {
 	if err != nil {
 		return err
 	}
+	if t.page.Proofs, err = s.proofs(t.ctx, t.of, t.end, t.zone); err != nil {
+		return err
+	}
 	fillRates(t, counts)
 	by := "plate"
 	if t.kind == "plate" {

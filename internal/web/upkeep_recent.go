@@ -41,8 +41,16 @@ func entryWords(a *store.HandAct, zone *time.Location) (what string, with []stri
 		}
 	}
 	switch farm.Kind(e.Kind) {
+	case farm.KindAdviceDone:
+		what = map[string]string{"done": "Done as advised", "something_else": "Something else done", "disagreed": "Disagreed with advice"}[e.Code]
+		with = append(with, wordFor(actionWords, e.Other))
 	case farm.KindFirstLayer:
 		what = stateFor(gradeStates, e.Code).Word
+		if e.Field == "decision" {
+			what = "Decided: " + strings.ReplaceAll(e.Code, "_", " ")
+		} else if e.Field == "outcome" {
+			what = "Ended: " + wordFor(outcomeWords, e.Code)
+		}
 		if e.Other != "" {
 			with = append(with, "plate "+e.Other)
 		}
