@@ -17,7 +17,6 @@ type Proof struct {
 // Decide asks what is done about a layer that lies there now.
 type Decide struct {
 	Action string // address; "" nothing is asked
-	ID     string
 	Lead   string
 	Step   string // "0.01 mm"
 	StepMM string // as it is sent
@@ -46,7 +45,6 @@ type OpenGroup struct {
 // OpenEnd is one start without an outcome.
 type OpenEnd struct {
 	ID      string // of the first layer
-	Form    string // the form's own number
 	Action  string
 	Href    string
 	Printer string
@@ -54,7 +52,6 @@ type OpenEnd struct {
 	ISO     string
 	With    string // plate, job, grade
 	Runs    string // "may still run", "ended: another print followed"
-	Main    string // the answer that is largest
 	Options []Option
 }
 

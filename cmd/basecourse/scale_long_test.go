@@ -311,6 +311,9 @@ func scalePages(t *testing.T, st *store.Store, now time.Time) []string {
 		if strings.HasSuffix(r.Path, "/coupon/file") {
 			page += "?format=3mf"
 		}
+		if strings.HasSuffix(r.Path, "/done") {
+			page += "?action=probe"
+		}
 		pages = append(pages, page)
 	}
 	pages = append(pages, "/floor?order=walking", "/floor?state=ready", "/floor?state=due", "/floor?page=3",

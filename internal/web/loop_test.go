@@ -1,0 +1,238 @@
+package web_test
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"basecourse/internal/farm"
+	"basecourse/internal/webtest"
+)
+
+// sent records through the API, as a machine does.
+func sent(t *testing.T, site *webtest.Site, records ...string) {
+	t.Helper()
+	a := site.WithToken("machine-"+fmt.Sprint(time.Now().UnixNano()), "manager").Do("POST", "/api/v1/records", "application/json", `{"records":[`+strings.Join(records, ",")+`]}`)
+	if a.Status != 200 || strings.Contains(a.Body, `"refused"`) {
+		t.Fatalf("recording: %d %s", a.Status, a.Body)
+	}
+}
+
+// layer is a first layer on P-1 with L-1, started some minutes before at.
+func layer(id string, minutes int, more string) string {
+	when := at.Add(-time.Duration(minutes) * time.Minute)
+	return fmt.Sprintf(`{"kind":"first_layer","id":"%s","printer":"P-1","plate":"L-1","started_at":"%s"%s}`, id, when.Format(time.RFC3339), more)
+}
+
+func graded(grade string) string { return `,"grade":"` + grade + `","grader":"amara"` }
+
+const johannesburg = 2 * time.Hour
+
+func typedTime(minutesBefore int) string {
+	return at.Add(johannesburg - time.Duration(minutesBefore)*time.Minute).UTC().Format("2006-01-02T15:04")
+}
+
+func TestDoneRecordsWhatItNamedAndOpensAProof(t *testing.T) {
+	site := handSite(t)
+	c := site.As("amara", "operator")
+	sent(t, site, layer("B-1", 180, graded("failed")+`,"marks":"A1:contamination:2"`))
+	path := "/first-layers/" + startID(t, "B-1")
+	p := c.Page(path + "/done?action=wash&cause=dirty_plate")
+	words := plain(p.Text("main"))
+	if !strings.Contains(words, "good layers in a row with plate L-1, none nudged, show that it held") && !strings.Contains(words, "watched for coming back") {
+		t.Errorf("nothing said in advance: %q", words)
+	}
+	if !strings.Contains(words, "Caution") {
+		t.Errorf("no caution on a wash: %q", words)
+	}
+	form := opened(t, c, path+"/done?action=wash&cause=dirty_plate")
+	if form.Get("plates") != "L-1" || form.Get("method") != "wash" || form.Get("action") != "wash" || form.Get("good_needed") == "" {
+		t.Fatalf("the form begins with %v", form)
+	}
+	form.Set("good_needed", "3") // a farm whose records ask for three
+	form.Set("when", typedTime(170))
+	a := c.Form(path+"/done", form)
+	if a.Status != 303 || !strings.HasPrefix(a.Header.Get("Location"), path+"?saved=") {
+		t.Fatalf("got %d %s %v", a.Status, a.Header.Get("Location"), a.Page(t).Texts("[data-problems] li"))
+	}
+	if again := c.Form(path+"/done", form); again.Header.Get("Location") != a.Header.Get("Location") {
+		t.Errorf("the same form again: %d %s", again.Status, again.Header.Get("Location"))
+	}
+	ctx := context.Background()
+	f := layerAt(t, site, path)
+	list, err := site.Store.AdviceOn(ctx, f)
+	if err != nil || len(list) != 1 {
+		t.Fatalf("recorded: %v %v", list, err)
+	}
+	d := list[0]
+	if d.Action != "wash" || d.Cause != "dirty_plate" || d.SubjectKind != "plate" || d.Subject != "L-1" || d.GoodNeeded != 3 || !farm.Known(d.ExpectedRate) {
+		t.Errorf("recorded: %+v", d)
+	}
+	id, _ := farm.NewID(farm.KindCleaning, d.Record)
+	if rec, err := site.Store.Event(ctx, farm.KindCleaning, id); err != nil || rec.(*farm.Cleaning).Method != "wash" || rec.(*farm.Cleaning).Plate != "L-1" {
+		t.Errorf("the record it names: %+v %v", rec, err)
+	}
+	for _, step := range []struct {
+		add         []string
+		want, other string
+	}{
+		{nil, "Proving 0 of 3", ""},
+		{[]string{layer("G-1", 100, graded("clean")), layer("G-2", 90, "")}, "Proving 1 of 3", "good"},
+		{[]string{layer("G-3", 80, graded("clean")+`,"nudge_mm":0.02`)}, "Proving 0 of 3", "nudged"},
+		{[]string{layer("G-4", 70, graded("clean")), layer("G-5", 60, graded("cosmetic"))}, "Proving 2 of 3", "good"},
+		{[]string{layer("G-6", 50, graded("clean"))}, "Held up", "3 good layers in a row"},
+		{[]string{layer("G-7", 40, graded("failed"))}, "Held up", "3 good layers in a row"},
+	} {
+		if step.add != nil {
+			sent(t, site, step.add...)
+		}
+		for _, page := range []string{path, "/plates/L-1"} {
+			if got := plain(c.Page(page).Text(".proofs")); !strings.Contains(got, step.want) || !strings.Contains(got, step.other) {
+				t.Errorf("%s says %q, want %q and %q", page, got, step.want, step.other)
+			}
+		}
+	}
+	undo := c.Form("/upkeep/undo", with(nil, "entry", strings.Split(a.Header.Get("Location"), "saved=")[1], "next", "/upkeep"))
+	if undo.Status != 303 {
+		t.Fatalf("undo: %d", undo.Status)
+	}
+	if list, err = site.Store.AdviceOn(ctx, f); err != nil || len(list) != 0 {
+		t.Errorf("after the undo: %v %v", list, err)
+	}
+	if rec, err := site.Store.Event(ctx, farm.KindCleaning, id); err != nil || rec.(*farm.Cleaning).VoidedAt.IsZero() {
+		t.Errorf("the cleaning after the undo: %+v %v", rec, err)
+	}
+}
+
+func TestAFixThatCameBack(t *testing.T) {
+	site := handSite(t)
+	c := site.As("amara", "operator")
+	sent(t, site, layer("B-1", 180, graded("failed")))
+	path := "/first-layers/" + startID(t, "B-1")
+	form := opened(t, c, path+"/done?action=probe")
+	form.Set("when", typedTime(170))
+	if a := c.Form(path+"/done", form); a.Status != 303 {
+		t.Fatalf("got %d %v", a.Status, a.Page(t).Texts("[data-problems] li"))
+	}
+	sent(t, site, layer("G-1", 100, graded("clean")), layer("G-2", 90, graded("failed")), layer("G-3", 80, graded("clean")))
+	if got := plain(c.Page("/printers/P-1").Text(".proofs")); !strings.Contains(got, "Came back") || !strings.Contains(got, "after 1 good layer") || !strings.Contains(got, "Probed") {
+		t.Errorf("the printer's page says %q", got)
+	}
+}
+
+func TestEveryActionOfAnAdviceHasAForm(t *testing.T) {
+	site := handSite(t)
+	c := site.As("amara", "operator")
+	sent(t, site, layer("B-1", 180, graded("failed")))
+	path := "/first-layers/" + startID(t, "B-1") + "/done"
+	fill := map[string][]string{"move_nozzle": {"from_mm", "0.10", "to_mm", "0.14"}, "swap_plate": {"plate", "L-4"}, "set_plate_aside": {"reason", "bent"}}
+	made := map[string]farm.Kind{"wipe": farm.KindCleaning, "wash": farm.KindCleaning, "coat": farm.KindCleaning, "probe": farm.KindProbe, "move_nozzle": farm.KindOffsetChange,
+		"tram": farm.KindService, "swap_plate": farm.KindFitting, "turn_plate": farm.KindFitting, "set_plate_aside": farm.KindPlateState}
+	for i, action := range farm.AdviceActions {
+		address := path + "?action=" + action
+		if action == "move_nozzle" {
+			address += "&move=0.04"
+		}
+		form := opened(t, c, address)
+		form.Set("when", typedTime(170-i))
+		a := c.Form(path, with(form, fill[action]...))
+		if a.Status != 303 {
+			t.Errorf("%s: got %d %v", action, a.Status, a.Page(t).Texts("[data-problems] li"))
+			continue
+		}
+	}
+	list, err := site.Store.AdviceOn(context.Background(), layerAt(t, site, strings.TrimSuffix(path, "/done")))
+	if err != nil || len(list) != len(farm.AdviceActions) {
+		t.Fatalf("%d recorded, want %d: %v", len(list), len(farm.AdviceActions), err)
+	}
+	for _, d := range list {
+		if kind := made[d.Action]; (kind == "") != (d.Record == "") {
+			t.Errorf("%s names the record %q, want a %s", d.Action, d.Record, kind)
+		} else if kind != "" {
+			id, _ := farm.NewID(kind, d.Record)
+			if _, err := site.Store.Event(context.Background(), kind, id); err != nil {
+				t.Errorf("%s: %v", d.Action, err)
+			}
+		}
+	}
+}
+
+func TestDisagreeingNeedsAReason(t *testing.T) {
+	site := handSite(t)
+	c := site.As("amara", "operator")
+	sent(t, site, layer("B-1", 180, graded("failed")))
+	path := "/first-layers/" + startID(t, "B-1")
+	for _, answer := range []string{"something_else", "disagreed"} {
+		form := opened(t, c, path+"/done?action=probe&answer="+answer)
+		if a := c.Form(path+"/done", form); a.Status != 422 || len(a.Page(t).Texts("[data-problems] li")) != 1 {
+			t.Errorf("%s without a reason: got %d", answer, a.Status)
+		}
+		if a := c.Form(path+"/done", with(form, "reason_not", "the mesh is of this morning")); a.Status != 303 {
+			t.Errorf("%s: got %d", answer, a.Status)
+		}
+	}
+	if got := plain(c.Page(path).Text(".proofs")); !strings.Contains(got, "Something else was done") || !strings.Contains(got, "Disagreed") || !strings.Contains(got, "of this morning") {
+		t.Errorf("the page says %q", got)
+	}
+	if a := c.Get(path + "/done?action=smash"); a.Status != 400 {
+		t.Errorf("an unknown action: got %d", a.Status)
+	}
+}
+
+func TestDecisionsAndOutcomesAreOneTapEach(t *testing.T) {
+	site := handSite(t)
+	c := site.As("amara", "operator")
+	sent(t, site, layer("B-1", 40, graded("marginal")+`,"marks":"A1:blobs:2 B1:blobs:1"`), layer("B-2", 30, graded("marginal")+`,"marks":"A1:nozzle_high:1"`),
+		layer("B-3", 20, graded("failed")+`,"marks":"A1:blobs:3"`), layer("B-4", 10, graded("clean")))
+	path := func(id string) string { return "/first-layers/" + startID(t, id) }
+	if p := c.Page(path("B-1")); len(p.All("[data-decide] button")) != 4 {
+		t.Errorf("a marginal layer asks with %d buttons", len(p.All("[data-decide] button")))
+	}
+	if p := c.Page(path("B-4")); len(p.All("[data-decide]")) != 0 {
+		t.Error("a clean layer asks what is done about it")
+	}
+	for _, x := range [][2]string{{"B-1", "let_run"}, {"B-2", "nudged -0.02"}, {"B-3", "stopped"}} {
+		a := c.Form(path(x[0])+"/decision", with(nil, "decision", x[1]))
+		if a.Status != 303 {
+			t.Fatalf("%s: got %d", x[1], a.Status)
+		}
+		if got := c.Page(a.Header.Get("Location")).Text(".saved"); !strings.Contains(got, "Saved: ") || !strings.Contains(got, "Undo") {
+			t.Errorf("said back: %q", got)
+		}
+	}
+	if f := layerAt(t, site, path("B-2")); f.Decision != "nudged" || f.NudgeMM != -0.02 {
+		t.Errorf("nudged: %q %v", f.Decision, f.NudgeMM)
+	}
+	if f := layerAt(t, site, path("B-3")); f.Outcome != "stopped" {
+		t.Errorf("stopped, outcome %q", f.Outcome)
+	}
+	if a := c.Form(path("B-1")+"/decision", with(nil, "decision", "stopped")); a.Status != 409 {
+		t.Errorf("decided twice: got %d", a.Status)
+	}
+	list := c.Page("/outcomes")
+	if got := list.Texts(".ends li"); len(got) != 3 {
+		t.Fatalf("asked about: %q", got)
+	}
+	for _, x := range [][2]string{{"B-1", "finished"}, {"B-2", "detached"}} {
+		a := c.Form(path(x[0])+"/outcome", with(nil, "outcome", x[1], "next", "/outcomes"))
+		if a.Status != 303 || !strings.HasPrefix(a.Header.Get("Location"), "/outcomes?saved=") {
+			t.Fatalf("%s: got %d", x[1], a.Status)
+		}
+	}
+	if a := c.Form(path("B-1")+"/outcome", with(nil, "outcome", "scrapped")); a.Status != 409 {
+		t.Errorf("ended twice: got %d", a.Status)
+	}
+	table := plain(strings.Join(c.Page("/outcomes/by-mark").Texts("tbody tr"), " | "))
+	for _, want := range []string{"Blobs clear 1 of 1", "Under-squished slight – 0 0 of 1", "Blobs strong – 0 – 1"} {
+		if !strings.Contains(strings.ReplaceAll(table, " too little data", ""), want) {
+			t.Errorf("the table says %q, lacks %q", table, want)
+		}
+	}
+	last := c.Form(path("B-4")+"/outcome", with(nil, "outcome", "finished"))
+	undo := c.Form("/upkeep/undo", with(nil, "entry", strings.Split(last.Header.Get("Location"), "saved=")[1], "next", "/outcomes"))
+	if undo.Status != 303 || len(c.Page("/outcomes").Texts(".ends li")) != 1 {
+		t.Errorf("undo of an outcome: got %d, the list has %d", undo.Status, len(c.Page("/outcomes").Texts(".ends li")))
+	}
+}
