@@ -5,7 +5,7 @@ import "github.com/a-h/templ"
 // setupSamples are the states of Setup's pages and of the jobs' pages.
 func setupSamples() map[string]templ.Component {
 	return map[string]templ.Component{
-		"setup":            Setup(SetupPage{Shell: sampleShell("Setup", "/setup"), Farm: []Fact{{"Printers", "60 in service", "", "2 retired"}}, Copies: []Fact{{"Last written", "3 h ago", "", "2026-03-09 03:00"}}, CopyWarn: "The last daily copy is 3 days old.", Parts: []SetupPart{{"Printers", "/setup/printers", "60 in service"}}}),
+		"setup":            Setup(SetupPage{Shell: sampleShell("Setup", "/setup"), Farm: []Fact{{"Printers", "60 in service", "", "2 retired"}}, Copies: []Fact{{"Last written", "3 h ago", "", "2026-03-09 03:00"}}, CopyWarn: "The last daily copy is 3 days old.", Backups: []Fact{{"Last written", "none yet", "", ""}}, BackupWarn: "The last daily backup failed: no space left.", Parts: []SetupPart{{"Printers", "/setup/printers", "60 in service"}}}),
 		"setup-list":       SetupList(SetupListPage{Shell: sampleShell("Printers", "/setup"), Crumb: "/setup", Lead: "Every machine.", WhatIs: []HelpLink{{"printer", "a printer"}}, AddHref: "/setup/add-printer", AddWord: "Add a printer", Find: "14", FindTo: "/setup/printers", Label: "Printer, by name", Table: sampleTable(), Pager: Pager{Older: "/setup/printers?page=2", Plain: true}}),
 		"setup-list-empty": SetupList(SetupListPage{Shell: sampleShell("Plates", "/setup"), Crumb: "/setup", AddHref: "/setup/add-plate", AddWord: "Add a plate", Empty: "No plates yet."}),
 		"setup-form":       SetupForm(sampleSetupForm(false)),

@@ -6,8 +6,12 @@ type SetupPage struct {
 	Farm     []Fact
 	Copies   []Fact
 	CopyWarn string // why to look at the copies; "" all is well
-	Parts    []SetupPart
-	First    FirstSteps
+	Backups  []Fact
+
+	BackupWarn string // why to look at the backups; "" all is well
+
+	Parts []SetupPart
+	First FirstSteps
 }
 
 // SetupPart leads to one part of Setup.

@@ -23,6 +23,8 @@ type commands struct {
 	Migrate  migrateCmd  `cmd:"" help:"Bring the database to the schema this program needs."`
 	Import   importCmd   `cmd:"" help:"Take a bundle of CSV files in, all or nothing."`
 	Export   exportCmd   `cmd:"" help:"Write the whole farm as a bundle of CSV files."`
+	Backup   backupCmd   `cmd:"" help:"Write the whole database into one file, while it is being used."`
+	Restore  restoreCmd  `cmd:"" help:"Bring a backup back into an empty database, and check it."`
 	Findings findingsCmd `cmd:"" help:"Tell which printers and plates fail because of skipped probing or late cleaning."`
 	Risk     riskCmd     `cmd:"" help:"Tell how likely the next first layer on each printer is to fail, and what cleaning or probing would change."`
 	Bead     beadCmd     `cmd:"" help:"Say what lines look like when the nozzle is too low or too high."`

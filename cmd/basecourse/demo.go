@@ -78,7 +78,7 @@ func (c demoCmd) Run(a *app) (err error) {
 	if err != nil {
 		return err
 	}
-	return a.serve(a.ctx, st, l, nil, func() {
+	return a.serve(a.ctx, st, l, nil, nil, func() {
 		fmt.Fprintf(a.stdout, "ready %s\n%s", address(l), people)
 	})
 }

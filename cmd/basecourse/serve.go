@@ -25,7 +25,7 @@ type serveCmd struct{}
 
 // Help is shown by --help.
 func (serveCmd) Help() string {
-	return `Uses the database named by DATABASE_URL, or a private one in the data folder. Once a day it writes the farm as a bundle into copies/ in the data folder, reads it back and keeps the last 14.
+	return `Uses the database named by DATABASE_URL, or a private one in the data folder. Once a day it writes the farm as a bundle into copies/ in the data folder, and the whole database, with people's password hashes, as a backup into backups/ there (or --backups DIR). Each is read back, and the last 14 are kept (--keep-backups N).
 
 Example:
 
@@ -46,7 +46,11 @@ func (serveCmd) Run(a *app) error {
 		ctx, cancel := context.WithCancel(a.ctx)
 		defer cancel()
 		work.Go(func() { copies.Run(ctx) })
-		return a.serve(ctx, st, l, copies, func() { a.say("Serving on %s", address(l)) })
+		backups := a.backups(st)
+		if backups != nil {
+			work.Go(func() { backups.Run(ctx) })
+		}
+		return a.serve(ctx, st, l, copies, backups, func() { a.say("Serving on %s", address(l)) })
 	})
 }
 
@@ -73,15 +77,18 @@ func address(l net.Listener) string {
 }
 
 // serve answers on l until ctx ends; ready is called once it does.
-func (a *app) serve(ctx context.Context, st *store.Store, l net.Listener, copies *backupcopy.Keeper, ready func()) error {
+func (a *app) serve(ctx context.Context, st *store.Store, l net.Listener, copies, backups *backupcopy.Keeper, ready func()) error {
 	log := slog.New(slog.NewJSONHandler(a.stderr, nil))
 	answers := newFindings(st)
 	cfg := web.Config{
 		Store: st, Findings: answers, Heights: answers, Log: log,
-		TempDir: filepath.Join(a.set.Data, "uploads"), BasePath: a.set.BasePath, PublicURL: a.set.PublicURL, TrustedProxies: a.set.proxies(),
+		TempDir: filepath.Join(a.set.Data, "uploads"), BasePath: a.set.BasePath, PublicURL: a.set.PublicURL, TrustedProxies: a.set.proxies(), RequestsPerSecond: a.set.TokenRate,
 	}
 	if copies != nil {
 		cfg.Copies = copiesForPages{copies}
+	}
+	if backups != nil {
+		cfg.Backups = copiesForPages{backups}
 	}
 	server, err := web.New(cfg)
 	if err != nil {
@@ -135,9 +142,30 @@ func serveMetrics(ctx context.Context, l net.Listener) error {
 // copies keeps the farm's daily copies under a data folder.
 func (a *app) copies(st *store.Store, data string) *backupcopy.Keeper {
 	return &backupcopy.Keeper{
-		Dir: filepath.Join(data, "copies"),
-		Write: func(ctx context.Context, dir string) (int, error) {
-			return exportBundle(ctx, st, dir)
+		Dir: filepath.Join(data, "copies"), What: "daily copy", Suffix: ".zip",
+		Make: backupcopy.Bundle(func(ctx context.Context, dir string) (int, error) { return exportBundle(ctx, st, dir) }, time.Now),
+		Now:  time.Now,
+		Log:  func(s string) { a.say("%s", s) },
+	}
+}
+
+// backups keeps the daily backups; nil when none are wanted.
+func (a *app) backups(st *store.Store) *backupcopy.Keeper {
+	if a.set.KeepBackups == 0 {
+		return nil
+	}
+	dir := a.set.Backups
+	if dir == "" {
+		dir = filepath.Join(a.set.Data, "backups")
+	}
+	return &backupcopy.Keeper{
+		Dir: dir, What: "daily backup", Suffix: ".backup", Keep: a.set.KeepBackups,
+		Make: func(ctx context.Context, _, path string) (int, error) {
+			m, err := writeBackup(ctx, st, path)
+			if err != nil {
+				return 0, err
+			}
+			return m.Rows(), nil
 		},
 		Now: time.Now,
 		Log: func(s string) { a.say("%s", s) },

@@ -25,6 +25,9 @@ type settings struct {
 	PublicURL      string `name:"public-url" setting:"BASECOURSE_PUBLIC_URL" group:"Settings" placeholder:"URL" help:"Address people type (BASECOURSE_PUBLIC_URL)."`
 	BasePath       string `setting:"BASECOURSE_BASE_PATH" group:"Settings" placeholder:"/PATH" help:"Path under which a proxy shows the program (BASECOURSE_BASE_PATH)."`
 	TrustedProxies string `setting:"BASECOURSE_TRUSTED_PROXIES" group:"Settings" placeholder:"NET,..." help:"Proxies whose X-Forwarded-For is believed: addresses or networks (BASECOURSE_TRUSTED_PROXIES)."`
+	Backups        string `setting:"BASECOURSE_BACKUPS" group:"Settings" placeholder:"DIR" help:"Folder for the daily backups of serve (BASECOURSE_BACKUPS; default backups in the data folder)."`
+	KeepBackups    int    `setting:"BASECOURSE_KEEP_BACKUPS" group:"Settings" default:"14" placeholder:"N" help:"How many daily backups are kept; 0 writes none (BASECOURSE_KEEP_BACKUPS; default 14)."`
+	TokenRate      int    `setting:"BASECOURSE_TOKEN_RATE" group:"Settings" default:"2000" placeholder:"N" help:"Requests a second that one token may send (BASECOURSE_TOKEN_RATE; default 2000)."`
 	MetricsListen  string `setting:"BASECOURSE_METRICS_LISTEN" group:"Settings" placeholder:"HOST:PORT" help:"Separate address for /metrics (BASECOURSE_METRICS_LISTEN)."`
 }
 
@@ -36,7 +39,7 @@ const databaseURL = "DATABASE_URL"
 // tests: whoever runs them may start the program from the same shell.
 var knownNames = []string{
 	"BASECOURSE_DATA", "BASECOURSE_LISTEN", "BASECOURSE_POSTGRES_BIN", "BASECOURSE_PUBLIC_URL", "BASECOURSE_BASE_PATH",
-	"BASECOURSE_TRUSTED_PROXIES", "BASECOURSE_METRICS_LISTEN", "BASECOURSE_BROWSER_TESTS",
+	"BASECOURSE_TRUSTED_PROXIES", "BASECOURSE_METRICS_LISTEN", "BASECOURSE_BACKUPS", "BASECOURSE_KEEP_BACKUPS", "BASECOURSE_TOKEN_RATE", "BASECOURSE_BROWSER_TESTS",
 }
 
 func environment(environ []string) map[string]string {
@@ -99,6 +102,12 @@ func (s *settings) check(env map[string]string) error {
 		if _, err := netip.ParsePrefix(v); err != nil {
 			bad("BASECOURSE_TRUSTED_PROXIES (--trusted-proxies)", v, "addresses or networks such as 10.0.0.0/8, with commas between")
 		}
+	}
+	if s.KeepBackups < 0 || s.KeepBackups > 10000 {
+		bad("BASECOURSE_KEEP_BACKUPS (--keep-backups)", strconv.Itoa(s.KeepBackups), "a whole number from 0 to 10000")
+	}
+	if s.TokenRate < 1 || s.TokenRate > 1000000 {
+		bad("BASECOURSE_TOKEN_RATE (--token-rate)", strconv.Itoa(s.TokenRate), "a whole number from 1 to 1000000")
 	}
 	if v := s.PostgresBin; v != "" {
 		if fi, err := os.Stat(v); err != nil || !fi.IsDir() {

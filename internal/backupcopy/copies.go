@@ -1,11 +1,11 @@
 // Package backupcopy sees that a farm is never without a copy: once a day it
-// writes the export bundle into a folder, reads it back, and keeps the last
-// fourteen.
+// writes one into a folder, reads it back, and keeps the last few.
 //
-// A copy is a .zip of the bundle, named by the time it was written, so that
-// `basecourse import COPY.zip` brings the farm back. It is written under
-// another name and gets its own only after every row was read back and found
-// right: a folder never holds half a copy.
+// There are two kinds. A bundle is a .zip of the export, so that `basecourse
+// import COPY.zip` brings the records into any farm; a backup is the whole
+// database for `basecourse restore`. A copy is named by the time it was written.
+// It is written under another name and gets its own only after every row was read
+// back and found right: a folder never holds half a copy.
 package backupcopy
 
 import (
@@ -28,7 +28,7 @@ import (
 )
 
 const (
-	// Kept is how many copies are kept.
+	// Kept is how many copies are kept where nothing else is said.
 	Kept = 14
 	// Every is how old the newest copy may get.
 	Every = 24 * time.Hour
@@ -44,9 +44,16 @@ const (
 type Keeper struct {
 	// Dir is the folder of the copies; it is made with mode 0700.
 	Dir string
-	// Write writes the farm's bundle into an existing, empty folder and gives
-	// the number of its rows.
-	Write func(ctx context.Context, dir string) (rows int, err error)
+	// What is written, for the log: "daily copy", "daily backup".
+	What string
+	// Suffix is how the files' names end: ".zip", ".backup". They are .zip files
+	// either way, with the number of rows in the comment.
+	Suffix string
+	// Keep is how many are kept; 0 is Kept.
+	Keep int
+	// Make writes a copy to a path, syncs it, reads it back and gives the number of
+	// its rows. stage is an empty folder for what else it needs.
+	Make func(ctx context.Context, stage, path string) (rows int, err error)
 	// Now is the clock.
 	Now func() time.Time
 	// Log hears of each copy and each failure; nil drops it.
@@ -99,7 +106,7 @@ func (k *Keeper) fail(err error) {
 	}
 	k.mu.Unlock()
 	if news {
-		k.log("The daily copy could not be written: %v", err)
+		k.log("The %s could not be written: %v", k.What, err)
 	}
 }
 
@@ -118,7 +125,7 @@ func (k *Keeper) untilDue() (time.Duration, error) {
 	now := k.Now()
 	var wait time.Duration
 	if len(names) > 0 {
-		wait = writtenAt(names[0]).Add(Every).Sub(now)
+		wait = k.writtenAt(names[0]).Add(Every).Sub(now)
 		// A clock that was once ahead must not stop the copies.
 		if wait > Every {
 			wait = 0
@@ -140,7 +147,7 @@ func (k *Keeper) names() ([]string, error) {
 	}
 	var names []string
 	for _, e := range entries {
-		if !writtenAt(e.Name()).IsZero() {
+		if !k.writtenAt(e.Name()).IsZero() {
 			names = append(names, e.Name())
 		}
 	}
@@ -150,8 +157,8 @@ func (k *Keeper) names() ([]string, error) {
 }
 
 // writtenAt reads the time out of a copy's name; zero for other files.
-func writtenAt(name string) time.Time {
-	base, ok := strings.CutSuffix(name, ".zip")
+func (k *Keeper) writtenAt(name string) time.Time {
+	base, ok := strings.CutSuffix(name, k.Suffix)
 	if !ok {
 		return time.Time{}
 	}
@@ -171,7 +178,7 @@ func (k *Keeper) Latest(context.Context) (Copy, error) {
 	if err != nil || len(names) == 0 {
 		return c, err
 	}
-	c.WrittenAt, c.Path, c.Kept = writtenAt(names[0]), filepath.Join(k.Dir, names[0]), len(names)
+	c.WrittenAt, c.Path, c.Kept = k.writtenAt(names[0]), filepath.Join(k.Dir, names[0]), len(names)
 	z, err := zip.OpenReader(c.Path)
 	if err != nil {
 		return c, fmt.Errorf("%s: %w", c.Path, err)
@@ -204,27 +211,16 @@ func (k *Keeper) WriteOne(ctx context.Context) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(stage)) }()
-	bundle := filepath.Join(stage, "bundle")
-	if err := os.MkdirAll(bundle, 0o700); err != nil {
+	if err := os.MkdirAll(stage, 0o700); err != nil {
 		return err
 	}
 	at := k.Now().UTC()
-	rows, err := k.Write(ctx, bundle)
+	packed := filepath.Join(stage, "copy")
+	rows, err := k.Make(ctx, stage, packed)
 	if err != nil {
-		return fmt.Errorf("export: %w", err)
-	}
-	packed := filepath.Join(stage, "copy.zip")
-	if err := pack(ctx, bundle, packed, rows); err != nil {
 		return err
 	}
-	read, err := ReadBack(ctx, packed, k.Now())
-	if err != nil {
-		return fmt.Errorf("reading the copy back: %w", err)
-	}
-	if read != rows {
-		return fmt.Errorf("reading the copy back: found %d rows, expected the %d that were written", read, rows)
-	}
-	name := at.Format(nameLayout) + ".zip"
+	name := at.Format(nameLayout) + k.Suffix
 	if err := os.Rename(packed, filepath.Join(k.Dir, name)); err != nil {
 		return err
 	}
@@ -234,7 +230,7 @@ func (k *Keeper) WriteOne(ctx context.Context) (err error) {
 	k.mu.Lock()
 	k.problem, k.failed = "", time.Time{}
 	k.mu.Unlock()
-	k.log("Copy of the farm written and read back: %s, %d rows.", filepath.Join(k.Dir, name), rows)
+	k.log("The %s is written and read back: %s, %d rows.", k.What, filepath.Join(k.Dir, name), rows)
 	return k.prune()
 }
 
@@ -243,12 +239,42 @@ func (k *Keeper) prune() error {
 	if err != nil {
 		return err
 	}
+	keep := k.Keep
+	if keep == 0 {
+		keep = Kept
+	}
 	for i, name := range names {
-		if i >= Kept {
+		if i >= keep {
 			err = errors.Join(err, os.Remove(filepath.Join(k.Dir, name)))
 		}
 	}
 	return err
+}
+
+// Bundle makes copies that are bundles: write writes the farm's bundle into an
+// existing, empty folder and gives the number of its rows.
+func Bundle(write func(ctx context.Context, dir string) (rows int, err error), now func() time.Time) func(ctx context.Context, stage, path string) (int, error) {
+	return func(ctx context.Context, stage, path string) (int, error) {
+		bundle := filepath.Join(stage, "bundle")
+		if err := os.Mkdir(bundle, 0o700); err != nil {
+			return 0, err
+		}
+		rows, err := write(ctx, bundle)
+		if err != nil {
+			return 0, fmt.Errorf("export: %w", err)
+		}
+		if err := pack(ctx, bundle, path, rows); err != nil {
+			return 0, err
+		}
+		read, err := ReadBack(ctx, path, now())
+		if err != nil {
+			return 0, fmt.Errorf("reading the copy back: %w", err)
+		}
+		if read != rows {
+			return 0, fmt.Errorf("reading the copy back: found %d rows, expected the %d that were written", read, rows)
+		}
+		return rows, nil
+	}
 }
 
 // pack writes the files of a folder into a .zip and syncs it.

@@ -27,7 +27,9 @@ func farmOf(n int) func(context.Context, string) (int, error) {
 }
 
 func newKeeper(t *testing.T, now *time.Time) *Keeper {
-	return &Keeper{Dir: filepath.Join(t.TempDir(), "copies"), Write: farmOf(3), Now: func() time.Time { return *now }}
+	k := &Keeper{Dir: filepath.Join(t.TempDir(), "copies"), What: "daily copy", Suffix: ".zip", Now: func() time.Time { return *now }}
+	k.Make = Bundle(farmOf(3), k.Now)
+	return k
 }
 
 func TestACopyIsWrittenReadBackAndTold(t *testing.T) {
@@ -71,7 +73,14 @@ func TestFourteenCopiesAreKept(t *testing.T) {
 	if err != nil || len(names) != Kept {
 		t.Fatalf("%d copies kept (%v), want %d", len(names), err, Kept)
 	}
-	if oldest := writtenAt(names[Kept-1]); !oldest.Equal(midday.Add(3 * Every)) {
+	k.Keep = 3
+	if err := k.WriteOne(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if few, err := k.names(); err != nil || len(few) != 3 {
+		t.Errorf("%d copies kept of three (%v)", len(few), err)
+	}
+	if oldest := k.writtenAt(names[Kept-1]); !oldest.Equal(midday.Add(3 * Every)) {
 		t.Errorf("oldest kept copy is of %s, want the newest %d", oldest, Kept)
 	}
 }
@@ -99,7 +108,7 @@ func TestACopyThatCannotBeReadBackIsNotKept(t *testing.T) {
 				t.Fatal(err)
 			}
 			now = now.Add(Every)
-			k.Write = write
+			k.Make = Bundle(write, k.Now)
 			if err := k.WriteOne(t.Context()); err == nil {
 				t.Error("WriteOne succeeded, want an error")
 			}
@@ -140,7 +149,7 @@ func TestTheKeeperTellsWhatFailedAndGoesOn(t *testing.T) {
 	k := newKeeper(t, &now)
 	said := make(chan string, 5)
 	k.Log = func(s string) { said <- s }
-	k.Write = func(context.Context, string) (int, error) { return 0, errors.New("no space left") }
+	k.Make = Bundle(func(context.Context, string) (int, error) { return 0, errors.New("no space left") }, k.Now)
 	ctx, cancel := context.WithCancel(t.Context())
 	ended := make(chan struct{})
 	go func() { k.Run(ctx); close(ended) }()
@@ -153,7 +162,7 @@ func TestTheKeeperTellsWhatFailedAndGoesOn(t *testing.T) {
 	}
 	cancel()
 	<-ended
-	k.Write = farmOf(1)
+	k.Make = Bundle(farmOf(1), k.Now)
 	if err := k.WriteOne(t.Context()); err != nil {
 		t.Fatal(err)
 	}

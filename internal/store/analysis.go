@@ -173,14 +173,13 @@ type part struct {
 
 // beside reads the events over a connection of its own, at a snapshot.
 func (p *part) beside(s *Store, snapshot string) error {
-	tx, err := s.long(p.ctx)
+	at := *s
+	at.snapshot = snapshot
+	tx, err := at.long(p.ctx)
 	if err != nil {
 		return err
 	}
 	defer func() { _ = tx.Rollback(context.WithoutCancel(p.ctx)) }()
-	if _, err := tx.Exec(p.ctx, `SET TRANSACTION SNAPSHOT '`+snapshot+`'`); err != nil {
-		return err
-	}
 	p.tx = tx
 	return p.readEvents()
 }

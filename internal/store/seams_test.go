@@ -1,5 +1,29 @@
 package store
 
+import (
+	"context"
+	"io"
+	"time"
+
+	"github.com/jackc/pgx/v5/pgxpool"
+)
+
+// BackupOld backs up a database of an older schema, as the program of its time
+// did.
+func BackupOld(ctx context.Context, url string, w io.Writer) error {
+	cfg, err := poolConfig(url)
+	if err != nil {
+		return err
+	}
+	pool, err := pgxpool.NewWithConfig(ctx, cfg)
+	if err != nil {
+		return err
+	}
+	defer pool.Close()
+	_, err = (&Store{pool: pool, now: time.Now}).Backup(ctx, w, "old", func(context.Context, time.Time, *Store) ([]byte, error) { return []byte("{}"), nil })
+	return err
+}
+
 // SetLiftAbove changes from which size a first import lifts the indexes, for
 // tests; it returns what it was.
 func SetLiftAbove(n int64) int64 {

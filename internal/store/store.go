@@ -32,8 +32,9 @@ const (
 
 // Store is the farm's database.
 type Store struct {
-	pool *pgxpool.Pool
-	now  func() time.Time
+	pool     *pgxpool.Pool
+	now      func() time.Time
+	snapshot string // what is read long is read at this instant of the database; "" is now
 }
 
 // Open connects to the farm's database by URL or keyword string and checks that
@@ -140,6 +141,12 @@ func (s *Store) long(ctx context.Context) (pgx.Tx, error) {
 	if _, err := tx.Exec(ctx, `SET LOCAL statement_timeout = 0; SET LOCAL idle_in_transaction_session_timeout = 0`); err != nil {
 		_ = tx.Rollback(ctx)
 		return nil, err
+	}
+	if s.snapshot != "" {
+		if _, err := tx.Exec(ctx, `SET TRANSACTION SNAPSHOT '`+s.snapshot+`'`); err != nil {
+			_ = tx.Rollback(ctx)
+			return nil, err
+		}
 	}
 	return tx, nil
 }

@@ -246,21 +246,21 @@ func schemas() schema {
 	}
 	out := schema{
 		"Zone": schema{"type": "string", "pattern": "^[A-I][1-9]$", "description": "column and row, seen from the front and above: A1 is front left"},
-		"Mark": object(schema{"zone": refTo("Zone"), "mark": schema{"enum": marks}, "severity": schema{"type": "integer", "minimum": 1, "maximum": 3}}),
+		"Mark": object(schema{"zone": refTo("Zone"), "mark": schema{"type": "string", "enum": marks}, "severity": schema{"type": "integer", "minimum": 1, "maximum": 3}}),
 		"Reading": optional(object(schema{"zone": refTo("Zone"), "mm": schema{"type": "number", "minimum": farm.LeastReadingMM, "maximum": farm.MostReadingMM},
 			"patch": schema{"type": "boolean", "description": "of a solid patch; otherwise of a single line"}}), "patch"),
 		"Place": optional(object(schema{"file": text, "line": schema{"type": "integer"}, "column": schema{"type": "string", "description": "column of a file, or parameter"},
 			"pointer": schema{"type": "string", "description": "JSON pointer into what was sent (RFC 6901)"}, "found": text, "expected": text}), "file", "line", "column", "pointer"),
 		"Problem": optional(object(schema{"type": schema{"type": "string", "enum": problemTypes()}, "title": text, "status": schema{"type": "integer"}, "detail": text,
 			"problems": schema{"type": "array", "items": refTo("Place")}, "instance": text}), "detail", "problems", "instance"),
-		"Result": optional(object(schema{"id": text, "ref": formRef, "result": schema{"enum": []string{"recorded", "already_recorded", "refused"}}, "error": refTo("Problem")}), "error"),
+		"Result": optional(object(schema{"id": text, "ref": formRef, "result": schema{"type": "string", "enum": []string{"recorded", "already_recorded", "refused"}}, "error": refTo("Problem")}), "error"),
 		"Risks":  object(schema{"as_of": clock, "items": schema{"type": "array", "items": refTo("Risk")}}),
 		"Risk":   riskSchema(),
 		"Findings": object(schema{"as_of": clock, "known_at": clock, "window": object(schema{"from": clock, "to": clock}), "first_layers": count, "graded": count, "failures": count,
 			"false_discovery_rate": schema{"type": "number"}, "gap_split": number, "findings": schema{"type": "array", "items": refTo("Finding")}}),
 	}
-	finding := schema{"subject_kind": schema{"enum": farm.SubjectKinds}, "subject": text, "cause": schema{"enum": farm.Causes}, "state": schema{"enum": farm.Evidences},
-		"case": schema{"enum": []any{"suspected", "on_test", "upheld", "not_upheld", "closed", nil}}, "reverse": schema{"type": "boolean"}, "needs": schema{"type": or("integer", "null")},
+	finding := schema{"subject_kind": schema{"type": "string", "enum": farm.SubjectKinds}, "subject": text, "cause": schema{"type": "string", "enum": farm.Causes}, "state": schema{"type": "string", "enum": farm.Evidences},
+		"case": schema{"type": or("string", "null"), "enum": []any{"suspected", "on_test", "upheld", "not_upheld", "closed", nil}}, "reverse": schema{"type": "boolean"}, "needs": schema{"type": or("integer", "null")},
 		"summary": schema{"type": "string", "maxLength": 200}}
 	for _, name := range []string{"starts", "graded", "n", "failures", "n_exposed", "failures_exposed"} {
 		finding[name] = count

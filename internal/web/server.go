@@ -26,6 +26,7 @@ type Config struct {
 	Findings Findings
 	Heights  Heights // nil: no height book
 	Copies   Copies  // daily copies of the farm; nil: none are written by this process
+	Backups  Copies  // daily backups of the database; nil: none are written by this process
 	Log      *slog.Logger
 
 	// BasePath is where the program lives behind a proxy ("/bc"), whether the

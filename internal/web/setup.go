@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"net/http"
+	"strings"
 	"time"
 
 	"basecourse/internal/store"
@@ -28,12 +29,16 @@ func (s *Server) getSetup() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
-		latest, err := s.latestCopy(ctx)
+		latest, err := latestOf(ctx, s.cfg.Copies)
+		if err != nil {
+			return err
+		}
+		backup, err := latestOf(ctx, s.cfg.Backups)
 		if err != nil {
 			return err
 		}
 		shell := withClock(s.shell(c, "Setup", "/setup"), now, frame.Settings.Zone())
-		p := setupPage(shell, frame, facts, latest, now)
+		p := setupPage(shell, frame, facts, latest, backup, now)
 		p.Parts = s.setupParts(c, facts)
 		if facts.Printers == 0 {
 			p.First = s.firstSteps(c, "The farm is empty. Add printers or import a bundle.")
@@ -42,17 +47,17 @@ func (s *Server) getSetup() echo.HandlerFunc {
 	}
 }
 
-// latestCopy is nil when this process writes no copies.
-func (s *Server) latestCopy(ctx context.Context) (*Copy, error) {
-	if s.cfg.Copies == nil {
+// latestOf is nil when this process writes no such copies.
+func latestOf(ctx context.Context, copies Copies) (*Copy, error) {
+	if copies == nil {
 		return nil, nil
 	}
-	c, err := s.cfg.Copies.Latest(ctx)
+	c, err := copies.Latest(ctx)
 	return &c, err
 }
 
 // setupPage builds the first page of Setup.
-func setupPage(shell views.Shell, frame store.Frame, f store.FarmFacts, latest *Copy, now time.Time) views.SetupPage {
+func setupPage(shell views.Shell, frame store.Frame, f store.FarmFacts, latest, backup *Copy, now time.Time) views.SetupPage {
 	zone := frame.Settings.Zone()
 	p := views.SetupPage{Shell: shell}
 	p.Farm = []views.Fact{
@@ -66,7 +71,8 @@ func setupPage(shell views.Shell, frame store.Frame, f store.FarmFacts, latest *
 		p.Farm = append(p.Farm, views.Fact{Word: "Last entry", Value: ago(*f.LastArrival, now), Note: clock(*f.LastArrival, zone)})
 	}
 	p.Farm = append(p.Farm, views.Fact{Word: "Schema", Value: count(f.Schema)})
-	p.Copies, p.CopyWarn = copyFacts(latest, now, zone)
+	p.Copies, p.CopyWarn = copyFacts("copy", latest, now, zone)
+	p.Backups, p.BackupWarn = copyFacts("backup", backup, now, zone)
 	return p
 }
 
@@ -84,11 +90,11 @@ func spanNote(f store.FarmFacts, zone *time.Location) string {
 	return clock(*f.FirstStart, zone) + " to " + clock(*f.LastStart, zone)
 }
 
-func copyFacts(latest *Copy, now time.Time, zone *time.Location) ([]views.Fact, string) {
+func copyFacts(what string, latest *Copy, now time.Time, zone *time.Location) ([]views.Fact, string) {
 	if latest == nil {
 		return []views.Fact{{Word: "Written", Value: "not by this process", Note: "basecourse serve writes one a day"}}, ""
 	}
-	facts := []views.Fact{{Word: "Folder", Value: latest.Folder}, {Word: "Kept", Value: counted(latest.Kept, "copy", "copies")}}
+	facts := []views.Fact{{Word: "Folder", Value: latest.Folder}, {Word: "Kept", Value: counted(latest.Kept, what, strings.Replace(what+"s", "ys", "ies", 1))}}
 	if latest.WrittenAt.IsZero() {
 		facts = append([]views.Fact{{Word: "Last written", Value: "none yet"}}, facts...)
 	} else {
@@ -97,9 +103,9 @@ func copyFacts(latest *Copy, now time.Time, zone *time.Location) ([]views.Fact, 
 	}
 	switch {
 	case latest.Problem != "":
-		return facts, "The last daily copy failed: " + sentenceLower(latest.Problem)
+		return facts, "The last daily " + what + " failed: " + sentenceLower(latest.Problem)
 	case !latest.WrittenAt.IsZero() && now.Sub(latest.WrittenAt) > copyStale:
-		return facts, "The last daily copy is " + duration(now.Sub(latest.WrittenAt)) + " old. Check the folder and the log."
+		return facts, "The last daily " + what + " is " + duration(now.Sub(latest.WrittenAt)) + " old. Check the folder and the log."
 	}
 	return facts, ""
 }
