@@ -11,6 +11,7 @@ type LayerAdvice struct {
 	Because string
 	Sure    string // how sure, with an interval where there is one
 	Change  string // what would change it
+	Range   string // of the move, in words
 	Then    []AdviceStep
 	Causes  []AdviceCause
 }

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"basecourse/internal/assess"
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
 	"basecourse/internal/store"
@@ -57,6 +58,13 @@ func (s *Server) getFirstLayer() echo.HandlerFunc {
 			return err
 		}
 		p.Started = under.sentences(f)
+		if f.Grade != "" && f.VoidedAt.IsZero() {
+			told, err := assess.Diagnosis(ctx, s.store, f, printer, under.history, under.all, under.plates, now)
+			if err != nil {
+				return err
+			}
+			p.Advice = layerAdvice(&told)
+		}
 		near, err := s.store.LayerNear(ctx, f)
 		if err != nil {
 			return err

@@ -16,6 +16,11 @@ type layerUnder struct {
 	skipSaid bool   // a skip was recorded since the start before
 	earlier  int    // starts of the printer before it
 	recorded string // which of the printer's probes are recorded
+
+	// What it was computed from, for the diagnosis.
+	history *exposure.History
+	all     []exposure.Exposure
+	plates  []string
 }
 
 // under computes it from the layer's own history; the exposures are defined in
@@ -27,7 +32,7 @@ func (s *Server) under(ctx context.Context, f *farm.FirstLayer, p *farm.Printer,
 	}
 	all := exposure.Of(h)
 	last := len(all) - 1
-	u := layerUnder{Exposure: all[last], recorded: orCode(p.ProbingRecorded, "all")}
+	u := layerUnder{Exposure: all[last], recorded: orCode(p.ProbingRecorded, "all"), history: h, all: all, plates: plates}
 	if u.Plate >= 0 {
 		u.plate = plates[u.Plate]
 	}
