@@ -80,7 +80,7 @@ var helpGroups = []HelpGroup{
 		{"service", "Service", "Anything that makes what was known about a printer doubtful: a nozzle change, the machine moved, work on the bed.", ""},
 		{"hold", "Hold", "A printer or plate that must not start jobs, with a reason, until somebody releases it with one.", ""},
 		{"upkeep", "Upkeep", "Cleanings, probings and checks that are due, planned or done.", ""},
-		{"height-book", "Height book", "What is known of each printer's zero and each plate side's thickness, and the nozzle move to expect for a pair never tried.", ""},
+		{"height-book", "Height book", "What is known of each printer's zero and each plate side's thickness, and the nozzle move to expect for a pair never tried.", "It rests on layers measured or nudged, and on offset changes that were kept, on printers whose zero is the frame. Where the zero is taken from the plate in place, thickness cancels. It stands under Trends, and is said when a plate is fitted."},
 	}},
 	{"evidence", "Evidence", []HelpWord{
 		{"exposure", "Exposure", "What a first layer was started under: probed before it or not, how old the probe was, prints and days since the plate was cleaned, plate swapped since the probe.", ""},

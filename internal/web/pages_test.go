@@ -21,7 +21,7 @@ func TestEveryPageHasOneHeadingAndSaysWhereItIs(t *testing.T) {
 	layer := webtest.Attr(c.Page("/printers/P-001").All(".history a")[0], "href")
 	for _, path := range []string{
 		"/floor", "/floor?order=walking", "/floor?state=hold", "/findings", "/findings?state=raised&kind=plate", "/findings/printer/P-001/skipped_probing",
-		"/findings/plate/L-002/cleaning_gap", "/findings/printer/P-003/skipped_probing", "/findings/printer/P-004/skipped_probing", "/printers/P-001", "/plates/L-107", layer, "/setup", "/help", "/help/api", "/bead", "/bead?layer_height_mm=21", "/printers/P-001/coupon", "/printers/P-001/coupon?line_width_mm=x", "/printers/NONE/coupon",
+		"/findings/plate/L-002/cleaning_gap", "/findings/printer/P-003/skipped_probing", "/findings/printer/P-004/skipped_probing", "/printers/P-001", "/plates/L-107", layer, "/setup", "/help", "/help/api", "/heights", "/heights?part=printers&printer=P-001&plate=L-107", "/bead", "/bead?layer_height_mm=21", "/printers/P-001/coupon", "/printers/P-001/coupon?line_width_mm=x", "/printers/NONE/coupon",
 		"/none", "/printers/NONE", "/plates/NONE", "/first-layers/NONE", "/findings/plate/L-002/skipped_probing", "/findings/printer/NONE/cleaning_gap",
 	} {
 		p := c.Get(path).Page(t)
