@@ -20,6 +20,12 @@ type heightFarm struct {
 // out of the rack every two days or so and is measured once on most days. Zeros
 // drift, are moved by services and set by offset changes.
 func drawHeights(seed uint64, printers, plates, weeks int) heightFarm {
+	return drawHeightsSeen(seed, printers, plates, weeks, 0.8)
+}
+
+// drawHeightsSeen measures a printer on a day with the chance given, and on the
+// last day.
+func drawHeightsSeen(seed uint64, printers, plates, weeks int, seen float64) heightFarm {
 	r := rand.New(rand.NewPCG(seed, 31))
 	f := heightFarm{zero: make([]float64, printers), thickness: make([]float64, plates), tried: map[[2]int]bool{}}
 	days := 7 * weeks
@@ -52,7 +58,7 @@ func drawHeights(seed uint64, printers, plates, weeks int) heightFarm {
 				k := r.IntN(len(rack))
 				on[i], rack[k] = rack[k], on[i]
 			}
-			if d == days-1 || r.Float64() < 0.8 {
+			if d == days-1 || r.Float64() < seen {
 				f.tried[[2]int{i, on[i]}] = true
 				f.in.Layers = append(f.in.Layers, HeightLayer{Printer: i, Plate: on[i], Side: 'a', Day: day + 0.2 + 0.5*r.Float64(),
 					ErrorMM: f.zero[i] - f.thickness[on[i]] + 0.01*r.NormFloat64()})
