@@ -109,6 +109,19 @@ func TestPagesAtScale(t *testing.T) {
 	cookie := scaleSignIn(t, st, server)
 
 	var lines []string
+	// The Floor's rows are kept while nothing is written: what reading them afresh
+	// costs is counted on top.
+	var afresh []time.Duration
+	for range scaleRequests + 3 {
+		begun := time.Now()
+		if _, err := st.Floor(ctx, now, 45*time.Minute, ""); err != nil {
+			t.Fatal(err)
+		}
+		afresh = append(afresh, time.Since(begun))
+	}
+	slices.Sort(afresh)
+	floorRead := afresh[len(afresh)/2]
+	t.Logf("every printer read afresh for the Floor: median %.1f ms, fastest %.1f ms", ms(floorRead), ms(afresh[0]))
 	for _, p := range scalePages(t, st, now) {
 		if !strings.Contains(p, os.Getenv("BASECOURSE_SCALE_PAGE")) {
 			continue
@@ -119,6 +132,7 @@ func TestPagesAtScale(t *testing.T) {
 		took := pageTook
 		if strings.HasPrefix(p, "/floor") {
 			took = floorTook
+			c.took, c.inQueries, c.queries = c.took+floorRead, c.inQueries+floorRead, c.queries+2
 			if c.queries > floorQueries {
 				t.Errorf("%s asks %d queries, want at most %d", p, c.queries, floorQueries)
 			}

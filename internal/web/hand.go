@@ -60,6 +60,8 @@ type hand struct {
 	when   time.Time // what was typed; the form's opening when it was left alone
 	person string    // who did it
 	back   string    // page to come back to; "" Upkeep
+	seen   store.DataVersion
+	opens  bool // the form is being opened: as of now, and nothing is stored
 	page   views.FormPage
 
 	spots    []store.Spot // at the instant before when
@@ -230,6 +232,7 @@ func getHand(a *handAct) func(*Server) echo.HandlerFunc {
 				return err
 			}
 			h.when, h.person, h.back = h.opened(), h.who.Handle, s.cameFrom(c.Request())
+			h.opens = true
 			return h.show(c, http.StatusOK)
 		}
 	}
@@ -241,7 +244,7 @@ func (s *Server) newHand(c echo.Context, a *handAct, values url.Values, id uuid.
 	if err != nil {
 		return nil, err
 	}
-	h := &hand{s: s, ctx: c.Request().Context(), act: a, values: values, who: identity(c), zone: frame.Settings.Zone(), now: now, id: id}
+	h := &hand{s: s, ctx: c.Request().Context(), act: a, values: values, who: identity(c), zone: frame.Settings.Zone(), now: now, id: id, seen: frame.Version}
 	h.page = views.FormPage{Shell: withClock(s.shell(c, a.title, "/upkeep"), now, h.zone), Crumb: s.url("/upkeep"), Action: s.url("/upkeep/" + a.slug)}
 	return h, nil
 }

@@ -103,8 +103,13 @@ func (h *hand) places() ([]store.Spot, error) {
 	if h.spotted {
 		return h.spots, nil
 	}
+	read := func() ([]store.Spot, error) { return h.s.store.Spots(h.ctx, h.justBefore()) }
 	var err error
-	h.spots, err = h.s.store.Spots(h.ctx, h.justBefore())
+	if h.opens {
+		h.spots, err = h.s.spots.read(h.seen, h.when, 0, read)
+	} else {
+		h.spots, err = read()
+	}
 	h.spotted = err == nil
 	return h.spots, err
 }

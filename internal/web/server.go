@@ -94,8 +94,9 @@ type Server struct {
 	tokens    *senders      // by token
 	usual     usualMemory
 	floor     kept[[]store.FloorPrinter]
-	unpacked  chan struct{}    // wakes the packing of days for trends
-	guards    map[string]Route // by method and pattern
+	spots     kept[[]store.Spot] // where plates are
+	unpacked  chan struct{}      // wakes the packing of days for trends
+	guards    map[string]Route   // by method and pattern
 	handler   http.Handler
 
 	table       []Route // as it is served
