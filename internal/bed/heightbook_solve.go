@@ -56,8 +56,7 @@ func heightGroups(in *HeightInput) []*heightGroup {
 	for i := range root {
 		root[i] = i
 	}
-	var find func(int) int
-	find = func(i int) int {
+	find := func(i int) int {
 		for root[i] != i {
 			root[i] = root[root[i]]
 			i = root[i]

@@ -3,10 +3,12 @@
 package upkeep
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"os"
 	"os/exec"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -65,4 +67,40 @@ func TestRiskValidation(t *testing.T) {
 		t.Errorf("%d failures, slope %.3f, intercept %.3f, Brier score %.5f: want 5000 failures, a slope from 0.9 to 1.1, an intercept within 0.1, and a score below %.5f and %.5f",
 			all.failures(), slope, intercept, ours, all.brier(all.printers), all.brier(all.farms))
 	}
+}
+
+func (o *heldOut) failures() (n int) {
+	for _, y := range o.failed {
+		if y {
+			n++
+		}
+	}
+	return n
+}
+
+func (o *heldOut) mean() float64 {
+	s := 0.0
+	for _, p := range o.ours {
+		s += p
+	}
+	return s / float64(len(o.ours))
+}
+
+// tenths gives what was said and what came of it, by tenths of what was said.
+func (o *heldOut) tenths() (out [10][2]float64) {
+	by := make([]int, len(o.ours))
+	for i := range by {
+		by[i] = i
+	}
+	slices.SortFunc(by, func(a, b int) int { return cmp.Or(cmp.Compare(o.ours[a], o.ours[b]), a-b) })
+	for k := range out {
+		part := by[k*len(by)/10 : (k+1)*len(by)/10]
+		for _, i := range part {
+			out[k][0] += o.ours[i] / float64(len(part))
+			if o.failed[i] {
+				out[k][1] += 1 / float64(len(part))
+			}
+		}
+	}
+	return out
 }

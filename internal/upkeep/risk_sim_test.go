@@ -1,7 +1,6 @@
 package upkeep
 
 import (
-	"cmp"
 	"math"
 	"slices"
 	"testing"
@@ -100,23 +99,6 @@ func (o *heldOut) add(p *heldOut) {
 	o.failed = append(o.failed, p.failed...)
 }
 
-func (o *heldOut) failures() (n int) {
-	for _, y := range o.failed {
-		if y {
-			n++
-		}
-	}
-	return n
-}
-
-func (o *heldOut) mean() float64 {
-	s := 0.0
-	for _, p := range o.ours {
-		s += p
-	}
-	return s / float64(len(o.ours))
-}
-
 // brier is the mean squared distance between what was said and what came.
 func (o *heldOut) brier(said []float64) float64 {
 	s := 0.0
@@ -185,23 +167,4 @@ func TestForecastsOfHeldOutWeeksHoldWideLimits(t *testing.T) {
 	if ours := all.brier(all.ours); ours >= all.brier(all.printers) || ours >= all.brier(all.farms) {
 		t.Errorf("Brier score %.5f, the printers' rates have %.5f and the farms' %.5f", ours, all.brier(all.printers), all.brier(all.farms))
 	}
-}
-
-// tenths gives what was said and what came of it, by tenths of what was said.
-func (o *heldOut) tenths() (out [10][2]float64) {
-	by := make([]int, len(o.ours))
-	for i := range by {
-		by[i] = i
-	}
-	slices.SortFunc(by, func(a, b int) int { return cmp.Or(cmp.Compare(o.ours[a], o.ours[b]), a-b) })
-	for k := range out {
-		part := by[k*len(by)/10 : (k+1)*len(by)/10]
-		for _, i := range part {
-			out[k][0] += o.ours[i] / float64(len(part))
-			if o.failed[i] {
-				out[k][1] += 1 / float64(len(part))
-			}
-		}
-	}
-	return out
 }

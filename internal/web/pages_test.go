@@ -342,10 +342,7 @@ func TestADeviceRemembersThatSingleKeysAreOff(t *testing.T) {
 func TestAreasShowToWhoMayEnter(t *testing.T) {
 	site := webtest.New(t)
 	for role, want := range map[string]bool{"operator": false, "manager": true} {
-		var words []string
-		for _, w := range site.As(role, role).Page("/floor").Texts("nav.areas a") {
-			words = append(words, w)
-		}
+		words := site.As(role, role).Page("/floor").Texts("nav.areas a")
 		if slices.Contains(words, "Setup") != want || !slices.Contains(words, "Floor") || !slices.Contains(words, "Findings") {
 			t.Errorf("%s: got areas %v, want Setup %v", role, words, want)
 		}
