@@ -2,7 +2,6 @@ package upkeep
 
 import (
 	"math"
-	"slices"
 	"testing"
 	"time"
 

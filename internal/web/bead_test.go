@@ -12,7 +12,7 @@ import (
 
 func TestTheBeadPageShowsTheBandDrawn(t *testing.T) {
 	c := webtest.New(t).As("amara", "operator")
-	if got := webtest.Attr(c.Page("/help").One("main .head a"), "href"); got != "/bead" {
+	if got := webtest.Attr(c.Page("/help").All("main .head a")[0], "href"); got != "/bead" {
 		t.Errorf("the help leads to %s", got)
 	}
 	p := c.Page("/bead?strand_gap_mm=0,03+mm")

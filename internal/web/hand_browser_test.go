@@ -45,7 +45,7 @@ func TestPagesOfLoggingByHandAreAccessibleAndFit(t *testing.T) {
 			}
 			// A refused form: the summary has the focus and leads to the fields.
 			tab.Open("/upkeep/probe")
-			tab.Do(chromedp.Click(chromedp.CSS(".more summary")), chromedp.SendKeys(chromedp.CSS("#f-mesh"), "0.1 high"), chromedp.Click(chromedp.CSS("button[value=save]")), chromedp.WaitReady(chromedp.CSS("[data-problems]")),
+			tab.Do(chromedp.Click(chromedp.CSS("form.record .more summary")), chromedp.SendKeys(chromedp.CSS("#f-mesh"), "0.1 high"), chromedp.Click(chromedp.CSS("button[value=save]")), chromedp.WaitReady(chromedp.CSS("[data-problems]")),
 				chromedp.WaitReady(chromedp.CSS("html[data-ready]")))
 			tab.Expect("422")
 			if got := webtest.Eval[bool](tab, `document.activeElement.matches("[data-problems]")`); !got {
