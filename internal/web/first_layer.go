@@ -58,12 +58,13 @@ func (s *Server) getFirstLayer() echo.HandlerFunc {
 			return err
 		}
 		p.Started = under.sentences(f)
+		move := farm.Unknown()
 		if f.Grade != "" && f.VoidedAt.IsZero() {
 			told, err := assess.Diagnosis(ctx, s.store, f, printer, under.history, under.all, under.plates, now)
 			if err != nil {
 				return err
 			}
-			p.Advice = layerAdvice(&told)
+			p.Advice, move = layerAdvice(&told), firstMove(&told)
 		}
 		near, err := s.store.LayerNear(ctx, f)
 		if err != nil {
@@ -99,7 +100,7 @@ func (s *Server) getFirstLayer() echo.HandlerFunc {
 			if len(p.Advice.Causes) > 0 {
 				cause = p.Advice.Causes[0].Code
 			}
-			p.Answers = s.doneLinks(f, p.Advice.Action, cause, farm.Unknown())
+			p.Answers = s.doneLinks(f, p.Advice.Action, cause, move)
 		}
 		p.Decide = s.decide(f, printer, now, p.Saved.Words != "")
 		if f.VoidedAt.IsZero() {

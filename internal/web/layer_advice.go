@@ -3,6 +3,7 @@ package web
 import (
 	"strings"
 
+	"basecourse/internal/farm"
 	"basecourse/internal/firstlayer"
 	"basecourse/views"
 )
@@ -56,6 +57,17 @@ func layerAdvice(a *firstlayer.Answer) views.LayerAdvice {
 		out.Causes = append(out.Causes, views.AdviceCause{Code: string(r.Cause), Word: layerCauseWords[r.Cause], Sure: strings.ReplaceAll(r.Sure, "_", " "), For: r.Because, Against: r.Against})
 	}
 	return out
+}
+
+// firstMove is the nozzle move, mm, that the card asks for first; NaN where it
+// asks for something else.
+func firstMove(a *firstlayer.Answer) float64 {
+	for _, x := range a.Advice {
+		if x.Action != firstlayer.LetRun && x.Action != firstlayer.Nudge && x.Action != firstlayer.Stop {
+			return x.MoveMM
+		}
+	}
+	return farm.Unknown()
 }
 
 // moveRange says from where to where a move may be right, by directions.

@@ -43,7 +43,7 @@ func TestTheAdviceCard(t *testing.T) {
 	amara := site.As("amara", "operator")
 	for id, wants := range map[string][]string{
 		"G-1": {`data-action="swap_plate"`, "Caution:", "This layer:", "Swap to a washed plate", "Because: ", "How sure: ", "Would change it: ", `data-cause="dirty_plate"`, `data-action="wash"`, "Local rules"},
-		"G-2": {`data-action="move_nozzle"`, "Nozzle up 0.0", "clear, nozzle move between up 0.0", "Hands clear"},
+		"G-2": {`data-action="move_nozzle"`, "Nozzle up 0.0", "clear, nozzle move between up 0.0", "Hands clear", "/done?action=move_nozzle", "move=0.0", "I disagree"},
 		"G-3": {`data-action="leave"`, "Leave it."},
 	} {
 		a := amara.Get("/first-layers/" + startID(t, id))
