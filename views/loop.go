@@ -14,6 +14,13 @@ type Proof struct {
 	Layers  []Fact // the layers that count
 }
 
+func (p Proof) by() string {
+	if p.By == "" {
+		return ","
+	}
+	return ", by " + p.By + ","
+}
+
 // Decide asks what is done about a layer that lies there now.
 type Decide struct {
 	Action string // address; "" nothing is asked
