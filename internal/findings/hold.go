@@ -8,7 +8,8 @@ import "basecourse/internal/stats"
 // first layer. What has no outcome yet counts nowhere.
 type Held struct{ RanHeld, RanLost, NudgedHeld, NudgedLost, Stopped int }
 
-func (h *Held) add(o Held) {
+// Add adds other counts.
+func (h *Held) Add(o Held) {
 	h.RanHeld += o.RanHeld
 	h.RanLost += o.RanLost
 	h.NudgedHeld += o.NudgedHeld
@@ -42,7 +43,7 @@ func (t HeldByMark) Chance(seen []Seen) (chance stats.Beta, ran int, ok bool) {
 	var all [3]Held
 	for _, by := range t {
 		for k := range by {
-			all[k].add(by[k])
+			all[k].Add(by[k])
 		}
 	}
 	for _, s := range seen {

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"time"
@@ -109,45 +110,46 @@ func (s *Store) OpenEnds(ctx context.Context, from, to time.Time, limit int) ([]
 	return list, wrap("store.OpenEnds", err)
 }
 
+// MostBecame is how many layers are counted by what became of them: the latest.
+// More would hardly narrow a range and keep the page waiting.
+const MostBecame = 50_000
+
 // Became counts, by mark and severity, what became of the layers started after
 // from up to a time about which something was decided. all is how many those
 // are, open how many of them have no outcome yet.
 func (s *Store) Became(ctx context.Context, from, to time.Time) (by findings.HeldByMark, all, open int, err error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
-	rows, err := s.pool.Query(ctx, `SELECT marks, decision::text, coalesce(outcome::text, '') FROM first_layers
-		WHERE decision IS NOT NULL AND marks IS NOT NULL AND voided_at IS NULL AND started_at > $1 AND started_at <= $2`, from, to)
+	// One row for each decision and outcome: a row a layer would cost more than
+	// counting them.
+	rows, err := s.pool.Query(ctx, `SELECT decision::text, coalesce(outcome::text, ''), count(*)::int, string_agg(marks, ';') FROM (
+			SELECT decision, outcome, marks FROM first_layers WHERE decision IS NOT NULL AND marks IS NOT NULL AND voided_at IS NULL
+				AND started_at > $1 AND started_at <= $2 ORDER BY started_at DESC LIMIT $3) f GROUP BY decision, outcome`, from, to, MostBecame)
 	if err != nil {
 		return nil, 0, 0, wrap("store.Became", err)
 	}
-	defer rows.Close()
 	counts := make([][3]findings.Held, len(farm.Marks))
-	for rows.Next() {
-		v := rows.RawValues()
-		all++
-		decision, outcome := string(v[1]), string(v[2])
+	var decision, outcome string
+	var n int
+	var marks []byte
+	_, err = pgx.ForEachRow(rows, []any{&decision, &outcome, &n, &marks}, func() error {
+		all += n
 		if decision != "stopped" && outcome == "" {
-			open++
-			continue
+			open += n
+			return nil
 		}
-		for mark, severity := range strongest(v[0]) {
-			if severity == 0 {
-				continue
-			}
-			h := &counts[mark][severity-1]
-			switch held := outcome == "finished"; {
-			case decision == "stopped":
-				h.Stopped++
-			case decision == "nudged" && held:
-				h.NudgedHeld++
-			case decision == "nudged":
-				h.NudgedLost++
-			case held:
-				h.RanHeld++
-			default:
-				h.RanLost++
+		one := became(decision, outcome)
+		for layer := range bytes.SplitSeq(marks, []byte{';'}) {
+			for mark, severity := range strongest(layer) {
+				if severity > 0 {
+					counts[mark][severity-1].Add(one)
+				}
 			}
 		}
+		return nil
+	})
+	if err != nil {
+		return nil, 0, 0, wrap("store.Became", err)
 	}
 	by = findings.HeldByMark{}
 	for i, c := range counts {
@@ -155,7 +157,22 @@ func (s *Store) Became(ctx context.Context, from, to time.Time) (by findings.Hel
 			by[farm.Marks[i]] = c
 		}
 	}
-	return by, all, open, wrap("store.Became", rows.Err())
+	return by, all, open, nil
+}
+
+// became counts one layer by what was decided and what became of it.
+func became(decision, outcome string) findings.Held {
+	switch held := outcome == "finished"; {
+	case decision == "stopped":
+		return findings.Held{Stopped: 1}
+	case decision == "nudged" && held:
+		return findings.Held{NudgedHeld: 1}
+	case decision == "nudged":
+		return findings.Held{NudgedLost: 1}
+	case held:
+		return findings.Held{RanHeld: 1}
+	}
+	return findings.Held{RanLost: 1}
 }
 
 // strongest reads the highest severity of each mark, in the order of farm.Marks,

@@ -267,6 +267,9 @@ func (s *Server) getBecame() echo.HandlerFunc {
 		}
 		t := views.Table{Caption: "By mark and severity", Sub: fmt.Sprintf("%s with marks, decided about in the year up to %s; %s", counted(all, "layer", "layers"), clock(end, zone), counted(open, "has", "have")+" no outcome yet"),
 			Columns: []views.Column{{Word: "Mark"}, {Word: "Severity"}, {Word: "Let run and held, likely range"}, {Word: "Let run and lost", Number: true}, {Word: "Nudged and held"}, {Word: "Stopped", Number: true}}}
+		if all == store.MostBecame {
+			t.Sub = "The latest " + t.Sub
+		}
 		for _, mark := range farm.Marks {
 			for k, h := range by[mark] {
 				if h.Ran()+h.NudgedHeld+h.NudgedLost+h.Stopped == 0 {
