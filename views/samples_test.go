@@ -164,7 +164,7 @@ func sampleThing(kind string) ThingPage {
 	return ThingPage{Shell: sampleShell("Printer P-014", "/floor"), Kind: kind, Tag: "P-014", State: watch, Why: "", Advice: Advice{Do: "Probe before the next start.", Because: "failures go with skipped probing.", Tone: "soon"},
 		Actions: []Link{{"Grade", "/grade/P-014", true}, {"Log a probe", "/upkeep/probe?printer=P-014", false}}, Facts: []Fact{{"Bay", "Bay 2", "", ""}},
 		Rates: []Rate{{"Failed, last 14 days", "2 of 9", "", "9 of 12 layers graded."}, {"Failed, last 84 days", "7 of 62", "(11 %, likely 6 to 22 %)", "62 of 80 layers graded."}}, RatesSub: "As counted.",
-		By: []Table{sampleTable()}, Findings: []FindingRow{sampleFinding()}, Marks: sampleMarks(), Stays: sampleTable(), StaysSub: "From fittings and starts.", Kept: []Table{sampleTable()},
+		By: []Table{sampleTable()}, RiskLead: "With PETG on L-203, the chance that the next layer fails is about 6 in 100 (likely 4 to 9).", Risk: sampleTable(), Findings: []FindingRow{sampleFinding()}, Marks: sampleMarks(), Stays: sampleTable(), StaysSub: "From fittings and starts.", Kept: []Table{sampleTable()},
 		Kinds:   FilterRow{"Show", []FilterLink{{"Everything", "", "/printers/P-014#history", true}, {"Probes", "", "/printers/P-014?kind=probe#history", false}}},
 		History: []Event{{When: "2026-03-09 13:40", ISO: "2026-03-09T13:40:00Z", What: "Probed", With: "by amara", Kind: "probe"}}, Pager: Pager{Older: "/printers/P-014?before=1#history"}}
 }

@@ -17,6 +17,8 @@ type ThingPage struct {
 	Rates    []Rate
 	RatesSub string
 	By       []Table // rates split by the other thing, material, ...
+	RiskLead string  // chance that the next first layer fails; "" not known
+	Risk     Table   // the same by material
 	Findings []FindingRow
 	Heights  HeightsPart
 	Proofs   []Proof // what was done to it as advised, and whether it held

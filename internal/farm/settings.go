@@ -96,3 +96,9 @@ func (s SettingValues) Zone() *time.Location {
 	}
 	return time.UTC
 }
+
+// FailureCost is what a failed first layer costs in the farm's currency: machine
+// time lost, work and material.
+func (s SettingValues) FailureCost() float64 {
+	return s.Number("failure_minutes")/60*s.Number("machine_per_hour") + s.Number("failure_labour_minutes")/60*s.Number("labour_per_hour") + s.Number("failure_material")
+}

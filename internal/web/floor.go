@@ -167,6 +167,7 @@ func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, p
 		u = usualOf(list, found.GapSplit)
 		s.usual.set(u, now)
 	}
+	cost := frame.Settings.FailureCost()
 	out = make([]stand, 0, len(list))
 	var about []Finding
 	for i := range list {
@@ -175,7 +176,11 @@ func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, p
 		if f.Plate != "" {
 			about = found.about(about, "plate", f.Plate)
 		}
-		out = append(out, standOf(f, about, found.Lately[f.Printer], u, now, end))
+		x := standOf(f, about, found.Lately[f.Printer], u, now, end)
+		if found.Risks != nil {
+			x.loss = found.nextRisk(f.Printer).Now.P * cost
+		}
+		out = append(out, x)
 	}
 	return out, found, nil
 }

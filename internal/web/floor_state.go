@@ -39,7 +39,7 @@ type stand struct {
 	why      string
 	next     string
 	log      string  // address under /upkeep where that is logged; "" nothing to log
-	loss     float64 // failures avoidable over the findings' window
+	loss     float64 // expected of the next first layer, or failures avoidable over the findings' window where no risk is known
 	lately   Lately
 	findings []Finding // while it is being judged
 	ofPlate  bool      // why speaks of the plate, the figures of the printer

@@ -42,6 +42,9 @@ func (s *Server) getPrinter() echo.HandlerFunc {
 		}
 		part := s.meshPart(study, t.zone)
 		p.Meshes = &part
+		if x.row.RetiredAt == nil {
+			p.RiskLead, p.Risk = riskPart(t.tag, found, t.zone)
+		}
 		for _, f := range found.about(nil, "printer", t.tag) {
 			p.Findings = append(p.Findings, s.findingRow(f))
 		}
