@@ -216,6 +216,9 @@ func (s *Server) getDone() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
+		if c.QueryParam("action") == "" { // which advice stands on the layer's page
+			return c.Redirect(http.StatusSeeOther, s.url("/first-layers/"+f.ID.UUID.String()))
+		}
 		a, err := readAnswering(f, c.QueryParam)
 		if err != nil {
 			return err

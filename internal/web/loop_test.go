@@ -176,6 +176,9 @@ func TestDisagreeingNeedsAReason(t *testing.T) {
 	if got := plain(c.Page(path).Text(".proofs")); !strings.Contains(got, "Something else was done") || !strings.Contains(got, "Disagreed") || !strings.Contains(got, "of this morning") {
 		t.Errorf("the page says %q", got)
 	}
+	if a := c.Get(path + "/done"); a.Status != 303 || a.Header.Get("Location") != path {
+		t.Errorf("without an action: got %d %s", a.Status, a.Header.Get("Location"))
+	}
 	if a := c.Get(path + "/done?action=smash"); a.Status != 400 {
 		t.Errorf("an unknown action: got %d", a.Status)
 	}
