@@ -55,7 +55,7 @@ func TestPagesOfLoggingByHandAreAccessibleAndFit(t *testing.T) {
 			tab.Open("/upkeep/probe?printer=P-001")
 			tab.Do(chromedp.Click(chromedp.CSS("input[value=full]")), chromedp.Click(chromedp.CSS("form.record .more summary")),
 				chromedp.SendKeys(chromedp.CSS("#f-mesh"), "0.012 0.034 -0.020\n0.001 0.000 -0.011\n-0.02 0.01 0.03"), chromedp.Click(chromedp.CSS("input[name=mesh_first][value=back]")),
-				chromedp.Click(chromedp.CSS("button[value=look]")), chromedp.WaitReady(chromedp.CSS("table.plain")), chromedp.WaitReady(chromedp.CSS("html[data-ready]")))
+				chromedp.Click(chromedp.CSS("button[value=look]")), chromedp.WaitReady(chromedp.CSS(".mesh-map")), chromedp.WaitReady(chromedp.CSS("html[data-ready]")))
 			look("mesh")
 		})
 	}
