@@ -168,7 +168,8 @@ func (a *answering) page(s *Server, h *hand, base *handAct) error {
 		return nil
 	}
 	kind, tag := adviceSubject(a.layer, a.action)
-	good, rate := 0, farm.Unknown()
+	var good int
+	var rate float64
 	if h.values.Has("good_needed") { // as it was shown when the form was opened
 		good, _ = strconv.Atoi(h.values.Get("good_needed"))
 		rate, _ = farm.ParseNumber(h.values.Get("expected_rate"))
