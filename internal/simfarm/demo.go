@@ -54,6 +54,7 @@ func DemoWithTruth(today time.Time, seed uint64) (*farm.Bundle, *Farm) {
 	d.arrivals()
 	d.mistakes()
 	d.disagreements()
+	d.advices()
 	d.sort()
 	return d.b, f
 }
@@ -176,6 +177,7 @@ func (d *demo) sort() {
 	byTime(b.PlateStates, func(r *farm.PlateState) (time.Time, farm.ID) { return r.At, r.ID })
 	byTime(b.Holds, func(r *farm.Hold) (time.Time, farm.ID) { return r.PlacedAt, r.ID })
 	byTime(b.Disagreements, func(r *farm.Disagreement) (time.Time, farm.ID) { return r.At, r.ID })
+	byTime(b.AdviceDone, func(r *farm.AdviceDone) (time.Time, farm.ID) { return r.At, r.ID })
 }
 
 // byTime sorts small keys and moves each record once.

@@ -312,6 +312,13 @@ func (r *rules) rest() {
 			r.known("subject", g.Subject, r.printers)
 		}
 	}
+	for k := range b.AdviceDone {
+		a := &b.AdviceDone[k]
+		r.event("advice done", a.ID, a.At, &a.Meta)
+		r.code("answer", a.Answer, farm.AdviceAnswers)
+		r.code("action", a.Action, farm.AdviceActions)
+		r.code("cause", a.Cause, farm.LayerCauses)
+	}
 	for k := range b.FirstLayers {
 		if l := &b.FirstLayers[k]; !l.Replaces.IsZero() && !r.ids[l.Replaces] {
 			r.fail("replaces nothing", l.Replaces)

@@ -52,6 +52,46 @@ func (d *demo) disagreements() {
 	back.VoidedAt, back.VoidedBy, back.VoidReason = back.At.Add(26*time.Hour), back.Person, "withdrawn: the nozzle was changed before the first of these layers"
 }
 
+// advices writes down what was done about what first layers said: a probe whose
+// proof still runs, a wash that is to hold for longer, and an advice not followed.
+func (d *demo) advices() {
+	r := d.gen(12)
+	answer := func(l *farm.FirstLayer, kind, subject, answer, action, cause, record string, at time.Time, good int, rate float64, why string) {
+		d.b.AdviceDone = append(d.b.AdviceDone, farm.AdviceDone{ID: d.f.newID(at.UnixMicro(), draw(r.Uint64()), idOther+4), FirstLayer: l.ID.UUID.String(),
+			SubjectKind: kind, Subject: subject, At: at, Answer: answer, Action: action, Cause: cause, Record: record, GoodNeeded: good, ExpectedRate: rate,
+			Person: l.Grader, Reason: why, Meta: farm.Meta{NotedAt: at, NotedBy: l.Grader, ArrivedAt: at}})
+	}
+	failed := func(printer string, before int64) *farm.FirstLayer {
+		var last *farm.FirstLayer
+		for k := range d.b.FirstLayers {
+			l := &d.b.FirstLayers[k]
+			if l.Printer == printer && l.Grade == "failed" && l.VoidedAt.IsZero() && l.Plate != "" && l.GradedAt.UnixMicro() < before && (last == nil || l.StartedAt.After(last.StartedAt)) {
+				last = l
+			}
+		}
+		return last
+	}
+	if l := failed(d.names.printers[14-1], d.now-2*dayMicros); l != nil {
+		for k := range d.b.Probes {
+			if p := &d.b.Probes[k]; p.Printer == l.Printer && p.VoidedAt.IsZero() && p.ProbedAt.After(l.GradedAt) {
+				answer(l, "printer", l.Printer, "done", "probe", "bed_shape", p.ID.UUID.String(), p.ProbedAt, 14, 0.17, "")
+				break
+			}
+		}
+	}
+	if l := failed(d.names.printers[42-1], d.now-4*dayMicros); l != nil {
+		for k := range d.b.Cleanings {
+			if c := &d.b.Cleanings[k]; c.Plate == l.Plate && c.Method == "wash" && c.VoidedAt.IsZero() && c.CleanedAt.After(l.GradedAt) {
+				answer(l, "plate", l.Plate, "done", "wash", "dirty_plate", c.ID.UUID.String(), c.CleanedAt, 22, 0.11, "")
+				break
+			}
+		}
+	}
+	if l := failed(d.names.printers[30-1], d.now-dayMicros); l != nil {
+		answer(l, "printer", l.Printer, "disagreed", "probe", "bed_shape", "", l.GradedAt.Add(3*time.Minute), 0, farm.Unknown(), "the spool had a knot, the bed is fine")
+	}
+}
+
 // arrivals says when each record was noted and when it reached the farm's
 // books: most at once, some from tablets that had no network, hours or days
 // late. Whatever is still under way at the end comes at the end.
