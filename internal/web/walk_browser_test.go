@@ -73,6 +73,9 @@ func everyPage(t *testing.T, site *webtest.Site, admin *webtest.Client) []string
 			}
 		}
 		path := strings.Join(parts, "/")
+		if r.Path == "/first-layers/:id/done" {
+			path += "?action=probe&cause=bed_shape"
+		}
 		if a := admin.Get(path); a.Status != http.StatusOK {
 			t.Errorf("%s: got status %d, want a page", path, a.Status)
 			continue
