@@ -62,10 +62,10 @@ func advise(f *facts, a *Answer) {
 	}
 	p.guard()
 	p.repeat()
-	p.guard()
+	p.never()
 	slices.SortStableFunc(p.actions, func(x, y Action) int { return slices.Index(inOrder, x) - slices.Index(inOrder, y) })
 	if f.c.Running {
-		a.Advice = append(a.Advice, now(f, a))
+		a.Advice = append(a.Advice, now(f, a, p.actions))
 	}
 	for _, x := range p.actions {
 		a.Advice = append(a.Advice, p.step(x))
@@ -212,41 +212,70 @@ func slight(f *facts) bool {
 	return f.worst <= 1 && g != "failed" && g != "marginal" && (f.est == nil || f.est.OffsetMM > -0.06)
 }
 
-// guard takes out what must not be advised: the nozzle is never lowered to cure a
-// dirty plate; a plate is only swapped where one may be at hand.
+// guard holds what is advised against the rules that stand above all causes:
+// contamination alone is cosmetic, high and low zones together mean probe again,
+// the nozzle is never lowered to cure a dirty plate, a plate is only swapped where
+// one may be at hand.
 func (p *plan) guard() {
 	f := p.f
-	dirt := f.has("contamination") && !f.measured || slices.Contains(p.actions, Wash) || slices.Contains(p.actions, Wipe)
-	if p.moves && p.move.MoveMM < 0 && (dirt || p.cause == DirtyPlate) {
-		p.actions = slices.DeleteFunc(p.actions, func(x Action) bool { return x == MoveNozzle })
+	if f.only("contamination") && f.c.Layer.Grade != "failed" && f.c.Layer.Grade != "marginal" && !shown(f.c) && !f.gauged() {
+		p.actions = []Action{Leave}
+		return
+	}
+	if f.height == lowAndHigh && !f.measured {
+		p.drop(MoveNozzle)
+		p.add(Probe)
+	}
+	if p.lowersOnDirt() {
+		p.drop(MoveNozzle)
 		if p.cause == NozzleHigh {
 			p.add(SwapPlate, Wash)
 		}
 	}
 	if f.c.Context.WashedPlateAtHand == "no" && slices.Contains(p.actions, SwapPlate) {
-		p.actions = slices.DeleteFunc(p.actions, func(x Action) bool { return x == SwapPlate })
+		p.drop(SwapPlate)
 		if len(p.actions) == 0 || p.cause == DirtyPlate {
 			p.add(Wash)
 		}
 	}
 }
 
-// repeat puts something else in the place of what was advised the last two times.
-func (p *plan) repeat() {
-	var advised [][]Action
-	for i := range p.f.c.Context.Earlier {
-		if e := &p.f.c.Context.Earlier[i]; len(e.Advised) > 0 {
-			advised = append(advised, e.Advised)
+// never takes out what must not stand in the end, and leaves something to do.
+func (p *plan) never() {
+	if p.lowersOnDirt() {
+		p.drop(MoveNozzle)
+	}
+	if len(p.actions) > 1 {
+		p.drop(Leave)
+	}
+	for _, x := range []Action{Investigate, PrintCoupon, CheckFeed, Leave} {
+		if len(p.actions) == 0 && !p.twice(x) {
+			p.add(x)
 		}
 	}
-	if len(advised) < 2 {
-		return
+}
+
+// lowersOnDirt tells whether the nozzle would be moved down where dirt may be what
+// keeps lines from gripping.
+func (p *plan) lowersOnDirt() bool {
+	if !p.moves || p.move.MoveMM >= 0 {
+		return false
 	}
-	last := advised[len(advised)-2:]
-	twice := func(x Action) bool { return slices.Contains(last[0], x) && slices.Contains(last[1], x) }
+	return p.cause == DirtyPlate || p.f.has("contamination") && !p.f.measured || slices.Contains(p.actions, Wash) || slices.Contains(p.actions, Wipe)
+}
+
+func (p *plan) drop(a Action) {
+	p.actions = slices.DeleteFunc(p.actions, func(x Action) bool { return x == a })
+}
+
+// gauged tells whether something was measured on the layer.
+func (f *facts) gauged() bool { return len(f.c.Layer.Readings) > 0 || !math.IsNaN(f.feed) }
+
+// repeat puts something else in the place of what was advised the last two times.
+func (p *plan) repeat() {
 	var kept, others []Action
 	for _, x := range p.actions {
-		if x == Leave || !twice(x) {
+		if x == Leave || !p.twice(x) {
 			kept = append(kept, x)
 			continue
 		}
@@ -255,7 +284,7 @@ func (p *plan) repeat() {
 		if x == MoveNozzle && !p.f.c.Context.fresh() {
 			other = Probe
 		}
-		if !twice(other) {
+		if !p.twice(other) {
 			others = append(others, other)
 		}
 	}
@@ -264,9 +293,23 @@ func (p *plan) repeat() {
 	}
 	p.actions = kept
 	p.add(others...)
-	if len(p.actions) == 0 {
-		p.add(Investigate)
+}
+
+// twice tells whether an action was advised the last two times that any was.
+func (p *plan) twice(x Action) bool {
+	n := 0
+	for _, e := range slices.Backward(p.f.c.Context.Earlier) {
+		if len(e.Advised) == 0 {
+			continue
+		}
+		if !slices.Contains(e.Advised, x) {
+			return false
+		}
+		if n++; n == 2 {
+			return true
+		}
 	}
+	return false
 }
 
 // step puts one action in words.

@@ -43,6 +43,10 @@ func Diagnose(c *Case) (Answer, error) {
 			odds[cause] += s * w
 		}
 	}
+	// Marks cannot tell a lean from a bed that is bent or moved.
+	if !f.measured && !f.leans && !f.leanAgain {
+		odds[Tilt] = math.Inf(-1)
+	}
 	a := Answer{Causes: rank(odds, args)}
 	a.Estimate = estimateOf(f)
 	advise(f, &a)

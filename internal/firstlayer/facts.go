@@ -37,10 +37,12 @@ type facts struct {
 	covered     int
 	marks       map[string]seen
 	height      pattern
-	severity    float64 // of the height marks: 0.6 slight, 0.85 clear, 1 strong
+	severity    float64 // of the height marks: slightly, 0.85 clear, 1 strong
 	worst       uint8   // of all marks
 	uneven      bool    // nearly everywhere, but strong on one side and missing on the other
-	liftsInside bool    // a lift in a zone that touches no edge
+	atCorners   bool    // it lifts, and at corners only
+	oneZone     bool    // what did not grip, or shows dull, lies in one zone only
+	markedThere bool    // so does a mark of the plate, in one of their zones
 	judged      bool    // somebody looked: graded or painted
 
 	est            *bed.Estimate
@@ -53,9 +55,11 @@ type facts struct {
 
 	printerAlike, printerGood int // this printer's layers on other plates: the same height, or good
 	plateAlike                int // this plate's layers on other printers with the same height
+	pairGood                  int // this plate's layers on this printer that came out well
 	turnsAlong, staysTurned   bool
 	leanAgain                 bool // the same lean on this printer, both on fresh probes
 	liftsAgain                int  // layers of this printer on other plates whose corners lift
+	spotCleaned               int  // layers of this plate that did not grip in the same spot before it was cleaned
 	spotOnPlate, spotOnBed    int  // layers with a mark in the same place of the plate (on another printer), of the bed (under another plate)
 }
 
@@ -92,14 +96,13 @@ func gatherFacts(c *Case) (*facts, error) {
 	}
 	f.judged = l.Grade != "" || len(l.Marks) > 0
 	f.height, f.severity = heightOf(l, f.covered)
+	if f.worst >= 2 && f.severity == slightly {
+		f.severity *= 0.75 // what is stronger did the harm
+	}
 
 	f.uneven = (f.height == allLow || f.height == allHigh) && f.worst == 3 && f.covered > f.marks["nozzle_low"].zones && f.covered > f.marks["nozzle_high"].zones
-	for _, m := range l.Marks {
-		z := m.Zone
-		if m.Mark == "lifting" && z.Col > 0 && int(z.Col) < f.cols-1 && z.Row > 0 && int(z.Row) < f.rows-1 {
-			f.liftsInside = true
-		}
-	}
+	f.atCorners = corners(l, f.cols, f.rows)
+	f.oneZone, f.markedThere = oneZone(l), markedThere(l)
 
 	profile, err := bed.NewProfile(or(l.LayerHeightMM, farm.DefaultLayerHeightMM), or(l.LineWidthMM, farm.DefaultLineWidthMM), l.LinePitchMM, math.NaN())
 	if err != nil {
@@ -140,6 +143,9 @@ func orInt(n, standard int) int {
 	return n
 }
 
+// slightly is how strong height marks of severity 1 are.
+const slightly = 0.6
+
 // heightOf tells how a layer's height marks lie, and how strong they are.
 func heightOf(l *farm.FirstLayer, covered int) (pattern, float64) {
 	low, high := map[farm.Zone]bool{}, map[farm.Zone]bool{}
@@ -161,7 +167,7 @@ func heightOf(l *farm.FirstLayer, covered int) (pattern, float64) {
 			both++
 		}
 	}
-	severity := [...]float64{0, 0.6, 0.85, 1}[min(3, worst)]
+	severity := [...]float64{0, slightly, 0.85, 1}[min(3, worst)]
 	nLow, nHigh := len(low)-both, len(high)-both
 	most := max(1, (2*covered+2)/3)
 	switch {
@@ -218,7 +224,8 @@ func (f *facts) measure(profile bed.Profile) error {
 			lines++
 		}
 	}
-	f.leans = lines >= 4 && e.TiltClear && lean.LowMM > bed.DefaultLimits(0.01).TiltDeadBandMM && lean.LowMM/2 > math.Abs(e.Gap.MM-f.target.AimMM)
+	clear := lines >= 4 && e.TiltClear && lean.LowMM > bed.DefaultLimits(0.01).TiltDeadBandMM
+	f.leans = clear && lean.LowMM/2 > math.Abs(e.Gap.MM-f.target.AimMM)
 	if e.Method != bed.ByLeastSquares {
 		return nil
 	}
@@ -229,6 +236,11 @@ func (f *facts) measure(profile bed.Profile) error {
 	f.low = at(band.LowMM)
 	f.high = 1 - at(band.HighMM)
 	f.mid = 1 - f.low - f.high
+	// The middle may stand right while an end of the bed does not.
+	if ends := lean.LowMM / 2; e.Gap.MM-ends < band.LowMM || e.Gap.MM+ends > band.HighMM {
+		f.leans = f.leans || f.mid > 0.5 && clear
+		f.mid = 0
+	}
 	return nil
 }
 
@@ -277,130 +289,4 @@ func (x *Context) fresh() bool { return x.Skipped == "no" && x.Swapped != "yes" 
 // stale tells whether the probe is known not to hold.
 func (x *Context) stale() bool {
 	return x.Skipped == "yes" || x.Swapped == "yes" || x.Serviced == "yes"
-}
-
-// placed are the zones of marks that belong to a place.
-var placed = map[string]bool{"contamination": true, "lifting": true, "plate_mark": true, "debris": true, "nozzle_low": true, "nozzle_high": true}
-
-// remember compares with earlier layers, in the printer's frame and the plate's.
-func (f *facts) remember() {
-	here := places(&f.c.Layer)
-	for i := range f.c.Context.Earlier {
-		e := &f.c.Context.Earlier[i]
-		if e.Layer.Grade == "" && len(e.Layer.Marks) == 0 {
-			continue
-		}
-		covered := len(e.Layer.Covered)
-		if covered == 0 {
-			covered = f.cols * f.rows
-		}
-		height, _ := heightOf(&e.Layer, covered)
-		there := places(&e.Layer)
-		turned := f.c.Layer.PlateTurned != "" && e.Layer.PlateTurned != "" && f.c.Layer.PlateTurned != e.Layer.PlateTurned
-		switch {
-		case e.SamePrinter == "yes" && e.SamePlate == "no":
-			if height != plain && height == f.height {
-				f.printerAlike++
-			}
-			if len(e.Layer.Marks) == 0 && (e.Layer.Grade == "clean" || e.Layer.Grade == "cosmetic") {
-				f.printerGood++
-			}
-			if corners(&e.Layer, f.cols, f.rows) {
-				f.liftsAgain++
-			}
-			if small(here, f) && overlap(here, there) {
-				f.spotOnBed++
-			}
-		case e.SamePlate == "yes" && e.SamePrinter == "no":
-			if (height == allLow || height == allHigh) && height == f.height {
-				f.plateAlike++
-			}
-			if turned {
-				there = f.turn(there)
-			}
-			if small(here, f) && overlap(here, there) {
-				f.spotOnPlate++
-			}
-		case e.SamePlate == "yes" && turned && len(here) > 0 && len(there) > 0:
-			along, stays := likeness(here, f.turn(there)), likeness(here, there)
-			f.turnsAlong = f.turnsAlong || along > 0.6 && along > stays+0.3
-			f.staysTurned = f.staysTurned || stays > 0.6 && stays > along+0.3
-		}
-		if e.SamePrinter == "yes" && e.Skipped == "no" && f.c.Context.fresh() && (f.height == lowAndHigh || f.height == someLow || f.height == someHigh) && height == f.height && likeness(here, there) > 0.6 {
-			f.leanAgain = true
-		}
-	}
-}
-
-type place struct {
-	zone farm.Zone
-	mark string
-}
-
-func places(l *farm.FirstLayer) map[place]bool {
-	out := map[place]bool{}
-	for _, m := range l.Marks {
-		if placed[m.Mark] {
-			out[place{m.Zone, m.Mark}] = true
-		}
-	}
-	return out
-}
-
-// small tells whether the marks that belong to a place lie in a few zones.
-func small(p map[place]bool, f *facts) bool {
-	zones := map[farm.Zone]bool{}
-	for x := range p {
-		zones[x.zone] = true
-	}
-	return len(zones) > 0 && len(zones) <= max(1, f.cols*f.rows/4)
-}
-
-func overlap(a, b map[place]bool) bool {
-	for x := range a {
-		if b[x] {
-			return true
-		}
-	}
-	return false
-}
-
-// likeness is the share of places two layers have in common.
-func likeness(a, b map[place]bool) float64 {
-	common, all := 0, len(b)
-	for x := range a {
-		if b[x] {
-			common++
-		} else {
-			all++
-		}
-	}
-	if all == 0 {
-		return 0
-	}
-	return float64(common) / float64(all)
-}
-
-func (f *facts) turn(p map[place]bool) map[place]bool {
-	out := make(map[place]bool, len(p))
-	for x := range p {
-		x.zone = farm.Zone{Col: uint8(f.cols-1) - x.zone.Col, Row: uint8(f.rows-1) - x.zone.Row}
-		out[x] = true
-	}
-	return out
-}
-
-// corners tells whether a layer lifts, and only at corners.
-func corners(l *farm.FirstLayer, cols, rows int) bool {
-	n := 0
-	for _, m := range l.Marks {
-		if m.Mark != "lifting" {
-			continue
-		}
-		if c, r := int(m.Zone.Col), int(m.Zone.Row); c != 0 && c != cols-1 || r != 0 && r != rows-1 {
-			return false
-		}
-		n++
-	}
-	return n > 0
 }

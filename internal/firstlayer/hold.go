@@ -2,6 +2,7 @@ package firstlayer
 
 import (
 	"math"
+	"slices"
 
 	"basecourse/internal/bed"
 	"basecourse/internal/farm"
@@ -48,8 +49,9 @@ func holdChance(f *facts) (p, low, high float64) {
 	return p, max(0, p-2*sd), min(1, p+2*sd)
 }
 
-// now says what to do about the layer that prints.
-func now(f *facts, a *Answer) Advice {
+// now says what to do about the layer that prints; then is what is advised for
+// the next one.
+func now(f *facts, a *Answer, then []Action) Advice {
 	c := f.c
 	p, _, _ := holdChance(f)
 	x := Advice{MoveMM: math.NaN(), LowMM: math.NaN(), HighMM: math.NaN()}
@@ -67,8 +69,8 @@ func now(f *facts, a *Answer) Advice {
 		}
 	}
 	// Never down where dirt may be what keeps it from gripping, or where the
-	// material over-bonds.
-	if up < 0 && (f.has("contamination") || f.overBonds && !f.measured) {
+	// material over-bonds; neither way where zones disagree.
+	if up < 0 && (f.has("contamination") || slices.Contains(then, Wash) || slices.Contains(then, Wipe) || f.overBonds && !f.measured) || f.height == lowAndHigh {
 		up = 0
 	}
 	refused := shown(c) && f.worst >= 2 && (f.height != plain || f.has("contamination"))

@@ -78,8 +78,8 @@ func gripped(mark string) func(f *facts) float64 {
 // rules is everything the diagnosis goes by.
 var rules = []rule{
 	// Height as it shows.
-	{"over-squished nearly everywhere", look, is(allLow), weights{NozzleLow: 4.2, PlateHeight: 2.3, FeedHigh: 1.8, OverBonding: 1, BedShape: 0.3}},
-	{"slits nearly everywhere", look, is(allHigh), weights{NozzleHigh: 4.2, PlateHeight: 2.3, FeedLow: 1.8, BedShape: 0.3}},
+	{"over-squished nearly everywhere", look, is(allLow), weights{NozzleLow: 4.2, PlateHeight: 2.7, FeedHigh: 1.8, OverBonding: 1, BedShape: 0.3}},
+	{"slits nearly everywhere", look, is(allHigh), weights{NozzleHigh: 4.2, PlateHeight: 2.7, FeedLow: 1.8, BedShape: 0.3}},
 	{"over-squished in some places only", meshes, is(someLow), weights{BedShape: 2.8, NozzleLow: 1.5, Tilt: 1, PlateHeight: 1}},
 	{"slits in some places only", meshes, is(someHigh), weights{BedShape: 2.8, NozzleHigh: 1.5, Tilt: 1, PlateHeight: 1}},
 	{"over-squished in one zone only", "a local spot is debris or plate damage: common practice, derived", is(spotLow), weights{LocalSpot: 3, PlateDamage: 1, BedShape: 0.8, NozzleLow: -0.5}},
@@ -92,10 +92,13 @@ var rules = []rule{
 	{"no slits beside what did not grip", look, func(f *facts) float64 {
 		return yes(f.judged && f.height == plain && !f.has("blobs") && !f.has("dragged"))
 	}, weights{NozzleHigh: -2}},
+	{"no slits anywhere", look, func(f *facts) float64 {
+		return yes(f.judged && f.height == plain && !f.measured)
+	}, weights{NozzleHigh: -0.8}},
 
 	// Height as it was measured.
-	{"single lines measure too thin", model, func(f *facts) float64 { return measured(f, f.low) }, weights{NozzleLow: 6, PlateHeight: 3.5, DirtyPlate: -1, BedShape: -0.5, FeedHigh: -1, OverBonding: -1}},
-	{"single lines measure too thick", model, func(f *facts) float64 { return measured(f, f.high) }, weights{NozzleHigh: 6, PlateHeight: 3.5, DirtyPlate: -1.5, BedShape: -0.5, FeedLow: -2, BedTemperature: -1}},
+	{"single lines measure too thin", model, func(f *facts) float64 { return measured(f, f.low) }, weights{NozzleLow: 6, PlateHeight: 5.6, DirtyPlate: -1, BedShape: -0.5, FeedHigh: -1, OverBonding: -1}},
+	{"single lines measure too thick", model, func(f *facts) float64 { return measured(f, f.high) }, weights{NozzleHigh: 6, PlateHeight: 5.6, DirtyPlate: -1.5, BedShape: -0.5, FeedLow: -2, BedTemperature: -1}},
 	{"the nozzle's height measures right", model, func(f *facts) float64 { return measured(f, f.mid) }, weights{NozzleLow: -4, NozzleHigh: -4, PlateHeight: -3, BedShape: -2, Tilt: -2, DirtyPlate: 0.6, BedTemperature: 0.5, FeedLow: 0.3}},
 	{"line readings lean", meshes, func(f *facts) float64 { return yes(f.leans) }, weights{Tilt: 8, BedShape: 2.5, PlateHeight: 1.5}},
 	{"a patch weighs too little", "mass does not depend on the gap: derived; film makers weigh too (ISO 4591)", func(f *facts) float64 { return light(f.feed) }, weights{FeedLow: 6.5, NozzleHigh: -2, NozzleLow: -1, PlateHeight: -2, DirtyPlate: -1}},
@@ -113,8 +116,8 @@ var rules = []rule{
 	{"bands at regular spacing", look, here("striping"), weights{Striping: 6}},
 
 	// Grip.
-	{"dull or bare patches", "oil, soap or adhesive residue: common practice, no source", here("contamination"), weights{DirtyPlate: 3.1, PlateDamage: 0.6, OverBonding: -1.5}},
-	{"patches and nothing else", own, func(f *facts) float64 { return yes(f.only("contamination")) }, weights{DirtyPlate: 1.2}},
+	{"dull or bare patches", "oil, soap or adhesive residue: common practice, no source", here("contamination"), weights{DirtyPlate: 2.9, PlateDamage: 0.6, OverBonding: -1.5}},
+	{"patches and nothing else", own, func(f *facts) float64 { return yes(f.only("contamination")) }, weights{DirtyPlate: 0.9}},
 	{"lines did not grip in patches", look, func(f *facts) float64 { return yes(f.has("contamination") && f.grip()) }, weights{DirtyPlate: 0.9}},
 	{"lumps carried about", "grip or height before moisture: common practice", gripped("blobs"), weights{DirtyPlate: 1.1, NozzleHigh: 0.8, Moisture: 0.3, LocalSpot: 0.3, OverBonding: -1, PlateHeight: -0.5}},
 	{"lines dragged off at turns", "no grip: dirt, nozzle high, too fast, too cold: common practice", gripped("dragged"), weights{DirtyPlate: 1, NozzleHigh: 1, BedTemperature: 0.6, OverBonding: -1}},
@@ -122,7 +125,7 @@ var rules = []rule{
 	{"several corners lift and nothing else", "bed too cold or draught: common practice", func(f *facts) float64 {
 		return yes(f.only("lifting") && f.marks["lifting"].zones > 1 && corners(&f.c.Layer, f.cols, f.rows))
 	}, weights{BedTemperature: 1}},
-	{"it lifts away from the edges", "corner lift comes from cold or draught: common practice", func(f *facts) float64 { return yes(f.liftsInside) }, weights{BedTemperature: -1.5, PlateDamage: 0.5}},
+	{"it lifts away from the corners", "corner lift comes from cold or draught: common practice", func(f *facts) float64 { return yes(f.has("lifting") && !f.atCorners) }, weights{BedTemperature: -1.2, PlateDamage: 0.5}},
 	{"this material warps easily", "bed temperatures of materials: data sheets and common practice", func(f *facts) float64 { return yes(f.has("lifting") && warps(f)) }, weights{BedTemperature: 1}},
 	{"long not cleaned", habits, func(f *facts) float64 { return yes(gripMatters(f) && f.c.Context.PrintsSinceClean >= 12) }, weights{DirtyPlate: 1.5, BedTemperature: -0.3}},
 	{"some prints since it was cleaned", habits, func(f *facts) float64 {
@@ -130,10 +133,15 @@ var rules = []rule{
 		return yes(gripMatters(f) && n >= 5 && n < 12)
 	}, weights{DirtyPlate: 0.4}},
 	{"just cleaned", habits, func(f *facts) float64 { return yes(f.c.Context.PrintsSinceClean <= 3) }, weights{DirtyPlate: -1.5}},
-	{"edges lift on a plate just cleaned", habits, func(f *facts) float64 { return yes(f.has("lifting") && f.c.Context.PrintsSinceClean <= 3) }, weights{BedTemperature: 0.8}},
+	{"corners lift on a plate just cleaned", "corner lift comes from cold or draught: common practice", func(f *facts) float64 { return yes(f.atCorners && f.c.Context.PrintsSinceClean <= 3) }, weights{BedTemperature: 1.4}},
+	{"no grip in one zone only", "worn glaze stays in its place, oil comes in streaks and finger marks: common practice", func(f *facts) float64 {
+		return yes(f.oneZone && f.has("contamination") && (f.c.Layer.Grade == "marginal" || f.c.Layer.Grade == "failed"))
+	}, weights{PlateDamage: 1.5, DirtyPlate: -0.8}},
+	{"lumps in one place only", "a blob from a dirty nozzle: one place, then it stops: common practice", func(f *facts) float64 { return yes(f.oneZone && f.only("blobs")) }, weights{LocalSpot: 1.2, DirtyPlate: -0.5}},
 
 	// The plate and what lies on it.
-	{"a dent, scratch or tear shows", "plate life: common practice", here("plate_mark"), weights{PlateDamage: 4.4, LocalSpot: 0.5, DirtyPlate: -1.2}},
+	{"a dent, scratch or tear shows", "plate life: common practice", here("plate_mark"), weights{PlateDamage: 4.4, LocalSpot: 0.5, DirtyPlate: -1.2, BedTemperature: -0.8}},
+	{"no grip where the plate is marked", "worn glaze, tears: common practice", func(f *facts) float64 { return yes(f.markedThere) }, weights{PlateDamage: 1}},
 	{"something lay on the plate", own, here("debris"), weights{LocalSpot: 5.2}},
 	{"this material over-bonds on this surface", "PETG, TPU, PC on smooth PEI or glass: common practice, editable", func(f *facts) float64 { return yes(f.overBonds) }, weights{OverBonding: 0.5}},
 	{"", "PETG, TPU, PC on smooth PEI or glass: common practice, editable", func(f *facts) float64 { return yes(!f.overBonds) }, weights{OverBonding: -6}},
@@ -141,13 +149,13 @@ var rules = []rule{
 	{"the plate is marked where it over-bonds", "PETG may tear smooth PEI and chip glass: common practice", func(f *facts) float64 {
 		return yes(f.overBonds && f.has("plate_mark") && !(f.c.Context.PrintsSinceClean > 3))
 	}, weights{OverBonding: 3.2}},
-	{"squished on where it over-bonds", habits, func(f *facts) float64 { return yes(f.overBonds && (f.has("over_fed") || f.height == allLow)) }, weights{OverBonding: 1.8}},
+	{"squished on where it over-bonds", habits, func(f *facts) float64 { return yes(f.overBonds && (f.has("over_fed") || f.height == allLow)) }, weights{OverBonding: 1.3}},
 	{"something that has no name here", own, here("other"), weights{CannotTell: 1.5}},
 	{"something odd where it over-bonds", habits, func(f *facts) float64 { return yes(f.overBonds && f.has("other")) }, weights{OverBonding: 2.5}},
 
 	// Before it.
 	{"no valid probe", "a mesh is true only for one bed, plate and place: common practice", func(f *facts) float64 { return yes(f.c.Context.stale()) }, weights{BedShape: 1, NozzleLow: 0.3, NozzleHigh: 0.3}},
-	{"freshly probed", "a mesh is true only for one bed, plate and place: common practice", func(f *facts) float64 { return yes(f.c.Context.fresh()) }, weights{BedShape: -0.8}},
+	{"freshly probed", "a mesh is true only for one bed, plate and place: common practice", func(f *facts) float64 { return yes(f.c.Context.fresh()) }, weights{BedShape: -0.8, PlateHeight: 0.4}},
 	{"service since the probe", "recheck Z after a nozzle change: common practice", func(f *facts) float64 { return yes(f.c.Context.Serviced == "yes") }, weights{NozzleLow: 0.6, NozzleHigh: 0.6, BedShape: 0.3}},
 	{"still low though nudged up", own, func(f *facts) float64 {
 		return yes(f.c.Layer.NudgeMM > 0 && (f.height == allLow || f.height == someLow))
@@ -159,13 +167,17 @@ var rules = []rule{
 	// Both frames.
 	{"the same height on this printer’s other plates", "stays when the plate is swapped: the printer's", func(f *facts) float64 { return yes(f.printerAlike > 0) }, weights{NozzleLow: 1.2, NozzleHigh: 1.2, PlateHeight: -2.5}},
 	{"the same height with this plate on other printers", "travels with the plate: the plate’s", func(f *facts) float64 { return min(1, 0.5*float64(f.plateAlike)) }, weights{PlateHeight: 4.5, NozzleLow: -1.5, NozzleHigh: -1.5, BedShape: -1}},
-	{"this printer’s other plates come out well", "stays or travels: own", func(f *facts) float64 { return yes(f.printerGood > 0 && f.height != plain) }, weights{PlateHeight: 1, NozzleLow: -0.5, NozzleHigh: -0.5, BedShape: -0.3}},
+	{"this plate came out well on this printer before", "a plate’s thickness does not change, a printer’s zero does: derived", func(f *facts) float64 { return yes(f.height != plain) * min(1, 0.5*float64(f.pairGood)) }, weights{PlateHeight: -1.6}},
+	{"this printer’s other plates come out well", "stays or travels: own", func(f *facts) float64 {
+		return yes(f.height != plain && f.printerAlike == 0 && f.pairGood == 0) * min(1, 0.5*float64(f.printerGood))
+	}, weights{PlateHeight: 1.4, NozzleLow: -0.5, NozzleHigh: -0.5, BedShape: -0.3}},
 	{"the pattern turned with the plate", "travels with the plate: the plate’s", func(f *facts) float64 { return yes(f.turnsAlong) }, weights{PlateHeight: 4.5, PlateDamage: 1.5, BedShape: -2, Tilt: -2}},
 	{"the pattern stayed when the plate was turned", "stays when the plate is turned: the printer's", func(f *facts) float64 { return yes(f.staysTurned) }, weights{BedShape: 1.5, Tilt: 1, PlateHeight: -3, PlateDamage: -2}},
 	{"the same lean on two fresh probes", "same pattern in two layers on fresh probes", func(f *facts) float64 { return yes(f.leanAgain) }, weights{Tilt: 5}},
 	{"corners lift on this printer’s other plates too", "stays when the plate is swapped: the printer's", func(f *facts) float64 { return yes(f.has("lifting") && f.liftsAgain > 0) }, weights{BedTemperature: 1.5, DirtyPlate: -1, PlateDamage: -1}},
 	{"the same place of the plate on another printer", "travels with the plate: the plate’s", func(f *facts) float64 { return yes(f.spotOnPlate > 0) }, weights{PlateDamage: 1.2, DirtyPlate: 0.8, LocalSpot: -1, BedTemperature: -1.5}},
 	{"the same place again after cleaning", "worn glaze: common practice", func(f *facts) float64 { return yes(f.spotOnPlate > 0 && f.c.Context.PrintsSinceClean <= 3) }, weights{PlateDamage: 2.8, DirtyPlate: -1}},
+	{"the same place of this plate before it was cleaned", "worn glaze: common practice", func(f *facts) float64 { return yes(f.spotCleaned > 0 && f.spotOnPlate == 0) }, weights{PlateDamage: 1.5, DirtyPlate: -0.8}},
 	{"the same place of the bed under another plate", "stays when the plate is swapped: the printer's", func(f *facts) float64 { return yes(f.spotOnBed > 0) }, weights{LocalSpot: 1, BedShape: 0.7, PlateDamage: -2, DirtyPlate: -0.7}},
 
 	// Nothing to see.
@@ -199,6 +211,8 @@ func bare(prints float64) float64 {
 		return 1
 	case prints <= 3:
 		return 0.6
+	case prints <= 6:
+		return 0.3
 	}
 	return 0
 }

@@ -48,6 +48,7 @@ type start struct {
 	gap              float32 // true prints since the plate was cleaned
 	height           float32 // gap error at the centre, mm, up positive
 	tiltX, tiltY     float32 // at the outer zones
+	byPlate          float32 // of height: what the plate's thickness makes
 	was, valid       float64 // chance of failure as it was; with a valid probe
 	clean            float64 // with a clean plate
 }
@@ -96,6 +97,7 @@ type risks struct {
 	heightValid, tipValid float64
 	oilClean, overClean   float64
 	height, tiltX, tiltY  float64    // mm
+	byPlate               float64    // of height
 	found                 [3]float64 // zero and tilts that probing for this start found, mm
 	gap                   int
 }
@@ -134,6 +136,7 @@ func (w *world) step(s *start) (r risks) {
 		mismatch, matched = jp.thickness, jp.thickness
 	}
 	r.height, r.tiltX, r.tiltY = i.zero-mismatch, i.tiltX, i.tiltY
+	r.byPlate = -mismatch
 	r.p[causeHeight] = sc.heightRisk(f.band, r.height, r.tiltX, r.tiltY)
 	r.heightValid = sc.heightRisk(f.band, zero-matched, tiltX, tiltY)
 	r.tipValid = ip.tip

@@ -13,12 +13,13 @@ type Hidden struct {
 	// bed's centre, TiltXMM and TiltYMM how much further right and at the back,
 	// at the outer zones.
 	AimMM, HeightMM, TiltXMM, TiltYMM float64
+	ByPlateMM                         float64 // of HeightMM: what the plate's thickness makes
 }
 
 // Hidden tells of start n, in the order of the bundle's first layers.
 func (f *Farm) Hidden(n int) Hidden {
 	s := &f.starts[n]
-	h := Hidden{AimMM: f.band.aim, HeightMM: float64(s.height), TiltXMM: float64(s.tiltX), TiltYMM: float64(s.tiltY)}
+	h := Hidden{AimMM: f.band.aim, HeightMM: float64(s.height), TiltXMM: float64(s.tiltX), TiltYMM: float64(s.tiltY), ByPlateMM: float64(s.byPlate)}
 	if s.cause == noCause {
 		return h
 	}

@@ -227,6 +227,7 @@ func (r *run) next() {
 	// What comes of it.
 	risk := r.world.step(&s)
 	s.gap, s.height, s.tiltX, s.tiltY = float32(risk.gap), float32(risk.height), float32(risk.tiltX), float32(risk.tiltY)
+	s.byPlate = float32(risk.byPlate)
 	s.was, s.valid, s.clean = f.chances(&s, &risk)
 	var spoiled bool
 	s.cause, spoiled, s.grade = f.verdict(&s, &risk.p, 0)
