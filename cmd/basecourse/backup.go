@@ -142,6 +142,18 @@ func (c restoreCmd) Run(a *app) (err error) {
 		return err
 	}
 	defer st.Close()
+	if err := a.sealAll(st); err != nil {
+		return err
+	}
+	trail, err := st.Verify(a.ctx, r.AuditHead)
+	if err != nil {
+		return err
+	}
+	if trail.Broken > 0 || r.AuditHead != "" && !trail.HeadFound {
+		a.printAudit(trail)
+		return fault.New(fault.Invalid, "the records are back as they were in the backup, and the trail of changes in it is broken: it was tampered with before the backup was taken")
+	}
+	a.say("The trail of changes is whole: %d acts.", trail.Acts)
 	now, err := findingsAt(a.ctx, st, r.TakenAt)
 	if err != nil {
 		return err

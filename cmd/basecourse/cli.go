@@ -37,6 +37,9 @@ type commands struct {
 	Token struct {
 		Add tokenAddCmd `cmd:"" help:"Make a token for a machine or a script; prints it once."`
 	} `cmd:"" help:"Tokens of machines and scripts."`
+	Audit struct {
+		Verify auditVerifyCmd `cmd:"" help:"Check that nothing that was recorded or changed was tampered with."`
+	} `cmd:"" help:"The trail of who changed what."`
 	Routes routesCmd `cmd:"" help:"List the addresses and the least role that may enter."`
 }
 

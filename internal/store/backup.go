@@ -53,6 +53,7 @@ type Manifest struct {
 	Tables    []BackupTable    `json:"tables"`
 	Sequences []BackupSequence `json:"sequences"`
 	Findings  string           `json:"findings_sha256"`
+	AuditHead string           `json:"audit_head,omitempty"` // link of the last seal
 }
 
 // BackupTable is one table of a backup.
@@ -103,6 +104,9 @@ func (s *Store) Backup(ctx context.Context, w io.Writer, program string, finding
 		h := &zip.FileHeader{Name: name, Method: zip.Deflate, Modified: m.TakenAt}
 		h.SetMode(0o600)
 		return z.CreateHeader(h)
+	}
+	if m.AuditHead, err = chainHead(ctx, tx); err != nil {
+		return nil, wrap("store.Backup", err)
 	}
 	if m.Tables, err = tablesOf(ctx, tx); err != nil {
 		return nil, wrap("store.Backup", err)

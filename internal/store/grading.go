@@ -121,7 +121,7 @@ func (s *Store) RecordActs(ctx context.Context, id uuid.UUID) ([]RecordAct, erro
 	rows, err := s.pool.Query(ctx, `
 		SELECT a.id, a.at, a.via, coalesce(w.person, ''), coalesce(t.name, ''), coalesce(a.why, ''), x.made, x.field, x.was, x.became
 		FROM (SELECT act, true AS made, '' AS field, '' AS was, '' AS became, 0::bigint AS id FROM records WHERE id = $1
-			UNION ALL SELECT act, false, field, coalesce(was, ''), coalesce(became, ''), id FROM changes WHERE record = $1) x
+			UNION ALL SELECT act, false, field, coalesce(`+named("was")+`, ''), coalesce(`+named("became")+`, ''), id FROM changes WHERE record = $1) x
 			JOIN acts a ON a.id = x.act LEFT JOIN people w ON w.id = a.person LEFT JOIN tokens t ON t.id = a.token
 		ORDER BY a.id, x.id`, id)
 	if err != nil {

@@ -101,13 +101,13 @@ func TestRecordingAgain(t *testing.T) {
 	}
 	conn := connect(t, url)
 	for sql, want := range map[string]string{
-		`SELECT underside::text FROM first_layers WHERE ref = 'F-1'`:                                                                                     "shown", // the job's flag, frozen at grading
-		`SELECT filled_at::text FROM first_layers WHERE ref = 'F-1'`:                                                                                     "2026-07-01 12:00:00+00",
-		`SELECT string_agg(format('%s=%s', field, became), ' ' ORDER BY c.id) FROM changes c JOIN first_layers f ON f.id = c.record WHERE f.ref = 'F-1'`: "grade=marginal grader=ines graded_at=2026-03-01T07:20:00Z material=PLA marks=A1:dragged:2 B2:blobs:1 underside=shown layer_height_mm=0.25 outcome=detached",
-		`SELECT replaces_ref FROM holds WHERE ref = 'H-2'`:                                                                                               "H-1",
-		`SELECT void_arrived_at::text FROM holds WHERE ref = 'H-1'`:                                                                                      "2026-07-01 12:00:00+00",
-		`SELECT DISTINCT via || '/' || device || '/' || why FROM acts WHERE via = 'api'`:                                                                 "api/tablet 3/test",
-		`SELECT string_agg(field, ' ' ORDER BY c.id) FROM changes c JOIN probes p ON p.id = c.record`:                                                    "voided_at void_reason",
+		`SELECT underside::text FROM first_layers WHERE ref = 'F-1'`: "shown", // the job's flag, frozen at grading
+		`SELECT filled_at::text FROM first_layers WHERE ref = 'F-1'`: "2026-07-01 12:00:00+00",
+		`SELECT string_agg(format('%s=%s', field, coalesce(p.person, became)), ' ' ORDER BY c.id) FROM changes c JOIN first_layers f ON f.id = c.record LEFT JOIN people p ON '#' || p.id = c.became WHERE f.ref = 'F-1'`: "grade=marginal grader=ines graded_at=2026-03-01T07:20:00Z material=PLA marks=A1:dragged:2 B2:blobs:1 underside=shown layer_height_mm=0.25 outcome=detached",
+		`SELECT replaces_ref FROM holds WHERE ref = 'H-2'`:                                            "H-1",
+		`SELECT void_arrived_at::text FROM holds WHERE ref = 'H-1'`:                                   "2026-07-01 12:00:00+00",
+		`SELECT DISTINCT via || '/' || device || '/' || why FROM acts WHERE via = 'api'`:              "api/tablet 3/test",
+		`SELECT string_agg(field, ' ' ORDER BY c.id) FROM changes c JOIN probes p ON p.id = c.record`: "voided_at void_reason",
 	} {
 		if got := one[string](t, conn, sql+` `); got != want {
 			t.Errorf("%s\ngot  %s\nwant %s", sql, got, want)

@@ -295,9 +295,11 @@ func (s *Store) ThingChanges(ctx context.Context, limit int, things ...ThingName
 		kinds[i], names[i] = string(t.Kind), t.Name
 	}
 	rows, err := s.pool.Query(ctx, `SELECT a.id AS act, a.at, a.via, coalesce(p.person, '') AS person, coalesce(k.name, '') AS token, coalesce(a.why, '') AS why,
-			c.kind, c.thing, c.field, coalesce(c.was, '') AS was, coalesce(c.became, '') AS became
-		FROM unnest($1::text[], $2::text[]) AS of (kind, thing) JOIN changes c ON c.kind = of.kind AND c.thing = of.thing
+			c.kind, of.thing, c.field, coalesce(n.was, `+named("c.was")+`, '') AS was, coalesce(n.became, `+named("c.became")+`, '') AS became
+		FROM unnest($1::text[], $2::text[]) AS of (kind, thing)
+		JOIN changes c ON c.kind = of.kind AND c.thing = CASE WHEN of.kind = 'person' THEN (SELECT '#' || id FROM people WHERE people.person = of.thing) ELSE of.thing END
 		JOIN acts a ON a.id = c.act LEFT JOIN people p ON p.id = a.person LEFT JOIN tokens k ON k.id = a.token
+		LEFT JOIN changed_names n ON c.kind = 'person' AND c.field = 'name' AND n.act = c.act AND c.thing = '#' || n.person
 		ORDER BY c.id DESC LIMIT $3`, kinds, names, limit)
 	if err != nil {
 		return nil, wrap("store.ThingChanges", err)

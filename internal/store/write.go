@@ -120,6 +120,9 @@ func (w *writer) storeChanges(ctx context.Context) error {
 	if len(w.changes) == 0 {
 		return nil
 	}
+	if err := w.numberPeople(ctx); err != nil {
+		return err
+	}
 	_, err := w.tx.CopyFrom(ctx, pgx.Identifier{"changes"}, []string{"act", "kind", "record", "thing", "field", "was", "became"},
 		pgx.CopyFromSlice(len(w.changes), func(i int) ([]any, error) {
 			c := w.changes[i]

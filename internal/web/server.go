@@ -199,6 +199,7 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	}
 	go s.sweep(ctx)
 	go s.packTrends(ctx)
+	go s.seal(ctx)
 	ended := make(chan error, 1)
 	go func() { ended <- srv.Serve(l) }()
 	select {
@@ -229,6 +230,31 @@ func (s *Server) sweep(ctx context.Context) {
 		case <-tick.C:
 		case <-ctx.Done():
 			return
+		}
+	}
+}
+
+// sealEvery is how often what was written is taken into the chain of the trail;
+// any replica may do it. A queue of many waits three times as long as a seal
+// takes, so that sealing never takes more than a quarter of one core.
+const sealEvery = 2 * time.Second
+
+func (s *Server) seal(ctx context.Context) {
+	wait, told := time.Duration(0), false
+	for {
+		select {
+		case <-time.After(wait):
+		case <-ctx.Done():
+			return
+		}
+		began := time.Now()
+		n, err := s.store.Seal(ctx)
+		if err != nil && ctx.Err() == nil && !told {
+			s.log.Warn("the trail is not sealed just now", "error", err.Error())
+		}
+		told = err != nil
+		if wait = sealEvery; n > 0 {
+			wait = min(sealEvery, 3*time.Since(began))
 		}
 	}
 }
