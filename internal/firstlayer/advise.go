@@ -49,6 +49,10 @@ func advise(f *facts, a *Answer) {
 			a.Because += "; " + second
 		}
 	}
+	if x := a.Causes[0].Cause; x == NozzleLow || x == NozzleHigh {
+		// Printer's or plate's, the nozzle moves the same way for both together.
+		a.Sure = bed.SureWord(a.Causes[0].Chance + chanceOf(a, PlateHeight))
+	}
 	a.WouldChange = p.change()
 	switch {
 	case a.Causes[0].Cause == CannotTell:
@@ -188,10 +192,15 @@ func (p *plan) unsure(named []Ranked) {
 	case f.grip() || f.has("contamination"):
 		// Grip or height before moisture.
 		p.add(SwapPlate)
+		if f.has("contamination") && chanceOf(p.a, DirtyPlate) >= 0.25 {
+			p.add(Wash)
+		}
 		if !f.c.Context.fresh() {
 			p.add(Probe)
 		}
-		p.add(CheckFeed)
+		if f.grip() {
+			p.add(CheckFeed)
+		}
 	default:
 		n := 0
 		for _, r := range named {

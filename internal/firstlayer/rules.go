@@ -38,6 +38,14 @@ func yes(b bool) float64 {
 	return 0
 }
 
+// against halves a fact beside another that takes from it.
+func against(b bool) float64 {
+	if b {
+		return 0.5
+	}
+	return 1
+}
+
 // is: the height marks lie like that; where lines were measured these tell of
 // spots and places, not the marks.
 func is(p pattern) func(f *facts) float64 {
@@ -97,8 +105,11 @@ var rules = []rule{
 	}, weights{NozzleHigh: -0.8}},
 
 	// Height as it was measured.
-	{"single lines measure too thin", model, func(f *facts) float64 { return measured(f, f.low) }, weights{NozzleLow: 6, PlateHeight: 5.6, DirtyPlate: -1, BedShape: -0.5, FeedHigh: -1, OverBonding: -1}},
-	{"single lines measure too thick", model, func(f *facts) float64 { return measured(f, f.high) }, weights{NozzleHigh: 6, PlateHeight: 5.6, DirtyPlate: -1.5, BedShape: -0.5, FeedLow: -2, BedTemperature: -1}},
+	{"single lines measure too thin", model, func(f *facts) float64 { return measured(f, f.low) }, weights{NozzleLow: 6, PlateHeight: 4.5, DirtyPlate: -1, BedShape: -0.5, FeedHigh: -1, OverBonding: -1}},
+	{"single lines measure too thick", model, func(f *facts) float64 { return measured(f, f.high) }, weights{NozzleHigh: 6, PlateHeight: 4.5, DirtyPlate: -1.5, BedShape: -0.5, FeedLow: -2, BedTemperature: -1}},
+	{"", "marks and lines that say the same are one fact, and neither says whose it is: own", func(f *facts) float64 {
+		return yes(f.height == allLow)*measured(f, f.low) + yes(f.height == allHigh)*measured(f, f.high)
+	}, weights{PlateHeight: 1.1}},
 	{"the nozzle's height measures right", model, func(f *facts) float64 { return measured(f, f.mid) }, weights{NozzleLow: -4, NozzleHigh: -4, PlateHeight: -3, BedShape: -2, Tilt: -2, DirtyPlate: 0.6, BedTemperature: 0.5, FeedLow: 0.3}},
 	{"line readings lean", meshes, func(f *facts) float64 { return yes(f.leans) }, weights{Tilt: 8, BedShape: 2.5, PlateHeight: 1.5}},
 	{"a patch weighs too little", "mass does not depend on the gap: derived; film makers weigh too (ISO 4591)", func(f *facts) float64 { return light(f.feed) }, weights{FeedLow: 6.5, NozzleHigh: -2, NozzleLow: -1, PlateHeight: -2, DirtyPlate: -1}},
@@ -116,8 +127,8 @@ var rules = []rule{
 	{"bands at regular spacing", look, here("striping"), weights{Striping: 6}},
 
 	// Grip.
-	{"dull or bare patches", "oil, soap or adhesive residue: common practice, no source", here("contamination"), weights{DirtyPlate: 2.9, PlateDamage: 0.6, OverBonding: -1.5}},
-	{"patches and nothing else", own, func(f *facts) float64 { return yes(f.only("contamination")) }, weights{DirtyPlate: 0.9}},
+	{"dull or bare patches", "oil, soap or adhesive residue: common practice, no source", here("contamination"), weights{DirtyPlate: 2.9, PlateDamage: 1.4, OverBonding: -1.5}},
+	{"patches and nothing else", own, func(f *facts) float64 { return yes(f.only("contamination")) }, weights{DirtyPlate: 0.7}},
 	{"lines did not grip in patches", look, func(f *facts) float64 { return yes(f.has("contamination") && f.grip()) }, weights{DirtyPlate: 0.9}},
 	{"lumps carried about", "grip or height before moisture: common practice", gripped("blobs"), weights{DirtyPlate: 1.1, NozzleHigh: 0.8, Moisture: 0.3, LocalSpot: 0.3, OverBonding: -1, PlateHeight: -0.5}},
 	{"lines dragged off at turns", "no grip: dirt, nozzle high, too fast, too cold: common practice", gripped("dragged"), weights{DirtyPlate: 1, NozzleHigh: 1, BedTemperature: 0.6, OverBonding: -1}},
@@ -127,13 +138,13 @@ var rules = []rule{
 	}, weights{BedTemperature: 1}},
 	{"it lifts away from the corners", "corner lift comes from cold or draught: common practice", func(f *facts) float64 { return yes(f.has("lifting") && !f.atCorners) }, weights{BedTemperature: -1.2, PlateDamage: 0.5}},
 	{"this material warps easily", "bed temperatures of materials: data sheets and common practice", func(f *facts) float64 { return yes(f.has("lifting") && warps(f)) }, weights{BedTemperature: 1}},
-	{"long not cleaned", habits, func(f *facts) float64 { return yes(gripMatters(f) && f.c.Context.PrintsSinceClean >= 12) }, weights{DirtyPlate: 1.5, BedTemperature: -0.3}},
+	{"long not cleaned", habits, func(f *facts) float64 { return yes(gripMatters(f) && f.c.Context.PrintsSinceClean >= 12) }, weights{DirtyPlate: 1.1, BedTemperature: -0.3}},
 	{"some prints since it was cleaned", habits, func(f *facts) float64 {
 		n := f.c.Context.PrintsSinceClean
 		return yes(gripMatters(f) && n >= 5 && n < 12)
 	}, weights{DirtyPlate: 0.4}},
 	{"just cleaned", habits, func(f *facts) float64 { return yes(f.c.Context.PrintsSinceClean <= 3) }, weights{DirtyPlate: -1.5}},
-	{"corners lift on a plate just cleaned", "corner lift comes from cold or draught: common practice", func(f *facts) float64 { return yes(f.atCorners && f.c.Context.PrintsSinceClean <= 3) }, weights{BedTemperature: 1.4}},
+	{"corners lift on a plate just cleaned", "corner lift comes from cold or draught: common practice", func(f *facts) float64 { return yes(f.atCorners && f.c.Context.PrintsSinceClean <= 3) }, weights{BedTemperature: 1.7}},
 	{"no grip in one zone only", "worn glaze stays in its place, oil comes in streaks and finger marks: common practice", func(f *facts) float64 {
 		return yes(f.oneZone && f.has("contamination") && (f.c.Layer.Grade == "marginal" || f.c.Layer.Grade == "failed"))
 	}, weights{PlateDamage: 1.5, DirtyPlate: -0.8}},
@@ -145,17 +156,17 @@ var rules = []rule{
 	{"something lay on the plate", own, here("debris"), weights{LocalSpot: 5.2}},
 	{"this material over-bonds on this surface", "PETG, TPU, PC on smooth PEI or glass: common practice, editable", func(f *facts) float64 { return yes(f.overBonds) }, weights{OverBonding: 0.5}},
 	{"", "PETG, TPU, PC on smooth PEI or glass: common practice, editable", func(f *facts) float64 { return yes(!f.overBonds) }, weights{OverBonding: -6}},
-	{"a degreased plate", "over-bonds on a bare plate: common practice, editable", func(f *facts) float64 { return yes(f.overBonds) * bare(f.c.Context.PrintsSinceClean) }, weights{OverBonding: 2}},
+	{"a degreased plate", "over-bonds on a bare plate: common practice, editable", func(f *facts) float64 { return yes(f.overBonds) * bare(f.c.Context.PrintsSinceClean) }, weights{OverBonding: 2.3}},
 	{"the plate is marked where it over-bonds", "PETG may tear smooth PEI and chip glass: common practice", func(f *facts) float64 {
 		return yes(f.overBonds && f.has("plate_mark") && !(f.c.Context.PrintsSinceClean > 3))
 	}, weights{OverBonding: 3.2}},
 	{"squished on where it over-bonds", habits, func(f *facts) float64 { return yes(f.overBonds && (f.has("over_fed") || f.height == allLow)) }, weights{OverBonding: 1.3}},
 	{"something that has no name here", own, here("other"), weights{CannotTell: 1.5}},
-	{"something odd where it over-bonds", habits, func(f *facts) float64 { return yes(f.overBonds && f.has("other")) }, weights{OverBonding: 2.5}},
+	{"something odd where it over-bonds", habits, func(f *facts) float64 { return yes(f.overBonds && f.has("other")) }, weights{OverBonding: 2.7}},
 
 	// Before it.
 	{"no valid probe", "a mesh is true only for one bed, plate and place: common practice", func(f *facts) float64 { return yes(f.c.Context.stale()) }, weights{BedShape: 1, NozzleLow: 0.3, NozzleHigh: 0.3}},
-	{"freshly probed", "a mesh is true only for one bed, plate and place: common practice", func(f *facts) float64 { return yes(f.c.Context.fresh()) }, weights{BedShape: -0.8, PlateHeight: 0.4}},
+	{"freshly probed", "a mesh is true only for one bed, plate and place: common practice", func(f *facts) float64 { return yes(f.c.Context.fresh()) }, weights{BedShape: -0.8}},
 	{"service since the probe", "recheck Z after a nozzle change: common practice", func(f *facts) float64 { return yes(f.c.Context.Serviced == "yes") }, weights{NozzleLow: 0.6, NozzleHigh: 0.6, BedShape: 0.3}},
 	{"still low though nudged up", own, func(f *facts) float64 {
 		return yes(f.c.Layer.NudgeMM > 0 && (f.height == allLow || f.height == someLow))
@@ -165,9 +176,15 @@ var rules = []rule{
 	}, weights{NozzleHigh: 0.6}},
 
 	// Both frames.
-	{"the same height on this printer’s other plates", "stays when the plate is swapped: the printer's", func(f *facts) float64 { return yes(f.printerAlike > 0) }, weights{NozzleLow: 1.2, NozzleHigh: 1.2, PlateHeight: -2.5}},
-	{"the same height with this plate on other printers", "travels with the plate: the plate’s", func(f *facts) float64 { return min(1, 0.5*float64(f.plateAlike)) }, weights{PlateHeight: 4.5, NozzleLow: -1.5, NozzleHigh: -1.5, BedShape: -1}},
-	{"this plate came out well on this printer before", "a plate’s thickness does not change, a printer’s zero does: derived", func(f *facts) float64 { return yes(f.height != plain) * min(1, 0.5*float64(f.pairGood)) }, weights{PlateHeight: -1.6}},
+	{"the same height on this printer’s other plates", "stays when the plate is swapped: the printer's", func(f *facts) float64 { return yes(f.printerAlike > 0) * against(f.plateAlike > 0) }, weights{NozzleLow: 1.2, NozzleHigh: 1.2, PlateHeight: -2.5}},
+	{"the same height with this plate on other printers", "travels with the plate: the plate’s", func(f *facts) float64 { return min(1, 0.5*float64(f.plateAlike)) }, weights{PlateHeight: 5, NozzleLow: -1.5, NozzleHigh: -1.5, BedShape: -1}},
+	{"this plate came out well on this printer before", "a plate’s thickness does not change, a printer’s zero does: derived", func(f *facts) float64 {
+		return yes(f.height != plain) * min(1, 0.7*float64(f.pairGood)) * against(f.c.Context.Swapped == "yes")
+	}, weights{PlateHeight: -1.8}},
+	{"probed on another plate", "zero from the plate in place: its thickness shows on the next one", func(f *facts) float64 { return yes(f.height != plain && f.c.Context.Swapped == "yes") }, weights{PlateHeight: 0.3}},
+	{"still the plate it was probed on", "zero from the plate in place: its thickness does not show", func(f *facts) float64 {
+		return yes(f.height != plain && f.c.Context.Swapped == "no" && f.c.Context.Skipped == "yes")
+	}, weights{PlateHeight: -0.6}},
 	{"this printer’s other plates come out well", "stays or travels: own", func(f *facts) float64 {
 		return yes(f.height != plain && f.printerAlike == 0 && f.pairGood == 0) * min(1, 0.5*float64(f.printerGood))
 	}, weights{PlateHeight: 1.4, NozzleLow: -0.5, NozzleHigh: -0.5, BedShape: -0.3}},
