@@ -12,10 +12,6 @@ import (
 	"sync"
 	"time"
 
-	"github.com/prometheus/client_golang/prometheus"
-	"github.com/prometheus/client_golang/prometheus/collectors"
-	"github.com/prometheus/client_golang/prometheus/promhttp"
-
 	"basecourse/internal/backupcopy"
 	"basecourse/internal/store"
 	"basecourse/internal/web"
@@ -82,7 +78,7 @@ func (a *app) serve(ctx context.Context, st *store.Store, l net.Listener, copies
 	answers := newFindings(st)
 	cfg := web.Config{
 		Store: st, Findings: answers, Heights: answers, Log: log,
-		TempDir: filepath.Join(a.set.Data, "uploads"), BasePath: a.set.BasePath, PublicURL: a.set.PublicURL, TrustedProxies: a.set.proxies(), RequestsPerSecond: a.set.TokenRate,
+		TempDir: filepath.Join(a.set.Data, "uploads"), BasePath: a.set.BasePath, PublicURL: a.set.PublicURL, TrustedProxies: a.set.proxies(), RequestsPerSecond: a.set.TokenRate, MetricsApart: a.set.MetricsListen != "",
 	}
 	if copies != nil {
 		cfg.Copies = copiesForPages{copies}
@@ -108,7 +104,7 @@ func (a *app) serve(ctx context.Context, st *store.Store, l net.Listener, copies
 		}
 		a.say("Metrics on %smetrics", address(m))
 		running++
-		go func() { ended <- serveMetrics(ctx, m) }()
+		go func() { ended <- serveMetrics(ctx, m, server.Metrics()) }()
 	}
 	go func() { ended <- server.Serve(ctx, l) }()
 	ready()
@@ -121,11 +117,9 @@ func (a *app) serve(ctx context.Context, st *store.Store, l net.Listener, copies
 }
 
 // serveMetrics answers /metrics alone, on an address of its own.
-func serveMetrics(ctx context.Context, l net.Listener) error {
-	registry := prometheus.NewRegistry()
-	registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+func serveMetrics(ctx context.Context, l net.Listener, metrics http.Handler) error {
 	mux := http.NewServeMux()
-	mux.Handle("GET /metrics", promhttp.HandlerFor(registry, promhttp.HandlerOpts{EnableOpenMetrics: true}))
+	mux.Handle("GET /metrics", metrics)
 	srv := &http.Server{Handler: mux, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 30 * time.Second, WriteTimeout: 30 * time.Second}
 	stop := context.AfterFunc(ctx, func() {
 		drain, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)

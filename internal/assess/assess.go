@@ -54,6 +54,7 @@ type Assessor struct {
 	latest  *view   // the newest of the farm as it is, for pages
 	took    time.Duration
 	done    time.Time // when latest was computed
+	work    work
 
 	heights heightsKeep
 }
@@ -271,6 +272,7 @@ func (a *Assessor) begin(key flightKey) *flight {
 		if a.flights[key] == f {
 			delete(a.flights, key)
 		}
+		a.work.note(f.err, time.Since(begun))
 		if f.err == nil {
 			a.views = append(a.views, f.v)
 			if len(a.views) > keptViews {

@@ -47,6 +47,7 @@ func (s *Server) postRecords() echo.HandlerFunc {
 				return err
 			}
 			results[i] = s.resultOf(c, i, &items[i], result, err)
+			s.metrics.records.WithLabelValues(results[i].Result).Inc()
 		}
 		return writeJSON(c, http.StatusOK, map[string]any{"results": results})
 	}

@@ -66,11 +66,14 @@ func (s *Server) withLog(next echo.HandlerFunc) echo.HandlerFunc {
 		c.Set(keyRequest, id)
 		c.Response().Header().Set(echo.HeaderXRequestID, id)
 		began := time.Now()
+		s.metrics.running.Inc()
+		defer s.metrics.running.Dec()
 		err := next(c)
 		if err != nil {
 			c.Error(err) // answer now, so that the status is known
 		}
 		status := c.Response().Status
+		s.metrics.observe(c, time.Since(began))
 		level := slog.LevelInfo
 		if status >= 500 {
 			level = slog.LevelError
@@ -155,6 +158,7 @@ func (s *Server) withLoadLimit(next echo.HandlerFunc) echo.HandlerFunc {
 			return next(c)
 		}
 		if wait := s.mustWait(c, time.Now()); wait > 0 {
+			s.metrics.refused.WithLabelValues("rate").Inc()
 			seconds := int(math.Ceil(wait.Seconds()))
 			c.Response().Header().Set(echo.HeaderRetryAfter, strconv.Itoa(seconds))
 			return echo.NewHTTPError(http.StatusTooManyRequests, fmt.Sprintf("Too many requests. Wait %s and send again.", counted(seconds, "second", "seconds")))
@@ -165,6 +169,7 @@ func (s *Server) withLoadLimit(next echo.HandlerFunc) echo.HandlerFunc {
 		case s.working <- struct{}{}:
 			defer func() { <-s.working }()
 		case <-wait.C:
+			s.metrics.refused.WithLabelValues("full").Inc()
 			return fault.New(fault.Busy, "Too much is going on at once. Try again in a moment.")
 		case <-c.Request().Context().Done():
 			return fault.Wrap(fault.Busy, c.Request().Context().Err(), "The sender went away.")

@@ -44,6 +44,7 @@ func TestRememberedSendersAreBounded(t *testing.T) {
 
 func TestTooMuchAtOnceIsToldSo(t *testing.T) {
 	s := &Server{working: make(chan struct{}, 1), senders: newSenders(rate.Inf, 1)}
+	s.metrics = s.newMetrics()
 	s.working <- struct{}{} // somebody is at it
 	c := echo.New().NewContext(httptest.NewRequest(http.MethodGet, "/floor", nil), httptest.NewRecorder())
 	c.Set(keyRoute, Route{Method: "GET", Path: "/floor", Role: roleOperator})

@@ -56,6 +56,7 @@ func roleRank(role string) int {
 var routes = withHeads(slices.Concat([]Route{
 	{Method: "GET", Path: "/healthz", Role: roleAnyone, handle: (*Server).getHealth, open: true, patience: usual},
 	{Method: "GET", Path: "/readyz", Role: roleAnyone, handle: (*Server).getReady, open: true, patience: usual},
+	{Method: "GET", Path: "/metrics", Role: roleManager, handle: (*Server).getMetrics, patience: usual},
 	{Method: "GET", Path: "/static/:file", Role: roleAnyone, handle: (*Server).getFile, open: true, patience: usual},
 	{Method: "GET", Path: "/favicon.ico", Role: roleAnyone, handle: (*Server).getFavicon, open: true, patience: usual},
 

@@ -43,6 +43,9 @@ type Config struct {
 	// for two seconds' worth it may send faster. 0 is 2000.
 	RequestsPerSecond int
 
+	// MetricsApart: /metrics is served on an address of its own, see Metrics.
+	MetricsApart bool
+
 	// TempDir is where uploads are written while they are worked on; "" is the
 	// system's own.
 	TempDir string
@@ -96,7 +99,8 @@ type Server struct {
 	floor     kept[[]store.FloorPrinter]
 	spots     kept[[]store.Spot] // where plates are
 	unpacked  chan struct{}      // wakes the packing of days for trends
-	guards    map[string]Route   // by method and pattern
+	metrics   *metrics
+	guards    map[string]Route // by method and pattern
 	handler   http.Handler
 
 	table       []Route // as it is served
@@ -148,6 +152,7 @@ func New(cfg Config) (*Server, error) {
 		return nil, fmt.Errorf("web.New: %w", err)
 	}
 	s.sessions = s.newSessions()
+	s.metrics = s.newMetrics()
 	if err := s.build(); err != nil {
 		return nil, err
 	}

@@ -496,6 +496,11 @@ func (s *Server) postUpload() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
+		result := "refused"
+		if report.Stored {
+			result = "stored"
+		}
+		s.metrics.imports.WithLabelValues(result).Inc()
 		// What is stored is stored: the note about it must not hang on whoever waits.
 		noting, cancel := context.WithTimeout(context.WithoutCancel(ctx), usual*6)
 		defer cancel()

@@ -49,6 +49,11 @@ func (s *Server) postSignIn() echo.HandlerFunc {
 		ctx := c.Request().Context()
 		handle, next := handleOf(form["handle"]), safeNext(form["next"])
 		refuse := func(status int, words string) error {
+			result := "refused"
+			if status == http.StatusTooManyRequests {
+				result = "told_to_wait"
+			}
+			s.metrics.signIns.WithLabelValues(result).Inc()
 			s.log.LogAttrs(ctx, slog.LevelWarn, "sign-in refused", slog.String("request", requestID(c)), slog.String("from", c.RealIP()), slog.Int("status", status))
 			return render(c, status, views.SignIn(s.signInPage(c, handle, next, words)))
 		}
@@ -77,6 +82,7 @@ func (s *Server) postSignIn() echo.HandlerFunc {
 		if err := s.beginSession(c, account.Person, account.ChangedAt); err != nil {
 			return err
 		}
+		s.metrics.signIns.WithLabelValues("done").Inc()
 		s.log.LogAttrs(ctx, slog.LevelInfo, "signed in", slog.String("request", requestID(c)), slog.String("who", account.Handle), slog.String("from", c.RealIP()))
 		return c.Redirect(http.StatusSeeOther, s.url(next))
 	}
