@@ -98,3 +98,10 @@ func (r *rows) laplace(f *fitted) float64 {
 	det, _, _ := r.nuisance(f)
 	return f.ll - 0.5*det
 }
+
+// Sizes are the hazards at the mean dose that a Hazard gives chances of, smallest
+// first; the first is none.
+func Sizes() []float64 { return hazardSizes[:] }
+
+// Chances are the chances of the sizes, in their order.
+func (h *Hazard) Chances() []float64 { return h.chance[:] }

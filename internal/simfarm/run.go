@@ -21,6 +21,8 @@ type Farm struct {
 	band       band
 	begin, end int64
 	starts     []start // in order of time
+	crew       Crew    // decides from crewFrom on; nil: habit does
+	crewFrom   int64
 	fittings   []fitting
 }
 
@@ -218,6 +220,9 @@ func (r *run) next() {
 		s.probePlate = old
 	}
 	s.probeLogged = s.probed && d.u(forLogged) >= sc.UnloggedProbes
+	if f.crew != nil && e.at >= f.crewFrom {
+		r.ask(&s, m)
+	}
 	if s.swapped {
 		at := s.when(atFitting)
 		f.fittings[m.fitting].removed = at - minuteMicros/2
@@ -253,6 +258,9 @@ func (r *run) next() {
 	s.gradedAt = s.at + int64(minutes*float64(minuteMicros))
 	r.failed[s.plate] = s.grade == gradeFailed
 	f.starts = append(f.starts, s)
+	if f.crew != nil {
+		r.tell(&s)
+	}
 
 	// When the next one is due.
 	m.k++
