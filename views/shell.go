@@ -6,6 +6,7 @@ type Shell struct {
 	Nav         []NavItem // areas in their fixed order
 	Home        string    // address of the Floor
 	SignOut     string    // address the sign-out form posts to
+	Account     string    // their own sign-in; "" none
 	ThemeTo     string    // address the colour form posts to
 	Theme       string    // light, dark; "" as the device has it
 	KeysTo      string    // address the form about single-key shortcuts posts to

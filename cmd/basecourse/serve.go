@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"net/url"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -46,7 +47,16 @@ func (serveCmd) Run(a *app) error {
 		if backups != nil {
 			work.Go(func() { backups.Run(ctx) })
 		}
-		return a.serve(ctx, st, l, copies, backups, func() { a.say("Serving on %s", address(l)) })
+		first, err := web.OfferFirstUse(ctx, st)
+		if err != nil {
+			return err
+		}
+		return a.serve(ctx, st, l, copies, backups, func() {
+			a.say("Serving on %s", address(l))
+			if first != "" {
+				a.say("Nobody may sign in yet. Make the first admin within a day, once, at %s", a.publicAddress(l, first))
+			}
+		})
 	})
 }
 
@@ -70,6 +80,15 @@ func address(l net.Listener) string {
 		host = "127.0.0.1"
 	}
 	return "http://" + net.JoinHostPort(host, port) + "/"
+}
+
+// publicAddress is what to type into a browser for a path of ours.
+func (a *app) publicAddress(l net.Listener, path string) string {
+	base, place := strings.TrimSuffix(a.set.BasePath, "/"), strings.TrimSuffix(address(l), "/")
+	if u, err := url.Parse(a.set.PublicURL); err == nil && u.Host != "" {
+		place = u.Scheme + "://" + u.Host
+	}
+	return place + base + path
 }
 
 // serve answers on l until ctx ends; ready is called once it does.

@@ -19,10 +19,12 @@ type Account struct {
 	Name      string
 	Role      string
 	Hash      string    // of the password, in the hash's own text form
+	Factor    bool      // a second factor is asked for
 	ChangedAt time.Time // when the password was set or sessions were ended: older sessions are void
 }
 
-const accountColumns = `p.id, p.person, coalesce(p.name, '') AS name, p.role::text AS role, w.hash, w.changed_at
+const accountColumns = `p.id, p.person, coalesce(p.name, '') AS name, p.role::text AS role, w.hash, w.changed_at,
+		EXISTS (SELECT FROM second_factors f WHERE f.person = p.id AND f.confirmed_at IS NOT NULL) AS factor
 	FROM people p JOIN passwords w ON w.person = p.id WHERE p.disabled_at IS NULL`
 
 // AccountByHandle gives the account of a handle, compared byte for byte;

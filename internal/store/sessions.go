@@ -71,6 +71,7 @@ func (s *Store) SweepSessions(ctx context.Context) error {
 	batch := &pgx.Batch{}
 	batch.Queue(`DELETE FROM sessions WHERE expiry <= $1`, s.Now())
 	batch.Queue(`DELETE FROM sign_in_tries WHERE last_at < $1`, s.Now().Add(-24*time.Hour))
+	batch.Queue(`DELETE FROM first_uses WHERE made_at < $1`, s.Now().Add(-firstUseKept))
 	batch.Queue(`DELETE FROM uploads WHERE made_at <= $1`, s.Now().Add(-uploadKept))
 	return wrap("store.SweepSessions", s.pool.SendBatch(ctx, batch).Close())
 }

@@ -93,13 +93,15 @@ type AccountState struct {
 	HasPassword bool
 	Since       *time.Time // when the password was set, or sessions ended
 	DisabledAt  *time.Time
+	Factor      bool // a second factor is asked for
 }
 
 // AccountStates gives the states of people by handle.
 func (s *Store) AccountStates(ctx context.Context, handles []string) (map[string]AccountState, error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
-	rows, err := s.pool.Query(ctx, `SELECT p.person, w.person IS NOT NULL, w.changed_at, p.disabled_at
+	rows, err := s.pool.Query(ctx, `SELECT p.person, w.person IS NOT NULL, w.changed_at, p.disabled_at,
+			EXISTS (SELECT FROM second_factors f WHERE f.person = p.id AND f.confirmed_at IS NOT NULL)
 		FROM people p LEFT JOIN passwords w ON w.person = p.id WHERE p.person = ANY ($1)`, handles)
 	if err != nil {
 		return nil, wrap("store.AccountStates", err)
@@ -107,7 +109,7 @@ func (s *Store) AccountStates(ctx context.Context, handles []string) (map[string
 	out := map[string]AccountState{}
 	var handle string
 	var a AccountState
-	_, err = pgx.ForEachRow(rows, []any{&handle, &a.HasPassword, &a.Since, &a.DisabledAt}, func() error {
+	_, err = pgx.ForEachRow(rows, []any{&handle, &a.HasPassword, &a.Since, &a.DisabledAt, &a.Factor}, func() error {
 		out[handle] = a
 		a = AccountState{}
 		return nil

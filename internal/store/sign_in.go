@@ -64,6 +64,19 @@ func (s *Store) countTry(ctx context.Context, kind, key string, free int) (time.
 	return max(time.Second, time.Duration(math.Ceil(next.Sub(now).Seconds()))*time.Second), nil
 }
 
+// tokenFree is how many wrong tokens an address may send before it waits: a
+// machine whose token was revoked tries for a while.
+const tokenFree = 1000
+
+// CountWrongToken counts a token that nobody made, by the address it came from, and
+// tells how long to wait before another is looked at. Right tokens never wait.
+func (s *Store) CountWrongToken(ctx context.Context, address string) (wait time.Duration, err error) {
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	wait, err = s.countTry(ctx, "address", tryKey("token "+address), tokenFree)
+	return wait, wrap("store.CountWrongToken", err)
+}
+
 // ForgetTries takes a person's count back after a right password, and this
 // try's share of the address's.
 func (s *Store) ForgetTries(ctx context.Context, handle, address string) error {

@@ -159,9 +159,7 @@ func (s *Server) withLoadLimit(next echo.HandlerFunc) echo.HandlerFunc {
 		}
 		if wait := s.mustWait(c, time.Now()); wait > 0 {
 			s.metrics.refused.WithLabelValues("rate").Inc()
-			seconds := int(math.Ceil(wait.Seconds()))
-			c.Response().Header().Set(echo.HeaderRetryAfter, strconv.Itoa(seconds))
-			return echo.NewHTTPError(http.StatusTooManyRequests, fmt.Sprintf("Too many requests. Wait %s and send again.", counted(seconds, "second", "seconds")))
+			return tooMany(c, wait)
 		}
 		wait := time.NewTimer(workersPatience)
 		defer wait.Stop()
@@ -176,6 +174,13 @@ func (s *Server) withLoadLimit(next echo.HandlerFunc) echo.HandlerFunc {
 		}
 		return next(c)
 	}
+}
+
+// tooMany tells a sender to wait.
+func tooMany(c echo.Context, wait time.Duration) error {
+	seconds := int(math.Ceil(wait.Seconds()))
+	c.Response().Header().Set(echo.HeaderRetryAfter, strconv.Itoa(seconds))
+	return echo.NewHTTPError(http.StatusTooManyRequests, fmt.Sprintf("Too many requests. Wait %s and send again.", counted(seconds, "second", "seconds")))
 }
 
 // mustWait tells how long the sender has to wait; 0 not at all.

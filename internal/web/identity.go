@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"basecourse/internal/fault"
+	"basecourse/internal/store"
 
 	"github.com/alexedwards/scs/v2"
 	"github.com/labstack/echo/v4"
@@ -26,6 +27,9 @@ const (
 	sessionPerson  = "person"  // the database's key
 	sessionChanged = "changed" // when the password was set, in µs
 	sessionSeen    = "seen"    // last use in s, kept to seenEvery
+	sessionRole    = "role"    // the role it was begun or renewed with
+	sessionHalf    = "half"    // the person whose password was right and whose second factor is awaited
+	sessionHalfAt  = "half at" // since when, in s
 )
 
 // A session ends after a shift and its handover, or when nobody has used it for
@@ -105,6 +109,13 @@ func (s *Server) withIdentity(next echo.HandlerFunc) echo.HandlerFunc {
 			if err != nil {
 				if fault.Is(err, fault.Unauthenticated) {
 					s.tokens.forget(tokenKey(head)) // run out or revoked
+					wait, err := s.store.CountWrongToken(c.Request().Context(), c.RealIP())
+					if err != nil {
+						return err
+					}
+					if wait > 0 {
+						return tooMany(c, wait)
+					}
 				}
 				return err
 			}
@@ -118,7 +129,7 @@ func (s *Server) withIdentity(next echo.HandlerFunc) echo.HandlerFunc {
 			return err
 		}
 		c.SetRequest(c.Request().WithContext(ctx))
-		who, err := s.sessionIdentity(ctx)
+		who, err := s.sessionIdentity(c)
 		if err != nil {
 			return err
 		}
@@ -153,7 +164,8 @@ func (s *Server) tokenIdentity(ctx context.Context, head string) (Identity, erro
 // sessionIdentity gives the person of a session that is still good: the person
 // may sign in, the password is the one the session began with, and it was used
 // lately.
-func (s *Server) sessionIdentity(ctx context.Context) (Identity, error) {
+func (s *Server) sessionIdentity(c echo.Context) (Identity, error) {
+	ctx := c.Request().Context()
 	nobody := Identity{Role: roleAnyone}
 	person := s.sessions.GetInt32(ctx, sessionPerson)
 	if person == 0 {
@@ -168,6 +180,12 @@ func (s *Server) sessionIdentity(ctx context.Context) (Identity, error) {
 	if err != nil || a.ChangedAt.UnixMicro() != s.sessions.GetInt64(ctx, sessionChanged) || now.Sub(seen) > sessionIdle {
 		return nobody, s.sessions.Destroy(ctx)
 	}
+	if a.Role != s.sessions.GetString(ctx, sessionRole) {
+		// Other rights: a new session id, the old one ended.
+		if err := s.keepSession(c, func() { s.sessions.Put(ctx, sessionRole, a.Role) }); err != nil {
+			return nobody, err
+		}
+	}
 	if now.Sub(seen) > seenEvery {
 		s.sessions.Put(ctx, sessionSeen, now.Unix())
 		if _, _, err := s.sessions.Commit(ctx); err != nil {
@@ -178,14 +196,25 @@ func (s *Server) sessionIdentity(ctx context.Context) (Identity, error) {
 }
 
 // beginSession signs a person in: a new session id, the old session ended.
-func (s *Server) beginSession(c echo.Context, person int32, changed time.Time) error {
+func (s *Server) beginSession(c echo.Context, a store.Account) error {
+	ctx := c.Request().Context()
+	return s.keepSession(c, func() {
+		s.sessions.Remove(ctx, sessionHalf)
+		s.sessions.Remove(ctx, sessionHalfAt)
+		s.sessions.Put(ctx, sessionPerson, a.Person)
+		s.sessions.Put(ctx, sessionChanged, a.ChangedAt.UnixMicro())
+		s.sessions.Put(ctx, sessionRole, a.Role)
+		s.sessions.Put(ctx, sessionSeen, s.store.Now().Unix())
+	})
+}
+
+// keepSession changes what a session holds under a new id and ends the old one.
+func (s *Server) keepSession(c echo.Context, change func()) error {
 	ctx := c.Request().Context()
 	if err := s.sessions.RenewToken(ctx); err != nil {
 		return err
 	}
-	s.sessions.Put(ctx, sessionPerson, person)
-	s.sessions.Put(ctx, sessionChanged, changed.UnixMicro())
-	s.sessions.Put(ctx, sessionSeen, s.store.Now().Unix())
+	change()
 	token, expiry, err := s.sessions.Commit(ctx)
 	if err != nil {
 		return err

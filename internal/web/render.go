@@ -78,6 +78,9 @@ func (s *Server) shell(c echo.Context, title, area string) views.Shell {
 	}
 	sh.ThemeTo, sh.KeysTo, sh.Keys = s.url("/theme"), s.url("/keys"), keysOf(c.Request())
 	sh.Help = s.url("/help")
+	if who.Person != 0 {
+		sh.Account = s.url("/account")
+	}
 	if m := c.Request().Method; m == http.MethodGet || m == http.MethodHead {
 		sh.Here = c.Request().URL.RequestURI()
 	}

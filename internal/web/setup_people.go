@@ -63,6 +63,10 @@ func (s *Server) addAccount(ctx context.Context, p *views.SetupFormPage, form *t
 		p.Password.Word = "Reset the password"
 		p.Acts = append(p.Acts, views.SetupAct{Word: "Sign " + handle + " out everywhere", Action: here + "/sign-out", Note: "Every device asks who is there again."})
 	}
+	if a.Factor {
+		p.Account = append(p.Account, views.Fact{Word: "Second factor", Value: "on"})
+		p.Acts = append(p.Acts, views.SetupAct{Word: "Switch " + handle + "’s second factor off", Action: here + "/second-factor", Note: "For a lost device. They sign in with the password alone until they set up another.", Danger: true})
+	}
 	p.Acts = append(p.Acts, views.SetupAct{Word: "Switch " + handle + " off", Action: here + "/off", Note: "They may not sign in; what they recorded stays.", Danger: true})
 	return nil
 }

@@ -4,10 +4,12 @@ import (
 	"log/slog"
 	"mime"
 	"net/http"
+	"net/url"
 	"strconv"
 	"strings"
 
 	"basecourse/internal/fault"
+	"basecourse/internal/store"
 	"basecourse/views"
 
 	"github.com/labstack/echo/v4"
@@ -79,13 +81,28 @@ func (s *Server) postSignIn() echo.HandlerFunc {
 		if err := s.store.ForgetTries(ctx, handle, c.RealIP()); err != nil {
 			return err
 		}
-		if err := s.beginSession(c, account.Person, account.ChangedAt); err != nil {
-			return err
+		if account.Factor {
+			if err := s.beginHalf(c, account); err != nil {
+				return err
+			}
+			if next == home {
+				return c.Redirect(http.StatusSeeOther, s.url("/sign-in/code"))
+			}
+			return c.Redirect(http.StatusSeeOther, s.url("/sign-in/code?"+url.Values{"next": {next}}.Encode()))
 		}
-		s.metrics.signIns.WithLabelValues("done").Inc()
-		s.log.LogAttrs(ctx, slog.LevelInfo, "signed in", slog.String("request", requestID(c)), slog.String("who", account.Handle), slog.String("from", c.RealIP()))
-		return c.Redirect(http.StatusSeeOther, s.url(next))
+		return s.signedIn(c, account, next)
 	}
+}
+
+// signedIn begins the session of somebody who has shown all that is asked for.
+func (s *Server) signedIn(c echo.Context, account store.Account, next string) error {
+	ctx := c.Request().Context()
+	if err := s.beginSession(c, account); err != nil {
+		return err
+	}
+	s.metrics.signIns.WithLabelValues("done").Inc()
+	s.log.LogAttrs(ctx, slog.LevelInfo, "signed in", slog.String("request", requestID(c)), slog.String("who", account.Handle), slog.String("from", c.RealIP()))
+	return c.Redirect(http.StatusSeeOther, s.url(next))
 }
 
 func (s *Server) postSignOut() echo.HandlerFunc {

@@ -1,0 +1,48 @@
+package views
+
+// CodePage asks for the code of a second factor.
+type CodePage struct {
+	Shell
+	Action  string
+	Again   string // back to the password
+	Next    string
+	Problem string
+}
+
+// FirstAdminPage makes the first admin.
+type FirstAdminPage struct {
+	Shell
+	Action   string
+	Fields   []Field
+	Wrong    string // about the password
+	Problems []FormProblem
+}
+
+// AccountPage is somebody's own sign-in.
+type AccountPage struct {
+	Shell
+	Saved      string
+	Facts      []Fact
+	Begin      string // sets a second factor up; "" there is one
+	Off        string // switches it off; "" there is none
+	Wrong      string // about the code to switch it off
+	SignOutAll string
+	Kept       string // what is kept about people
+}
+
+// FactorPage shows a secret to be put into a device.
+type FactorPage struct {
+	Shell
+	Crumb   string
+	Action  string
+	Picture string // as a data address
+	Secret  string // in groups of four
+	Wrong   string
+}
+
+// CodesPage shows recovery codes, once.
+type CodesPage struct {
+	Shell
+	Account string
+	Codes   []string
+}
