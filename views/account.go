@@ -46,3 +46,11 @@ type CodesPage struct {
 	Account string
 	Codes   []string
 }
+
+// HelpPeoplePage says what is kept about people.
+type HelpPeoplePage struct {
+	Shell
+	Crumb string
+	Table Table
+	Notes []string
+}

@@ -5,8 +5,9 @@ import "strconv"
 // HelpPage explains each word of the program once.
 type HelpPage struct {
 	Shell
-	Bead string // address of the bead model's page
-	API  string // address of the API's page
+	Bead   string // address of the bead model's page
+	API    string // address of the API's page
+	People string // what is kept about people
 }
 
 // FirstSteps say how a farm without printers begins; its zero value shows

@@ -104,7 +104,7 @@ func samples() map[string]templ.Component {
 		"problem-404":   Problem(ProblemPage{Shell: sampleShell("Nothing here", ""), What: "There is no page at this address.", Do: "Check the address.", Link: "/floor", LinkWord: "Go to the Floor"}),
 		"problem-500":   Problem(ProblemPage{Shell: Shell{Title: "Something broke here"}, What: "The program could not answer.", Ref: "0123456789abcdef"}),
 		"zones":         Zones(ZoneMap{"Marks by zone", [][]ZoneCell{{{"A2", "back left", []string{"Blobs, clear"}, true, true, "blobs"}, {"B2", "back right", []string{"not printed"}, false, false, ""}}, {{"A1", "front left", []string{"no mark"}, false, true, ""}, {"B1", "front right", []string{"no mark"}, false, true, ""}}}}),
-		"help":          Help(HelpPage{Shell: sampleShell("Help", ""), Bead: "/bead", API: "/help/api"}),
+		"help":          Help(HelpPage{Shell: sampleShell("Help", ""), Bead: "/bead", API: "/help/api", People: "/help/people"}),
 		"help-api":      HelpAPI(sampleAPI()),
 		"bead":          beadBody(sampleBead()),
 		"bead-wrong":    beadBody(BeadPage{Shell: sampleShell("What lines look like", ""), Action: "/bead", Problems: []FormProblem{{"layer_height_mm", "Layer height must be between 0.05 and 1.00 mm."}}, Fields: []Field{{Name: "layer_height_mm", Label: "Layer height", Kind: "number", Value: "21", Unit: "mm", Wrong: "Layer height must be between 0.05 and 1.00 mm."}, {Name: "line_width_mm", Label: "Line width", Kind: "number", Value: "0.45", Unit: "mm"}}}),

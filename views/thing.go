@@ -21,6 +21,7 @@ type ThingPage struct {
 	Risk     Table   // the same by material
 	Findings []FindingRow
 	Heights  HeightsPart
+	Changes  Table   // made in Setup
 	Proofs   []Proof // what was done to it as advised, and whether it held
 	Marks    MarksPart
 	Meshes   *MeshPart // of a printer

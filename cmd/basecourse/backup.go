@@ -110,7 +110,7 @@ type restoreCmd struct {
 
 // Help is shown by --help.
 func (restoreCmd) Help() string {
-	return `Goes into an empty database only. The file is read through before anything is done; every row is read back and compared before it is kept; a backup of an older version is brought up to this one; at last the findings are worked out anew and must equal those of the backup to the digit.
+	return `Goes into an empty database only. The file is read through before anything is done; every row is read back and compared before it is kept; a backup of an older version is brought up to this one; the trail of changes is checked; the findings are worked out anew and must equal those of the backup to the digit. At last people are removed again whose removal is in removals.json beside the backup or in the backups of this data folder.
 
 Example, into a new data folder:
 
@@ -165,6 +165,19 @@ func (c restoreCmd) Run(a *app) (err error) {
 		a.say("The findings differ from those of the backup. It was written by another version of the program, which may count in another way; the records are the same.")
 	default:
 		return fault.New(fault.Invalid, "the records are back and the same, but the findings differ from those of the backup: compare basecourse findings --at %s with findings.json in the backup", r.TakenAt.Format(time.RFC3339Nano))
+	}
+	var left []store.Removal
+	for _, dir := range []string{filepath.Dir(c.File), a.backupFolder()} {
+		list, err := readRemovals(filepath.Join(dir, removalsName))
+		if err != nil {
+			return err
+		}
+		left = append(left, list...)
+	}
+	if n, err := st.ApplyRemovals(a.ctx, left); err != nil {
+		return err
+	} else if n > 0 {
+		a.say("People who were removed since the backup was taken are removed again: %d.", n)
 	}
 	a.say("Whoever was signed in signs in again.")
 	return nil

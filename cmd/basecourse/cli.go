@@ -32,7 +32,8 @@ type commands struct {
 	Coupon   couponCmd   `cmd:"" help:"Write a test print sized for a printer's bed."`
 	Diagnose diagnoseCmd `cmd:"" help:"Say what a first layer tells and what to do about it."`
 	User     struct {
-		Add userAddCmd `cmd:"" help:"Let a person sign in."`
+		Add    userAddCmd    `cmd:"" help:"Let a person sign in."`
+		Remove userRemoveCmd `cmd:"" help:"Take a leaver's name away; what they recorded stays."`
 	} `cmd:"" help:"People who sign in."`
 	Token struct {
 		Add tokenAddCmd `cmd:"" help:"Make a token for a machine or a script; prints it once."`

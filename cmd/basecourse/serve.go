@@ -47,6 +47,7 @@ func (serveCmd) Run(a *app) error {
 		if backups != nil {
 			work.Go(func() { backups.Run(ctx) })
 		}
+		work.Go(func() { a.removeLeavers(ctx, st) })
 		first, err := web.OfferFirstUse(ctx, st)
 		if err != nil {
 			return err
@@ -167,12 +168,8 @@ func (a *app) backups(st *store.Store) *backupcopy.Keeper {
 	if a.set.KeepBackups == 0 {
 		return nil
 	}
-	dir := a.set.Backups
-	if dir == "" {
-		dir = filepath.Join(a.set.Data, "backups")
-	}
 	return &backupcopy.Keeper{
-		Dir: dir, What: "daily backup", Suffix: ".backup", Keep: a.set.KeepBackups,
+		Dir: a.backupFolder(), What: "daily backup", Suffix: ".backup", Keep: a.set.KeepBackups,
 		Make: func(ctx context.Context, _, path string) (int, error) {
 			m, err := writeBackup(ctx, st, path)
 			if err != nil {

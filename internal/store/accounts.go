@@ -195,7 +195,7 @@ func (s *Store) DisableAccount(ctx context.Context, act Act, handle string) erro
 // EnableAccount gives the right to sign in back. Sessions from before stay
 // ended.
 func (s *Store) EnableAccount(ctx context.Context, act Act, handle string) error {
-	return s.changeAccount(ctx, act, "store.EnableAccount", handle, "disabled_at", "", `WITH again AS (UPDATE people SET disabled_at = NULL WHERE person = $1 RETURNING id),
+	return s.changeAccount(ctx, act, "store.EnableAccount", handle, "disabled_at", "", `WITH again AS (UPDATE people SET disabled_at = NULL, remove_at = NULL WHERE person = $1 AND removed_at IS NULL RETURNING id),
 		ended AS (UPDATE passwords SET changed_at = $2 WHERE person IN (SELECT id FROM again)) SELECT id FROM again`, nil)
 }
 

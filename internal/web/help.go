@@ -13,7 +13,7 @@ func (s *Server) getHelp() echo.HandlerFunc {
 		if err := onlyParams(c); err != nil {
 			return err
 		}
-		return render(c, http.StatusOK, views.Help(views.HelpPage{Shell: s.shell(c, "Help", ""), Bead: s.url("/bead"), API: s.url("/help/api")}))
+		return render(c, http.StatusOK, views.Help(views.HelpPage{Shell: s.shell(c, "Help", ""), Bead: s.url("/bead"), API: s.url("/help/api"), People: s.url("/help/people")}))
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"net/http"
 	"net/url"
+	"time"
 
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
@@ -55,6 +56,20 @@ func (s *Server) addAccount(ctx context.Context, p *views.SetupFormPage, form *t
 	}
 	if a.DisabledAt != nil {
 		p.State = views.State{Code: "disabled", Word: "Switched off since " + clock(*a.DisabledAt, form.zone), Sign: "dashed"}
+		if a.RemovedAt != nil {
+			p.State.Word = "Name removed " + clock(*a.RemovedAt, form.zone)
+			return nil
+		}
+		remove := func(word, note, days string) {
+			p.Acts = append(p.Acts, views.SetupAct{Word: word, Action: here + "/remove", Note: note, Hidden: []views.Fact{{Word: "days", Value: days}}, Danger: days == "0"})
+		}
+		if a.RemoveAt != nil {
+			p.State.Word += "; the name goes " + clock(*a.RemoveAt, form.zone)
+			remove("Keep "+handle+"’s name", "It does not go after all.", "")
+		} else {
+			remove("Remove "+handle+"’s name in 30 days", "Name, handle and sign-in go; what they recorded stays under a number.", "30")
+		}
+		remove("Remove "+handle+"’s name now", "Within a minute. It cannot be undone.", "0")
 		p.Acts = append(p.Acts, views.SetupAct{Word: "Switch " + handle + " on again", Action: here + "/on", Note: "They may sign in again."})
 		return nil
 	}
@@ -118,6 +133,35 @@ func (s *Server) toPerson(c echo.Context, handle, saved string) error {
 		return c.Redirect(http.StatusSeeOther, s.url("/sign-in")) // their own sessions ended with it
 	}
 	return c.Redirect(http.StatusSeeOther, s.url("/setup/people/"+url.PathEscape(handle)+"?saved="+saved))
+}
+
+// postRemove sets when a leaver's name goes: now, in 30 days, or not at all.
+func (s *Server) postRemove() echo.HandlerFunc {
+	return func(c echo.Context) error {
+		form, err := s.openSetup(c, setupPeople)
+		if err != nil {
+			return err
+		}
+		sent, err := readForm(c, "days")
+		if err != nil {
+			return err
+		}
+		days, known := map[string]time.Duration{"": -1, "0": 0, "30": 30 * 24 * time.Hour}[sent["days"]]
+		if !known {
+			return badRequest(fault.Problem{Column: "days", Found: sent["days"], Expected: "0, 30 or nothing"})
+		}
+		var at time.Time
+		saved := "keep"
+		if days >= 0 {
+			at, saved = s.store.Now().Add(days), "remove"
+		}
+		ctx, handle := c.Request().Context(), setupPeople.nameOf(form.before)
+		if err := s.store.RemoveLater(ctx, pageAct(c), handle, at); err != nil {
+			return err
+		}
+		s.log.LogAttrs(ctx, slog.LevelInfo, "removal set", slog.String("request", requestID(c)), slog.String("who", identity(c).label()), slog.String("of", handle), slog.String("days", sent["days"]))
+		return s.toPerson(c, handle, saved)
+	}
 }
 
 // personAct is a button about one person: nothing is sent with it.

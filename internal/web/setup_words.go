@@ -61,7 +61,7 @@ var fieldWords = map[string]fieldWord{
 
 	"retired_at": {"Retired", "", ""}, "closed_at": {"Closed", "", ""}, "cancelled_at": {"Cancelled", "", ""},
 	"screw": {"Name", "For example front left.", ""}, "x_mm": {"From the left", "", "mm"}, "y_mm": {"From the front", "", "mm"}, "pitch_mm": {"Pitch", "", "mm"},
-	"password": {"Password", "", ""}, "sessions": {"Sessions", "", ""}, "second_factor": {"Second factor", "", ""}, "disabled_at": {"Switched off", "", ""}, "revoked_at": {"Revoked", "", ""},
+	"password": {"Password", "", ""}, "sessions": {"Sessions", "", ""}, "second_factor": {"Second factor", "", ""}, "remove_at": {"Name goes", "", ""}, "removed_at": {"Name removed", "", ""}, "disabled_at": {"Switched off", "", ""}, "revoked_at": {"Revoked", "", ""},
 	"printer": {"Printer", "", ""}, "plate": {"Plate", "", ""}, "key": {"Setting", "", ""},
 	"shift": {"Shift", "", ""}, "job": {"Job", "", ""}, "instrument": {"Instrument", "", ""},
 }
@@ -105,6 +105,7 @@ var settingGroups = []struct {
 }
 
 var settingWords = map[string]settingWord{
+	"person_level":           {"One person’s grading in Trends", "", "Whether managers may look at one person’s layers apart. Everybody may look at their own.", "judging"},
 	"time_zone":              {"Time zone", "", "Days, weeks, shifts and every time on pages.", "place"},
 	"currency":               {"Currency", "", "The word beside amounts. Nothing is converted.", "money"},
 	"labour_per_hour":        {"An hour of a person", "CURRENCY", "What work costs in Upkeep and Jobs.", "money"},

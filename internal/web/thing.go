@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"basecourse/internal/farm"
 	"basecourse/internal/fault"
 	"basecourse/internal/stats"
 	"basecourse/internal/store"
@@ -28,6 +29,8 @@ const thingWindow = 84 * 24 * time.Hour
 const (
 	historyPage = 50
 	keptRows    = 8
+	// changesShown is how many changes made in Setup a page lists.
+	changesShown = 20
 )
 
 // thing is a printer's or plate's page while it is put together.
@@ -115,6 +118,21 @@ func (s *Server) showThing(c echo.Context, t *thing) error {
 	if err != nil {
 		return err
 	}
+	names := []store.ThingName{{Kind: farm.Kind(t.kind), Name: t.tag}}
+	if t.kind == "printer" {
+		screws, err := s.store.Screws(t.ctx, t.tag)
+		if err != nil {
+			return err
+		}
+		for _, x := range screws {
+			names = append(names, store.ThingName{Kind: farm.KindScrew, Name: t.tag + " " + x.Screw})
+		}
+	}
+	changes, err := s.store.ThingChanges(t.ctx, changesShown, names...)
+	if err != nil {
+		return err
+	}
+	t.page.Changes = changesTable(changes, t.zone)
 	if t.page.Proofs, err = s.proofs(t.ctx, t.of, t.end, t.zone); err != nil {
 		return err
 	}

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"basecourse/internal/farm"
 	"basecourse/internal/fault"
 	"basecourse/internal/store"
 	"basecourse/views"
@@ -36,14 +37,14 @@ func (s *Server) trends(c echo.Context) (*trendsAnswer, error) {
 	if err != nil {
 		return nil, err
 	}
-	// People are not compared: a crew member looks at the own grading only.
-	if g, who := q.filter.Grader, identity(c); g != "" && g != who.Handle && roleRank(who.Role) < roleRank(roleManager) {
-		return nil, fault.New(fault.Forbidden, "Layers by who graded them are shown to managers, and your own to you.")
-	}
 	ctx, now := c.Request().Context(), s.now()
 	frame, err := s.store.Frame(ctx, now)
 	if err != nil {
 		return nil, err
+	}
+	// People are not compared: a crew member looks at the own grading only.
+	if g := q.filter.Grader; g != "" && g != identity(c).Handle && !mayLookAtOthers(identity(c), frame.Settings) {
+		return nil, fault.New(fault.Forbidden, "Layers by who graded them are shown to managers, where the farm's settings allow it, and your own to you.")
 	}
 	zone := frame.Settings.Zone()
 	t := &trendsAnswer{frame: frame, end: windowEnd(frame, now), first: frame.LatestStart.IsZero()}
@@ -71,6 +72,12 @@ func (s *Server) trends(c echo.Context) (*trendsAnswer, error) {
 		s.wakePacking()
 	}
 	return t, nil
+}
+
+// mayLookAtOthers tells whether somebody may look at one other person's layers
+// apart.
+func mayLookAtOthers(who Identity, settings farm.SettingValues) bool {
+	return roleRank(who.Role) >= roleRank(roleManager) && settings.Text("person_level") == "shown"
 }
 
 func (s *Server) getTrends() echo.HandlerFunc {
@@ -104,7 +111,7 @@ func (s *Server) trendsPage(c echo.Context, shell views.Shell, t *trendsAnswer) 
 	p.By = s.trendLinks("By", t.q, func(q *trendsQuery, code string) { q.by = code }, t.q.by, byWords())
 	p.Filters, p.Clear = t.q.sentence(path)
 	graders := t.got.Choices.Graders
-	if who := identity(c); roleRank(who.Role) < roleRank(roleManager) {
+	if who := identity(c); !mayLookAtOthers(who, t.frame.Settings) {
 		graders = slices.DeleteFunc(slices.Clone(graders), func(g string) bool { return g != who.Handle })
 	}
 	p.Form = t.q.form(path, t.got.Choices, graders)

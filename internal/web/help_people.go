@@ -1,0 +1,50 @@
+package web
+
+import (
+	"net/http"
+	"strconv"
+
+	"basecourse/views"
+
+	"github.com/labstack/echo/v4"
+)
+
+// getHelpPeople says what is kept about people, why and how long.
+func (s *Server) getHelpPeople() echo.HandlerFunc {
+	return func(c echo.Context) error {
+		if err := onlyParams(c); err != nil {
+			return err
+		}
+		values, err := s.store.Settings(c.Request().Context())
+		if err != nil {
+			return err
+		}
+		idle, longest := strconv.Itoa(int(sessionIdle.Hours())), strconv.Itoa(int(sessionLongest.Hours()))
+		apart := "A manager may look at one person’s layers apart in Trends; everybody may look at their own."
+		if values.Text("person_level") == "off" {
+			apart = "Nobody may look at one person’s layers apart in Trends, but everybody at their own."
+		}
+		p := views.HelpPeoplePage{Shell: s.shell(c, "What is kept about people", ""), Crumb: s.url("/help")}
+		add := func(what, why, long string) {
+			p.Table.Rows = append(p.Table.Rows, views.Row{Cells: []views.Cell{{Text: what}, {Text: why}, {Text: long}}})
+		}
+		p.Table = views.Table{Caption: "Kept", Columns: []views.Column{{Word: "What"}, {Word: "Why"}, {Word: "How long"}}}
+		add("Handle, name and role", "So that the crew knows who did what.", "Until removed in Setup, People: at once, or in 30 days.")
+		add("Who recorded, graded, cleaned, probed or changed something, and when", "Strict and mild graders are told apart in findings, mistakes can be asked about, and tampering shows.", "As long as the records, under a number without a name.")
+		add("Shifts", "So that prep work is planned within them.", "As long as the records, under a number.")
+		add("A hash of the password; key and recovery codes of a second factor", "To sign in. The password itself is never kept.", "Until changed, switched off or removed.")
+		add("A mark of each device that is signed in, on the device and here", "So that nobody types a password twice a minute.", idle+" hours after the last use, "+longest+" hours at most.")
+		add("Failed tries to sign in, as a hash of handle and address", "Guessing gets slower.", "A day.")
+		add("One line a request in the server’s log: time, handle, address of the device, page", "To find what went wrong.", "As long as whoever runs the server keeps logs.")
+		p.Notes = []string{
+			"Nobody is ranked: people are no grouping in Trends. " + apart,
+			"Notes and reasons are kept as they were typed. Name nobody in them.",
+			"Backups and daily copies from before a removal hold the name until they are thrown away, after " + strconv.Itoa(keptCopies) + " days where nothing else is set. Restoring one removes the person again.",
+		}
+		return render(c, http.StatusOK, views.HelpPeople(p))
+	}
+}
+
+// keptCopies is how many daily copies and backups are kept where nothing else is
+// set.
+const keptCopies = 14
