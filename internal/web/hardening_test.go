@@ -1,0 +1,328 @@
+package web_test
+
+import (
+	"context"
+	"io/fs"
+	"net/http"
+	"net/http/cookiejar"
+	"net/http/httptest"
+	"net/http/httputil"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"basecourse/internal/farm"
+	"basecourse/internal/store"
+	"basecourse/internal/web"
+	"basecourse/internal/webtest"
+
+	"github.com/jackc/pgx/v5"
+)
+
+// TestBehindAProxyThatEndsTLS signs in and saves a form through a proxy of its own,
+// under a base path that the proxy keeps or takes off.
+func TestBehindAProxyThatEndsTLS(t *testing.T) {
+	for name, strips := range map[string]bool{"kept": false, "stripped": true} {
+		t.Run(name, func(t *testing.T) {
+			var behind *url.URL
+			proxy := httptest.NewTLSServer(&httputil.ReverseProxy{Rewrite: func(r *httputil.ProxyRequest) {
+				r.SetURL(behind)
+				r.SetXForwarded()
+				if strips {
+					r.Out.URL.Path = strings.TrimPrefix(r.In.URL.Path, "/bc")
+					r.Out.URL.RawPath = ""
+				}
+			}})
+			defer proxy.Close()
+			site := webtest.New(t, func(c *web.Config) {
+				c.BasePath, c.PublicURL, c.TrustedProxies = "/bc", proxy.URL, []string{"127.0.0.1"}
+			})
+			var err error
+			if behind, err = url.Parse(site.URL); err != nil {
+				t.Fatal(err)
+			}
+			if err := web.AddUser(context.Background(), site.Store, "amara", "operator", webtest.Password); err != nil {
+				t.Fatal(err)
+			}
+			jar, err := cookiejar.New(nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			client := proxy.Client()
+			client.Jar = jar
+			client.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
+			send := func(method, path, origin string, form url.Values) *http.Response {
+				t.Helper()
+				req, err := http.NewRequest(method, proxy.URL+path, strings.NewReader(form.Encode()))
+				if err != nil {
+					t.Fatal(err)
+				}
+				if method == "POST" {
+					req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+					req.Header.Set("Origin", origin)
+				}
+				res, err := client.Do(req)
+				if err != nil {
+					t.Fatal(err)
+				}
+				_ = res.Body.Close()
+				return res
+			}
+			if res := send("GET", "/bc/floor", "", nil); res.StatusCode != http.StatusSeeOther || !strings.HasPrefix(res.Header.Get("Location"), "/bc/sign-in") {
+				t.Errorf("before: got %d to %q", res.StatusCode, res.Header.Get("Location"))
+			}
+			form := url.Values{"handle": {"amara"}, "password": {webtest.Password}}
+			if res := send("POST", "/bc/sign-in", "https://evil.example", form); res.StatusCode != http.StatusForbidden {
+				t.Errorf("signing in from another site's page: got %d, want 403", res.StatusCode)
+			}
+			res := send("POST", "/bc/sign-in", proxy.URL, form)
+			if res.StatusCode != http.StatusSeeOther || res.Header.Get("Location") != "/bc/floor" {
+				t.Fatalf("signing in: got %d to %q", res.StatusCode, res.Header.Get("Location"))
+			}
+			for _, c := range res.Cookies() {
+				if !c.Secure || !c.HttpOnly || c.Path != "/bc/" || c.Domain != "" || !strings.HasPrefix(c.Name, "__Secure-") {
+					t.Errorf("cookie %s", c)
+				}
+			}
+			if res := send("GET", "/bc/floor", "", nil); res.StatusCode != http.StatusOK || res.Header.Get("Strict-Transport-Security") == "" {
+				t.Errorf("signed in: got %d, HSTS %q", res.StatusCode, res.Header.Get("Strict-Transport-Security"))
+			}
+			if res := send("POST", "/bc/theme", proxy.URL, url.Values{"theme": {"dark"}, "next": {"/bc/floor"}}); res.StatusCode != http.StatusSeeOther || !strings.HasPrefix(res.Header.Get("Location"), "/bc/") {
+				t.Errorf("a form: got %d to %q", res.StatusCode, res.Header.Get("Location"))
+			}
+		})
+	}
+}
+
+// TestNoFormTakesFieldsItDoesNotName sends every form of the table one field more.
+func TestNoFormTakesFieldsItDoesNotName(t *testing.T) {
+	site := webtest.New(t)
+	c := site.As("amara", "admin")
+	tried := 0
+	for _, r := range web.Routes() {
+		if r.Method != http.MethodPost || strings.Contains(r.Path, ":") || strings.HasPrefix(r.Path, "/api/") || r.Path == "/setup/import" || r.Path == "/sign-out" || r.Path == "/sign-in/code" {
+			continue
+		}
+		tried++
+		if a := c.Form(r.Path, url.Values{"arrived_at": {"2026-01-01T00:00:00Z"}}); a.Status != http.StatusBadRequest {
+			t.Errorf("POST %s with a field nobody named: got status %d, want 400", r.Path, a.Status)
+		}
+	}
+	if tried < 15 {
+		t.Errorf("%d forms were tried, the test shows nothing", tried)
+	}
+	token := site.WithToken("gateway", "operator")
+	for _, field := range []string{"role", "digest", "id_", "void_arrived_at"} {
+		a := token.Do("POST", "/api/v1/records", "application/json", `{"records":[{"kind":"cleaning","id":"C-1","plate":"L-1","cleaned_at":"2026-03-01T07:00:00Z","method":"wipe","`+field+`":"x"}]}`)
+		if a.Status != http.StatusOK || !strings.Contains(a.Body, `"refused"`) || !strings.Contains(a.Body, field) {
+			t.Errorf("a record with %s: got %d %s", field, a.Status, a.Body)
+		}
+	}
+}
+
+// TestNoSecretIsInADump looks for secrets in every row of every table. Only the key
+// of a second factor is there in clear: without it no code can be checked.
+func TestNoSecretIsInADump(t *testing.T) {
+	ctx := context.Background()
+	site := webtest.New(t)
+	first, err := web.OfferFirstUse(ctx, site.Store)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := site.As("amara", "admin")
+	token := site.WithToken("gateway", "operator").Token
+	c.Form("/account/second-factor", nil)
+	key := strings.ReplaceAll(keyOnPage.FindStringSubmatch(c.Get("/account/second-factor").Body)[1], " ", "")
+	codes := c.Form("/account/second-factor/confirm", url.Values{"code": {codeAt(t, key, site.Store.Now())}}).Body
+	try(site.Nobody(), "typed into the wrong field", "x")
+	at := strings.Index(codes, "<li><code>")
+	if at < 0 {
+		t.Fatal("no recovery codes")
+	}
+	code := codes[at+10 : at+29]
+	conn, err := pgx.Connect(ctx, site.DB)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = conn.Close(ctx) }()
+	rows, err := conn.Query(ctx, `SELECT table_name::text FROM information_schema.tables WHERE table_schema = 'public' AND table_type = 'BASE TABLE'`)
+	if err != nil {
+		t.Fatal(err)
+	}
+	tables, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	if err != nil || len(tables) < 20 {
+		t.Fatalf("tables %v, %v", tables, err)
+	}
+	secrets := map[string]string{"a password": webtest.Password, "a token": token, "a session": c.Cookies()[0].Value, "a recovery code": strings.ReplaceAll(code, "-", ""),
+		"the first address": strings.TrimPrefix(first, "/first-use/"), "what was typed as a handle": "typed into the wrong field"}
+	for _, table := range tables {
+		for what, secret := range secrets {
+			var n int
+			if err := conn.QueryRow(ctx, `SELECT count(*) FROM `+table+` t WHERE position($1 IN t::text) > 0`, secret).Scan(&n); err != nil {
+				t.Fatal(err)
+			}
+			if n > 0 {
+				t.Errorf("table %s holds %s in clear", table, what)
+			}
+		}
+	}
+}
+
+// TestMarkupIsMadeByTemplatesAlone: nothing in views goes round the escaping.
+func TestMarkupIsMadeByTemplatesAlone(t *testing.T) {
+	err := filepath.WalkDir("../../views", func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() || !strings.HasSuffix(path, ".templ") {
+			return err
+		}
+		b, err := os.ReadFile(path)
+		if err != nil {
+			return err
+		}
+		for _, round := range []string{"templ.Raw", "templ.JSFuncCall", "templ.ComponentScript", "@templ.JSUnsafeFuncCall", "style=", "onclick="} {
+			if strings.Contains(string(b), round) {
+				t.Errorf("%s has %s", path, round)
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// payloads are texts that mean something to somebody who reads them wrongly.
+var payloads = []string{`<script>planted()</script>`, `"><img src=x onerror=planted()>`, `' OR 1=1 --`, `{{7*7}}${7*7}`, "javascript:planted()"}
+
+// TestStoredTextIsTextOnEveryPage records hostile texts in every place that takes
+// one, and looks at every page without a parameter and at those of the things.
+func TestStoredTextIsTextOnEveryPage(t *testing.T) {
+	site := webtest.New(t)
+	site.Store.SetClock(func() time.Time { return time.Date(2026, 3, 9, 15, 0, 0, 0, time.UTC) })
+	evil := strings.Join(payloads[:2], " ")
+	when := time.Date(2026, 3, 9, 9, 0, 0, 0, time.UTC)
+	b := &farm.Bundle{
+		Printers:  []farm.Printer{{Tag: `P"><script>planted()`, Name: evil, Bay: evil, BedXMM: 220, BedYMM: 220, ZoneCols: 3, ZoneRows: 3, ZStepMM: 0.01, ProbingRecorded: "all"}},
+		Plates:    []farm.Plate{{Tag: `L"><script>planted()`, Surface: "glass", SizeXMM: farm.Unknown(), SizeYMM: farm.Unknown()}},
+		Materials: []farm.Material{{Name: `M<script>planted()`, Polymer: evil, BedTempC: farm.Unknown(), Note: evil}},
+		People:    []farm.Person{{Handle: `H<script>planted()`, Name: evil, Role: "operator"}},
+	}
+	report, err := site.Store.ImportFarm(context.Background(), store.Act{Via: "import", Why: evil}, b, store.ImportOptions{})
+	if err != nil || !report.Stored {
+		t.Fatalf("%v %+v", err, report.Problems)
+	}
+	token := site.WithToken(`T<script>planted()`, "admin")
+	js := strings.NewReplacer(`"`, `\"`).Replace
+	for _, body := range []string{
+		`"kind":"first_layer","id":"F-1","printer":"` + js(b.Printers[0].Tag) + `","plate":"` + js(b.Plates[0].Tag) + `","started_at":"` + when.Format(time.RFC3339) + `","grade":"failed","grader":"` + b.People[0].Handle + `","graded_at":"` + when.Add(time.Minute).Format(time.RFC3339) + `","material":"` + b.Materials[0].Name + `","lot":"` + js(evil) + `","job":"J<script>planted()","note":"` + js(evil) + `"`,
+		`"kind":"hold","id":"H-1","subject_kind":"printer","subject":"` + js(b.Printers[0].Tag) + `","placed_at":"` + when.Format(time.RFC3339) + `","reason":"` + js(evil) + `"`,
+		`"kind":"cleaning","id":"C-1","plate":"` + js(b.Plates[0].Tag) + `","cleaned_at":"` + when.Format(time.RFC3339) + `","method":"wipe","agent":"` + js(evil) + `","note":"` + js(evil) + `"`,
+	} {
+		if a := token.Do("POST", "/api/v1/records", "application/json", `{"records":[{`+body+`}]}`); !strings.Contains(a.Body, `"recorded"`) {
+			t.Fatalf("%s: %s", body, a.Body)
+		}
+	}
+	c := site.As("amara", "admin")
+	paths := []string{"/printers/" + url.PathEscape(b.Printers[0].Tag), "/plates/" + url.PathEscape(b.Plates[0].Tag), "/first-layers/F-1", "/setup/people/" + url.PathEscape(b.People[0].Handle), "/setup/tokens/" + url.PathEscape("T<script>planted()"),
+		"/grade/" + url.PathEscape(b.Printers[0].Tag), "/jobs/" + url.PathEscape("J<script>planted()"), "/setup/materials/" + url.PathEscape(b.Materials[0].Name), "/trends?by=printer", "/trends?material=" + url.QueryEscape(payloads[0]), "/sign-in?next=" + url.QueryEscape(payloads[1])}
+	for _, r := range web.Routes() {
+		if r.Method == http.MethodGet && !strings.Contains(r.Path, ":") && !strings.HasSuffix(r.Path, ".zip") {
+			paths = append(paths, r.Path)
+		}
+	}
+	seen := 0
+	for _, path := range paths {
+		a := c.Get(path)
+		if a.Status >= 500 {
+			t.Errorf("%s: got status %d", path, a.Status)
+		}
+		if kind := a.Header.Get("Content-Type"); !strings.HasPrefix(kind, "text/html") {
+			continue // a browser does not read it as markup, and nosniff says so
+		}
+		for _, raw := range []string{"<script>planted", "<img src=x", `href="javascript:`} {
+			if strings.Contains(a.Body, raw) {
+				t.Errorf("%s holds %s as markup", path, raw)
+			}
+		}
+		if strings.Contains(a.Body, "&lt;script&gt;planted()") {
+			seen++
+		}
+	}
+	if seen < 8 {
+		t.Errorf("the texts were seen on %d pages, the test shows little", seen)
+	}
+}
+
+// TestWithEveryTableLocked: each request is told to come back, soon; health does
+// not wait; afterwards all is as before.
+func TestWithEveryTableLocked(t *testing.T) {
+	ctx := context.Background()
+	site := webtest.New(t)
+	c, token := site.As("amara", "admin"), site.WithToken("gateway", "operator")
+	conn, err := pgx.Connect(ctx, site.DB)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = conn.Close(ctx) }()
+	tx, err := conn.Begin(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := tx.Exec(ctx, `DO $$ DECLARE t text; BEGIN FOR t IN SELECT table_name FROM information_schema.tables WHERE table_schema = 'public' AND table_type = 'BASE TABLE'
+		LOOP EXECUTE format('LOCK TABLE %I IN ACCESS EXCLUSIVE MODE', t); END LOOP; END $$`); err != nil {
+		t.Fatal(err)
+	}
+	var wait sync.WaitGroup
+	ask := func(c *webtest.Client, path string, want int, within time.Duration) {
+		wait.Go(func() {
+			began := time.Now()
+			a := c.Get(path)
+			if took := time.Since(began); a.Status != want || took > within || want == 503 && a.Header.Get("Retry-After") == "" {
+				t.Errorf("%s: got status %d after %s with Retry-After %q, want %d within %s", path, a.Status, took, a.Header.Get("Retry-After"), want, within)
+			}
+		})
+	}
+	for _, path := range []string{"/floor", "/upkeep", "/setup", "/account", "/sign-in"} {
+		ask(c, path, 503, 6*time.Second)
+	}
+	ask(token, "/api/v1/printers", 503, 6*time.Second)
+	ask(c, "/readyz", 503, 6*time.Second)
+	ask(c, "/healthz", 200, time.Second)
+	wait.Wait()
+	if err := tx.Rollback(ctx); err != nil {
+		t.Fatal(err)
+	}
+	began := time.Now()
+	if a := c.Get("/floor"); a.Status != http.StatusOK || time.Since(began) > 2*time.Second {
+		t.Errorf("afterwards: got status %d after %s", a.Status, time.Since(began))
+	}
+}
+
+// TestConnectionsThatDieAreReplaced ends every connection of the pool behind its
+// back.
+func TestConnectionsThatDieAreReplaced(t *testing.T) {
+	ctx := context.Background()
+	site := webtest.New(t)
+	token := site.WithToken("gateway", "operator")
+	token.Get("/api/v1/printers")
+	conn, err := pgx.Connect(ctx, site.DB)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = conn.Close(ctx) }()
+	if _, err := conn.Exec(ctx, `SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid()`); err != nil {
+		t.Fatal(err)
+	}
+	failed := 0
+	for range 20 {
+		if a := token.Get("/api/v1/printers"); a.Status != http.StatusOK {
+			failed++
+		}
+	}
+	if failed > 2 {
+		t.Errorf("%d of 20 requests failed afterwards, want at most 2", failed)
+	}
+}
