@@ -57,6 +57,7 @@ type Assessor struct {
 	work    work
 
 	heights heightsKeep
+	fleet   fleetKeep
 }
 
 // New makes an assessor over a store.
@@ -327,6 +328,7 @@ func (a *Assessor) Run(ctx context.Context) {
 		// What goes wrong here goes wrong again, and is told, when it is asked for.
 		a.ready(ctx)
 		_, _ = a.Heights(ctx, a.store.Now(), store.DataVersion{})
+		_ = a.readyFleet(ctx, a.store.Now())
 		pause := min(max(least, 20*time.Since(begun)), most)
 		select {
 		case <-ctx.Done():

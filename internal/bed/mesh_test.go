@@ -108,7 +108,7 @@ func TestMeshDriftByScipy(t *testing.T) {
 		}
 		seen := [driftTerms]bool{ByStart: true, ByHour: true, BySwap: true, ByProbe: true}
 		v, _ := walk([][]float64{r.Y}, steps, seen, 1)
-		l, _, _ := filterAll([][]float64{r.Y}, steps, &v, []int{ByStart, ByHour, BySwap, ByProbe}, 1)
+		l, _, _ := filterAll([]walkBlock{{[][]float64{r.Y}, steps}}, &v, []int{ByStart, ByHour, BySwap, ByProbe}, 1)
 		near(t, "log likelihood", -l, r.Minus, 1e-3)
 		for k, want := range map[int]float64{ByStart: r.Variances[0], ByHour: r.Variances[1], BySwap: r.Variances[2], ByProbe: r.Variances[3]} {
 			near(t, []string{"start", "hour", "swap", "service", "probe"}[k], v[k], want, 0.02*want+2e-7)

@@ -2,8 +2,6 @@ package bed
 
 import (
 	"math"
-
-	"gonum.org/v1/gonum/mat"
 )
 
 // MeshRecord is one mesh of a printer and what had happened by then, counted
@@ -49,6 +47,10 @@ type Drift struct {
 	HoursPerStart float64
 	u2, v2        float64 // mean of u², v²
 	groups        []driftGroup
+	// The series themselves, for a fleet: each mode's, and what is left over at some
+	// points with the steps between the meshes on the last one's grid.
+	modes, left          [][]float64
+	modeSteps, leftSteps [][driftTerms]float64
 }
 
 // driftGroup is modes whose variances are put down to the causes in the same
@@ -72,7 +74,7 @@ const manySteps = 100
 // one before bit by bit are left out and named; so are meshes on which no
 // surface can be fitted. Positions are needed; without them all meshes must
 // have the same grid. It is false where fewer than LeastBetween pairs tell
-// anything.
+// anything; from LeastInFleet pairs on the drift may be told with a fleet's help.
 func MeshDrift(records []MeshRecord) (Drift, bool) {
 	var d Drift
 	var kept []MeshRecord
@@ -142,9 +144,10 @@ func MeshDrift(records []MeshRecord) (Drift, bool) {
 		}
 	}
 	d.Seen[ByProbe] = true
-	if d.Between < LeastBetween {
+	if d.Between < LeastInFleet {
 		return d, false
 	}
+	d.modes, d.modeSteps = series, steps
 	first, end := used[0], used[len(used)-1]
 	d.HoursPerStart = (end.Hours - first.Hours) / float64(max(1, end.Starts-first.Starts))
 	if len(steps) >= manySteps {
@@ -155,7 +158,7 @@ func MeshDrift(records []MeshRecord) (Drift, bool) {
 		d.learn([]int{0, 1, 2}, series[:3], steps)
 		d.learn([]int{3, 4, 5}, series[3:], steps)
 	}
-	if len(left) > LeastBetween {
+	if len(left) > LeastInFleet {
 		columns := make([][]float64, 0, len(spots))
 		for s := range spots {
 			y := make([]float64, len(left))
@@ -169,14 +172,15 @@ func MeshDrift(records []MeshRecord) (Drift, bool) {
 			}
 		}
 		if len(columns) > 0 {
+			d.left, d.leftSteps = columns, stepsOf(leftUsed)
 			// Neighbouring points bend together: they count as few.
 			g := driftGroup{modes: []int{surfaceTerms}, scale: []float64{1}}
-			g.share, g.cov = walk(columns, stepsOf(leftUsed), d.Seen, min(1, 4/float64(len(columns))))
+			g.share, g.cov = walk(columns, d.leftSteps, d.Seen, min(1, 4/float64(len(columns))))
 			d.Var[surfaceTerms] = g.share
 			d.groups = append(d.groups, g)
 		}
 	}
-	return d, true
+	return d, d.Between >= LeastBetween
 }
 
 // learn finds the variances of a group of modes: each series is brought to a
@@ -267,182 +271,4 @@ func stepsOf(r []MeshRecord) [][driftTerms]float64 {
 		out[i] = [driftTerms]float64{float64(b.Starts - a.Starts), max(0, b.Hours-a.Hours), float64(b.Swaps - a.Swaps), float64(b.Services - a.Services), 0}
 	}
 	return out
-}
-
-// walk finds the variances of random walks seen with noise that share them, and
-// their covariance from the information; weight is how much one series counts.
-func walk(series [][]float64, steps [][driftTerms]float64, seen [driftTerms]bool, weight float64) (v [driftTerms]float64, cov [driftTerms][driftTerms]float64) {
-	var free []int
-	for k := range seen {
-		if seen[k] {
-			free = append(free, k)
-		}
-	}
-	// Begin with the mean square of all changes, shared evenly.
-	ms, n := 0.0, 0
-	for _, y := range series {
-		for i := 1; i < len(y); i++ {
-			ms += (y[i] - y[i-1]) * (y[i] - y[i-1])
-			n++
-		}
-	}
-	ms /= float64(n)
-	if ms == 0 {
-		return v, cov
-	}
-	for _, k := range free {
-		total := 2.0
-		if k != ByProbe {
-			total = 0
-			for i := range steps {
-				total += steps[i][k] / float64(len(steps))
-			}
-		}
-		v[k] = ms / float64(len(free)) / total
-	}
-	floor := v
-	for k := range floor {
-		floor[k] *= 1e-6
-	}
-	best, grad, info := filterAll(series, steps, &v, free, weight)
-	for range 40 {
-		step := scoring(info, grad, v, floor, free)
-		moved := false
-		for scale := 1.0; scale > 1e-4; scale /= 2 {
-			next := v
-			for i, k := range free {
-				next[k] = max(floor[k], v[k]+scale*step[i])
-			}
-			if l, g, f := filterAll(series, steps, &next, free, weight); l > best {
-				moved = l > best+1e-5
-				v, best, grad, info = next, l, g, f
-				break
-			}
-		}
-		if !moved {
-			break
-		}
-	}
-	sym := mat.NewSymDense(len(free), nil)
-	for i := range free {
-		for j := range i + 1 {
-			sym.SetSym(i, j, info[i][j])
-		}
-		sym.SetSym(i, i, info[i][i]*(1+1e-9))
-	}
-	var chol mat.Cholesky
-	var inverse mat.SymDense
-	if chol.Factorize(sym) && chol.InverseTo(&inverse) == nil {
-		for i, k := range free {
-			for j, l := range free {
-				cov[k][l] = inverse.At(i, j)
-			}
-		}
-	}
-	for _, k := range free {
-		if v[k] <= floor[k] {
-			v[k] = 0
-		}
-	}
-	return v, cov
-}
-
-// scoring is the step to the maximum by the information, over what is free to
-// move that way.
-func scoring(info [driftTerms][driftTerms]float64, grad [driftTerms]float64, v, floor [driftTerms]float64, free []int) [driftTerms]float64 {
-	var out [driftTerms]float64
-	var open []int
-	for i, k := range free {
-		if v[k] > floor[k] || grad[i] > 0 {
-			open = append(open, i)
-		}
-	}
-	if len(open) == 0 {
-		return out
-	}
-	sym := mat.NewSymDense(len(open), nil)
-	rhs := mat.NewVecDense(len(open), nil)
-	for a, i := range open {
-		rhs.SetVec(a, grad[i])
-		for b, j := range open[:a+1] {
-			sym.SetSym(a, b, info[i][j])
-		}
-		sym.SetSym(a, a, info[i][i]*(1+1e-6))
-	}
-	var chol mat.Cholesky
-	var x mat.VecDense
-	if !chol.Factorize(sym) || chol.SolveVecTo(&x, rhs) != nil {
-		for _, i := range open {
-			out[i] = grad[i] / info[i][i]
-		}
-		return out
-	}
-	for a, i := range open {
-		out[i] = x.AtVec(a)
-	}
-	return out
-}
-
-// filterAll is the log likelihood (without its constant) of all series, its
-// gradient and the information, by the free terms.
-func filterAll(series [][]float64, steps [][driftTerms]float64, v *[driftTerms]float64, free []int, weight float64) (l float64, grad [driftTerms]float64, info [driftTerms][driftTerms]float64) {
-	for _, y := range series {
-		filter(y, steps, v, free, &l, &grad, &info)
-	}
-	for i := range free {
-		grad[i] *= weight
-		for j := range i + 1 {
-			info[i][j] *= weight
-			info[j][i] = info[i][j]
-		}
-	}
-	return l * weight, grad, info
-}
-
-func filter(y []float64, steps [][driftTerms]float64, v *[driftTerms]float64, free []int, l *float64, grad *[driftTerms]float64, info *[driftTerms][driftTerms]float64) {
-	noise := v[ByProbe]
-	a, p := y[0], noise // the first probe is all that is known of where it began
-	var da, dp, df, dv [driftTerms]float64
-	for i, k := range free {
-		if k == ByProbe {
-			dp[i] = 1
-		}
-	}
-	product := 1.0 // of the variances, so that few logarithms do
-	for t := range steps {
-		s := &steps[t]
-		ahead := p
-		for _, k := range free {
-			ahead += v[k] * s[k] // s[ByProbe] is 0
-		}
-		f := ahead + noise
-		per := 1 / f
-		e := y[t+1] - a
-		gain := ahead * per
-		*l -= e * e * per / 2
-		if product *= f; product < 1e-200 || product > 1e200 || t == len(steps)-1 {
-			*l -= math.Log(product) / 2
-			product = 1
-		}
-		fit := (1 - e*e*per) * per / 2
-		for i, k := range free {
-			dahead := dp[i] + s[k]
-			df[i] = dahead
-			if k == ByProbe {
-				df[i]++
-			}
-			dv[i] = -da[i]
-			grad[i] -= fit*df[i] + e*dv[i]*per
-			dgain := (dahead - gain*df[i]) * per
-			da[i] += dgain*e + gain*dv[i]
-			dp[i] = dahead*(1-gain) - ahead*dgain
-			half, whole := df[i]*per*per/2, dv[i]*per
-			row := &info[i]
-			for j := range i + 1 {
-				row[j] += half*df[j] + whole*dv[j]
-			}
-		}
-		a += gain * e
-		p = ahead * (1 - gain)
-	}
 }

@@ -30,6 +30,7 @@ type Horizon struct {
 	// Swap and Service are the sd one of them adds there, mm; NaN not seen.
 	SwapMM, ServiceMM float64
 	AllowedMM         float64 // sd that fills the band to LeavesBand
+	Fleet             int     // printers it leans on; 0: it stands alone
 }
 
 // Horizon gives the freshness horizon for a band of gaps, mm, with the nozzle
@@ -62,13 +63,7 @@ func (d *Drift) Horizon(lowMM, highMM, aimMM float64) Horizon {
 	probe, probeVar := d.sum(w, [driftTerms]float64{ByProbe: 1})
 	grows, growsVar := d.sum(w, pace)
 	h.ProbeMM, h.PerStartMM = math.Sqrt(probe), math.Sqrt(grows)
-	h.SwapMM, h.ServiceMM = math.NaN(), math.NaN()
-	if s, _ := d.sum(w, [driftTerms]float64{BySwap: 1}); d.Seen[BySwap] {
-		h.SwapMM = math.Sqrt(s)
-	}
-	if s, _ := d.sum(w, [driftTerms]float64{ByService: 1}); d.Seen[ByService] {
-		h.ServiceMM = math.Sqrt(s)
-	}
+	h.SwapMM, h.ServiceMM = d.shocks(h.Place)
 	if probe >= most {
 		h.ProbeFault, h.Starts, h.Low, h.High = true, 0, 0, 0
 		return h
@@ -93,6 +88,19 @@ func (d *Drift) Horizon(lowMM, highMM, aimMM float64) Horizon {
 		h.Low = 0
 	}
 	return h
+}
+
+// shocks are the sd a swap and a service add at a place, mm; NaN not seen.
+func (d *Drift) shocks(at Place) (swap, service float64) {
+	w := d.weights(float64(at.Across), float64(at.Along))
+	swap, service = math.NaN(), math.NaN()
+	if s, _ := d.sum(w, [driftTerms]float64{BySwap: 1}); d.Seen[BySwap] {
+		swap = math.Sqrt(s)
+	}
+	if s, _ := d.sum(w, [driftTerms]float64{ByService: 1}); d.Seen[ByService] {
+		service = math.Sqrt(s)
+	}
+	return swap, service
 }
 
 // weights is how much each mode's variance counts at a place, u and v from -1

@@ -89,28 +89,31 @@ func checkHorizons(seed uint64, beds, meshes, n int) (c horizonCheck) {
 			c.none++
 			continue
 		}
-		truth, h := b.truth(&d, 0.160, 0.227, 0.1935), d.Horizon(0.160, 0.227, 0.1935)
-		if truth.ProbeFault || h.ProbeFault {
-			if truth.ProbeFault != h.ProbeFault {
-				c.none++
-			}
-			c.faults++
-			continue
-		}
-		c.beds++
-		switch {
-		case truth.Starts < h.Low:
-			c.below++
-		case truth.Starts > h.High:
-			c.above++
-		default:
-			c.held++
-		}
-		c.factors, c.ratio = append(c.factors, h.High/h.Low), append(c.ratio, h.Starts/truth.Starts)
+		c.add(b.truth(&d, 0.160, 0.227, 0.1935), d.Horizon(0.160, 0.227, 0.1935))
 	}
 	slices.Sort(c.factors)
 	slices.Sort(c.ratio)
 	return c
+}
+
+func (c *horizonCheck) add(truth, h Horizon) {
+	if truth.ProbeFault || h.ProbeFault {
+		if truth.ProbeFault != h.ProbeFault {
+			c.none++
+		}
+		c.faults++
+		return
+	}
+	c.beds++
+	switch {
+	case truth.Starts < h.Low:
+		c.below++
+	case truth.Starts > h.High:
+		c.above++
+	default:
+		c.held++
+	}
+	c.factors, c.ratio = append(c.factors, h.High/h.Low), append(c.ratio, h.Starts/truth.Starts)
 }
 
 func (c *horizonCheck) row(meshes, n int) string {

@@ -132,6 +132,7 @@ type Answer struct {
 	Estimate *Estimate // nil: nothing tells the height
 	// Sure, Because, WouldChange belong to the advice as a whole.
 	Sure, Because, WouldChange string
+	Holds                      string // of a running layer: whether it is to hold, in words
 }
 
 // Ranked is one cause with its chance and the facts for and against it.

@@ -35,8 +35,10 @@ func holdChance(f *facts) (p, low, high float64) {
 		}
 		prior := holds[mark][min(3, s.worst)-1]
 		held, lost := holdsWorth*prior, holdsWorth*(1-prior)
+		// Counts are of layers that somebody looked at and let run; of one that nobody
+		// graded yet they promise too much.
 		for _, h := range f.c.Farm.Held {
-			if h.Mark == mark && h.Severity == s.worst {
+			if f.c.Layer.Grade != "" && h.Mark == mark && h.Severity == s.worst {
 				held, lost = held+float64(max(0, h.Held)), lost+float64(max(0, h.Lost))
 			}
 		}
@@ -54,6 +56,7 @@ func holdChance(f *facts) (p, low, high float64) {
 func now(f *facts, a *Answer, then []Action) Advice {
 	c := f.c
 	p, _, _ := holdChance(f)
+	a.Holds = holdWords(p)
 	x := Advice{MoveMM: math.NaN(), LowMM: math.NaN(), HighMM: math.NaN()}
 	loss := c.Farm.LateLoss
 	if !(loss > 0) {

@@ -42,6 +42,7 @@ type start struct {
 	restart          bool
 	shown, graded    bool
 	failed           bool // as its grader would say, graded or not
+	spoiled          bool // it does not hold, whatever its grader says
 	grade            uint8
 	cause            cause
 	prep             float32 // minutes before the start within which it was made ready

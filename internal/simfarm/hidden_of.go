@@ -7,6 +7,8 @@ var causeCodes = [causes]string{causeHeight: "height", causeTip: "tip", causeOil
 // Hidden is what nobody on the farm saw of a start.
 type Hidden struct {
 	Cause string // what decided about its layer; "" nothing
+	// Spoiled tells that the layer does not hold, whatever its grader said.
+	Spoiled bool
 	// Showed tells whether a mark this cause leaves was painted.
 	Showed bool
 	// AimMM is the gap aimed at, HeightMM how far the gap was above it at the
@@ -19,7 +21,7 @@ type Hidden struct {
 // Hidden tells of start n, in the order of the bundle's first layers.
 func (f *Farm) Hidden(n int) Hidden {
 	s := &f.starts[n]
-	h := Hidden{AimMM: f.band.aim, HeightMM: float64(s.height), TiltXMM: float64(s.tiltX), TiltYMM: float64(s.tiltY), ByPlateMM: float64(s.byPlate)}
+	h := Hidden{Spoiled: s.spoiled, AimMM: f.band.aim, HeightMM: float64(s.height), TiltXMM: float64(s.tiltX), TiltYMM: float64(s.tiltY), ByPlateMM: float64(s.byPlate)}
 	if s.cause == noCause {
 		return h
 	}

@@ -234,8 +234,7 @@ func (r *run) next() {
 	s.gap, s.height, s.tiltX, s.tiltY = float32(risk.gap), float32(risk.height), float32(risk.tiltX), float32(risk.tiltY)
 	s.byPlate = float32(risk.byPlate)
 	s.was, s.valid, s.clean = f.chances(&s, &risk)
-	var spoiled bool
-	s.cause, spoiled, s.grade = f.verdict(&s, &risk.p, 0)
+	s.cause, s.spoiled, s.grade = f.verdict(&s, &risk.p, 0)
 	s.failed = isFailure(s.grade, s.shown)
 	if s.grade == gradeClean {
 		if seen := f.marks(&s); seen != (marked{}) {
@@ -252,7 +251,7 @@ func (r *run) next() {
 	}
 	s.graded = d.u(forGraded) < logistic(seen)
 	minutes := 4 - 7*math.Log(d.u(forGradedAt))/f.graders[s.grader].quicker
-	if stopped := spoiled && s.grade == gradeFailed; stopped {
+	if stopped := s.spoiled && s.grade == gradeFailed; stopped {
 		minutes = 2 + 4*d.u(forGradedAt)
 	}
 	s.gradedAt = s.at + int64(minutes*float64(minuteMicros))

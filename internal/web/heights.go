@@ -21,9 +21,11 @@ import (
 	"github.com/labstack/echo/v4"
 )
 
-// Heights gives the height book as of now.
+// Heights gives the height book as of now, and the study of a printer’s meshes.
 type Heights interface {
 	Heights(ctx context.Context, now time.Time, seen store.DataVersion) (*assess.HeightBook, error)
+	// Meshes studies a printer's meshes with what the farm's others say.
+	Meshes(ctx context.Context, printer string, at time.Time) (*assess.MeshStudy, error)
 }
 
 // heightsPatience is how long a page that is about something else waits for the

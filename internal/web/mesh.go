@@ -63,7 +63,7 @@ func (s *Server) openProbe(c echo.Context) (*probePage, error) {
 	for _, z := range p.probe.HeightsMM {
 		p.has = p.has || farm.Known(z)
 	}
-	p.study, err = assess.Meshes(ctx, s.store, p.probe.Printer, p.now)
+	p.study, err = s.meshStudy(ctx, p.probe.Printer, p.now)
 	return p, err
 }
 

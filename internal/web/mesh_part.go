@@ -2,6 +2,7 @@ package web
 
 import (
 	"bytes"
+	"context"
 	"encoding/csv"
 	"fmt"
 	"math"
@@ -18,6 +19,15 @@ import (
 
 	"github.com/labstack/echo/v4"
 )
+
+// meshStudy studies a printer's meshes, with the farm's other printers where they
+// are known.
+func (s *Server) meshStudy(ctx context.Context, tag string, now time.Time) (*assess.MeshStudy, error) {
+	if s.cfg.Heights == nil {
+		return assess.Meshes(ctx, s.store, tag, now)
+	}
+	return s.cfg.Heights.Meshes(ctx, tag, now)
+}
 
 // meshPart says what a printer's meshes say together.
 func (s *Server) meshPart(m *assess.MeshStudy, zone *time.Location) views.MeshPart {
@@ -87,6 +97,9 @@ func horizonWords(m *assess.MeshStudy) (says, how string) {
 		if farm.Known(more.sd) {
 			how += " " + more.word + " " + mm3(more.sd) + "."
 		}
+	}
+	if h.Fleet > 0 {
+		how += fmt.Sprintf(" It leans on the meshes of %s of this farm: few meshes tell little of one printer alone.", counted(h.Fleet, "printer", "printers"))
 	}
 	how += " Swaps and services end a probe at once and are not in the number."
 	switch {

@@ -4,7 +4,6 @@ import (
 	"net/url"
 	"time"
 
-	"basecourse/internal/assess"
 	"basecourse/internal/fault"
 	"basecourse/internal/store"
 	"basecourse/views"
@@ -36,7 +35,7 @@ func (s *Server) getPrinter() echo.HandlerFunc {
 		if x.row.RetiredAt == nil {
 			p.Actions = s.printerActions(t.tag, x.row.HeldAt != nil)
 		}
-		study, err := assess.Meshes(t.ctx, s.store, t.tag, t.now)
+		study, err := s.meshStudy(t.ctx, t.tag, t.now)
 		if err != nil {
 			return err
 		}
