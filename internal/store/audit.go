@@ -152,7 +152,11 @@ func actDigests(ctx context.Context, tx pgx.Tx, acts []int64) (map[int64][32]byt
 	var id int64
 	var kind, field string
 	var record, thing, was, became *string
+	filled := map[string]bool{}
 	if _, err := pgx.ForEachRow(rows, []any{&act, &id, &kind, &record, &thing, &field, &was, &became}, func() error {
+		if record != nil {
+			filled[kind] = true
+		}
 		if h := sums[act]; h != nil {
 			line(h, "change", id, kind, record, thing, field, was, became)
 		}
@@ -160,12 +164,20 @@ func actDigests(ctx context.Context, tx pgx.Tx, acts []int64) (map[int64][32]byt
 	}); err != nil {
 		return nil, err
 	}
+	counts, err := plan(ctx, tx, acts, least, most)
+	if err != nil {
+		return nil, err
+	}
 	for _, kind := range farm.EventKinds {
-		if err := digestRecords(ctx, tx, layouts[kind], acts, least, most, sums); err != nil {
-			return nil, err
+		if counts[string(kind)] > 0 {
+			if err := digestRecords(ctx, tx, layouts[kind], acts, least, most, sums); err != nil {
+				return nil, err
+			}
 		}
-		if err := digestFills(ctx, tx, layouts[kind], acts, sums); err != nil {
-			return nil, err
+		if filled[string(kind)] {
+			if err := digestFills(ctx, tx, layouts[kind], acts, sums); err != nil {
+				return nil, err
+			}
 		}
 	}
 	out := make(map[int64][32]byte, len(sums))
@@ -173,6 +185,33 @@ func actDigests(ctx context.Context, tx pgx.Tx, acts []int64) (map[int64][32]byt
 		out[act] = [32]byte(h.Sum(nil))
 	}
 	return out, nil
+}
+
+// fewRecords is up to how many records of some acts are looked up one by one.
+const fewRecords = 20_000
+
+// plan counts the acts' records by kind, and has a few of them looked up one by one
+// and many of them joined: fresh tables have no statistics to choose by.
+func plan(ctx context.Context, tx pgx.Tx, acts []int64, least, most int64) (map[string]int64, error) {
+	if _, err := tx.Exec(ctx, `SET LOCAL enable_seqscan = off`); err != nil {
+		return nil, err
+	}
+	rows, err := tx.Query(ctx, `SELECT kind::text, count(*) FROM records WHERE act BETWEEN $2 AND $3 AND act = ANY ($1) GROUP BY kind`, acts, least, most)
+	if err != nil {
+		return nil, err
+	}
+	counts, total := map[string]int64{}, int64(0)
+	var kind string
+	var n int64
+	if _, err := pgx.ForEachRow(rows, []any{&kind, &n}, func() error { counts[kind], total = n, total+n; return nil }); err != nil {
+		return nil, err
+	}
+	joined := "off"
+	if total > fewRecords {
+		joined = "on"
+	}
+	_, err = tx.Exec(ctx, `SET LOCAL enable_seqscan = `+joined+`; SET LOCAL enable_hashjoin = `+joined+`; SET LOCAL enable_mergejoin = `+joined)
+	return counts, err
 }
 
 // joinRow joins a kind's table as t to its row in records, r.
@@ -183,7 +222,9 @@ func (l *layout) joinRow() string {
 func digestRecords(ctx context.Context, tx pgx.Tx, l *layout, acts []int64, least, most int64, sums map[int64]hash.Hash) error {
 	rows, err := tx.Query(ctx, `
 		SELECT r.act, r.id, r.happened_at, r.arrived_at, r.digest, r.owner,
-			CASE WHEN t.id IS NOT NULL THEN sha256(convert_to(jsonb_strip_nulls(to_jsonb(t) - 'filled_at' - 'void_arrived_at' - coalesce(f.fields, '{}'))::text, 'UTF8')) END
+			CASE WHEN t.id IS NULL THEN NULL
+				WHEN f.fields IS NULL AND t.void_arrived_at IS NULL THEN sha256(convert_to(jsonb_strip_nulls(to_jsonb(t))::text, 'UTF8')) -- nothing to leave out
+				ELSE sha256(convert_to((jsonb_strip_nulls(to_jsonb(t)) - ('{filled_at,void_arrived_at}'::text[] || coalesce(f.fields, '{}')))::text, 'UTF8')) END
 		FROM records r `+l.joinRow()+`
 		LEFT JOIN LATERAL (SELECT array_agg(v.name) AS fields FROM changes c, LATERAL (VALUES (c.field), (c.field || '_ref')) v (name) WHERE c.record = r.id) f ON true
 		WHERE r.kind = '`+string(l.Kind)+`' AND r.act BETWEEN $2 AND $3 AND r.act = ANY ($1) ORDER BY r.act, r.id`, acts, least, most)
