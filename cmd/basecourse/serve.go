@@ -47,7 +47,6 @@ func (serveCmd) Run(a *app) error {
 		if backups != nil {
 			work.Go(func() { backups.Run(ctx) })
 		}
-		work.Go(func() { a.removeLeavers(ctx, st) })
 		first, err := web.OfferFirstUse(ctx, st)
 		if err != nil {
 			return err
@@ -115,6 +114,7 @@ func (a *app) serve(ctx context.Context, st *store.Store, l net.Listener, copies
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	background.Go(func() { answers.Run(ctx) })
+	background.Go(func() { a.removeLeavers(ctx, st) })
 	ended := make(chan error, 2)
 	running := 1
 	if a.set.MetricsListen != "" {

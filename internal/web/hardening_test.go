@@ -10,6 +10,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -169,6 +170,53 @@ func TestNoSecretIsInADump(t *testing.T) {
 				t.Errorf("table %s holds %s in clear", table, what)
 			}
 		}
+	}
+}
+
+// TestWhatIsThereIsClosedToLesserRoles asks for every page of things that are there
+// by their names and ids, uploads and tokens of an admin among them.
+func TestWhatIsThereIsClosedToLesserRoles(t *testing.T) {
+	site := demoSite(t)
+	paths := everyPage(t, site, site.As("amara", "admin"))
+	ranks := []string{"anyone", "tablet", "operator", "manager", "admin"}
+	least := func(path string) string {
+		path, _, _ = strings.Cut(path, "?")
+		found, score := "", -1
+		for _, r := range web.Routes() {
+			want, got := strings.Split(r.Path, "/"), strings.Split(path, "/")
+			if r.Method != http.MethodGet || len(want) != len(got) {
+				continue
+			}
+			same, fits := 0, true
+			for i := range want {
+				if want[i] == got[i] {
+					same++
+				} else if !strings.HasPrefix(want[i], ":") {
+					fits = false
+				}
+			}
+			if fits && same > score {
+				found, score = r.Role, same
+			}
+		}
+		return found
+	}
+	closed := 0
+	for role, c := range map[string]*webtest.Client{"anyone": site.Nobody(), "operator": site.As("kofi", "operator"), "manager": site.As("mara", "manager"), "token of operator": site.WithToken("t-operator", "operator")} {
+		rank := slices.Index(ranks, strings.TrimPrefix(role, "token of "))
+		for _, path := range paths {
+			if rank >= slices.Index(ranks, least(path)) {
+				continue
+			}
+			closed++
+			a := c.Get(path)
+			if a.Status != http.StatusForbidden && (role != "anyone" || a.Status != http.StatusSeeOther || !strings.Contains(a.Header.Get("Location"), "/sign-in")) {
+				t.Errorf("%s as %s: got status %d, want to be refused", path, role, a.Status)
+			}
+		}
+	}
+	if closed < 60 {
+		t.Errorf("%d pages were closed to somebody, the test shows little", closed)
 	}
 }
 
