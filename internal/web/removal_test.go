@@ -86,3 +86,17 @@ func TestOnePersonsGradingCanBeSwitchedOff(t *testing.T) {
 		t.Errorf("another word: got status %d, want 422", a.Status)
 	}
 }
+
+func TestAChangeOfRoleIsLogged(t *testing.T) {
+	site := webtest.New(t)
+	admin := site.As("amara", "admin")
+	site.As("kofi", "operator")
+	p := admin.Page("/setup/people/kofi")
+	a := admin.Form("/setup/people/kofi", url.Values{"act": {"save"}, "seen": {webtest.Attr(p.One("input[name=seen]"), "value")}, "name": {""}, "role": {"manager"}})
+	if a.Status != http.StatusSeeOther {
+		t.Fatalf("got status %d: %s", a.Status, a.Body)
+	}
+	if log := site.Log.String(); !strings.Contains(log, `"msg":"role changed"`) || !strings.Contains(log, `"of":"kofi","from":"operator","to":"manager"`) {
+		t.Error("the log does not tell of it")
+	}
+}

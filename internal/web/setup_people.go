@@ -164,6 +164,14 @@ func (s *Server) postRemove() echo.HandlerFunc {
 	}
 }
 
+// logRole tells the log when somebody got other rights.
+func (s *Server) logRole(c echo.Context, form *thingForm) {
+	was, person := form.before.(*farm.Person)
+	if is, ok := form.after.(*farm.Person); person && ok && is.Role != was.Role {
+		s.log.LogAttrs(c.Request().Context(), slog.LevelInfo, "role changed", slog.String("request", requestID(c)), slog.String("who", identity(c).label()), slog.String("of", is.Handle), slog.String("from", was.Role), slog.String("to", is.Role))
+	}
+}
+
 // personAct is a button about one person: nothing is sent with it.
 func personAct(saved string, do func(*store.Store, context.Context, store.Act, string) error) func(*Server) echo.HandlerFunc {
 	return func(s *Server) echo.HandlerFunc {

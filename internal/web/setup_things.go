@@ -314,6 +314,7 @@ func (k *setupKind) post() func(*Server) echo.HandlerFunc {
 			if len(form.problems) > 0 {
 				return s.renderThing(c, http.StatusUnprocessableEntity, form)
 			}
+			s.logRole(c, form)
 			return c.Redirect(http.StatusSeeOther, s.url("/setup/"+k.path+"/"+url.PathEscape(k.nameOf(current))+"?saved="+saved))
 		}
 	}
