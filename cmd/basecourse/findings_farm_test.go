@@ -103,7 +103,7 @@ func TestAnswersDependOnNoProcess(t *testing.T) {
 	}
 	first := map[string]string{}
 	for _, env := range [][]string{{"TZ=UTC", "GOMAXPROCS=2"}, {"TZ=Pacific/Auckland", "GOMAXPROCS=1"}, {"TZ=America/New_York", "GOMAXPROCS=2", "LC_ALL=de_DE.UTF-8"}} {
-		for _, answer := range []string{"findings", "risk"} {
+		for _, answer := range []string{"findings", "risk", "plan"} {
 			cmd := exec.Command(program, answer, "--format", "json", "--at", "2026-03-29T06:00:00Z", "--known-at", "2100-01-01T00:00:00Z")
 			cmd.Env = append(append(os.Environ(), "DATABASE_URL="+db), env...)
 			out, err := cmd.Output()
@@ -182,4 +182,14 @@ func TestTheSampleFarmsRisksComeOutEveryWay(t *testing.T) {
 	if a.Status != http.StatusOK || a.Body != answer {
 		t.Errorf("the API's answer (status %d) is not the command's:\n%.300s\nwant\n%.300s", a.Status, a.Body, answer)
 	}
+
+	plan := call(t, env, "", "plan", "--at", when, "--format", "json")
+	wantCode(t, plan, 0)
+	if a := site.WithToken("planner", "operator").Get("/api/v1/plan?at=" + url.QueryEscape(when)); a.Status != http.StatusOK || a.Body != plan.stdout {
+		t.Errorf("the API's plan (status %d) is not the command's:\n%.300s\nwant\n%.300s", a.Status, a.Body, plan.stdout)
+	}
+	for _, format := range []string{"text", "csv"} {
+		wantCode(t, call(t, env, "", "plan", "--at", when, "--format", format), 0)
+	}
+	wantCode(t, call(t, env, "", "plan", "--confidence", "1"), 2)
 }

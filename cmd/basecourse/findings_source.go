@@ -109,6 +109,15 @@ func (s findingsSource) Risk(ctx context.Context, at, knownAt, from, to time.Tim
 	return r.JSON(), nil
 }
 
+// Plan gives the JSON object that command and API print.
+func (s findingsSource) Plan(ctx context.Context, at, knownAt, from, to time.Time, confidence float64) ([]byte, error) {
+	p, err := s.Assessor.Plan(ctx, assess.AsOf{At: at, KnownAt: knownAt, From: from, To: to}, confidence)
+	if err != nil {
+		return nil, err
+	}
+	return p.JSON(), nil
+}
+
 func forPages(f *assess.Finding) web.Finding {
 	return web.Finding{Kind: f.Kind, Subject: f.Subject, Cause: f.Cause, State: f.State, Case: f.Case, Starts: f.Starts, Graded: f.Graded,
 		N: f.N, Failures: f.Failures, NExposed: f.NExposed, FailuresExposed: f.FailuresExposed,

@@ -312,10 +312,31 @@ func (s *Server) apiRisk() echo.HandlerFunc {
 	return s.apiAsOf(Findings.Risk)
 }
 
-// apiAsOf reads for when an answer is asked, and writes it.
-func (s *Server) apiAsOf(answer func(f Findings, ctx context.Context, at, knownAt, from, to time.Time) ([]byte, error)) echo.HandlerFunc {
+// planConfidence is how sure a job is to get what it needs when nothing is said.
+const planConfidence = 0.95
+
+// apiPlan answers the object the command prints.
+func (s *Server) apiPlan() echo.HandlerFunc {
 	return func(c echo.Context) error {
-		if err := onlyParams(c, "at", "known_at", "from", "to"); err != nil {
+		confidence := planConfidence
+		if text := c.QueryParam("confidence"); text != "" {
+			x, ok := farm.ParseNumber(text)
+			if !ok || !(x > 0 && x < 1) {
+				return badRequest(fault.Problem{Column: "confidence", Found: text, Expected: "a number above 0 and below 1"})
+			}
+			confidence = x
+		}
+		return s.apiAsOf(func(f Findings, ctx context.Context, at, knownAt, from, to time.Time) ([]byte, error) {
+			return f.Plan(ctx, at, knownAt, from, to, confidence)
+		}, "confidence")(c)
+	}
+}
+
+// apiAsOf reads for when an answer is asked, and writes it. also names parameters
+// that somebody else reads.
+func (s *Server) apiAsOf(answer func(f Findings, ctx context.Context, at, knownAt, from, to time.Time) ([]byte, error), also ...string) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		if err := onlyParams(c, append([]string{"at", "known_at", "from", "to"}, also...)...); err != nil {
 			return err
 		}
 		var times [4]time.Time

@@ -129,6 +129,19 @@ func TestFindingsAnswerWhatTheCommandPrints(t *testing.T) {
 	}
 }
 
+func TestPlanAnswersWhatTheCommandPrints(t *testing.T) {
+	site := webtest.New(t)
+	c := site.WithToken("gateway", "operator")
+	if a := c.Get("/api/v1/plan?at=2026-03-09T14:00:00Z&confidence=0.9"); a.Body != webtest.NoPlan {
+		t.Errorf("got %d %q", a.Status, a.Body)
+	}
+	for _, q := range []string{"confidence=1", "confidence=sure", "printer=P-1", "at=now"} {
+		if a := c.Get("/api/v1/plan?" + q); a.Status != 400 {
+			t.Errorf("%s: got %d, want 400", q, a.Status)
+		}
+	}
+}
+
 func TestRiskAnswersWhatTheCommandPrints(t *testing.T) {
 	answer := `{"as_of":"2026-03-09T14:00:00Z","items":[{"printer":"P-1","plate":null,"material":"PETG","p_now":0.06,"p_now_low":0.04,"p_now_high":0.09,` +
 		`"p_after_cleaning":0.06,"p_after_cleaning_low":0.04,"p_after_cleaning_high":0.09,"p_after_probing":0.03,"p_after_probing_low":0.02,"p_after_probing_high":0.05,` +

@@ -98,6 +98,9 @@ var docFindings = &apiDoc{Summary: "Read the findings", More: "The same object t
 
 var docRisk = &apiDoc{Summary: "Read how likely the next first layers are to fail", More: "The same object that basecourse risk --format json prints.", Params: asOfParams, Answer: refTo("Risks")}
 
+var docPlan = &apiDoc{Summary: "Read the prep plan of all open jobs", More: "The same object that basecourse plan --format json prints.",
+	Params: append(slices.Clone(asOfParams), apiParam{"confidence", "How sure each job is to get as many good first layers as it needs, above 0 and below 1; 0.95 when left out.", schema{"type": "number", "exclusiveMinimum": 0, "exclusiveMaximum": 1}}), Answer: refTo("Plan")}
+
 var docDescription = &apiDoc{Summary: "Read this description", Answer: schema{"type": "object", "required": []string{"openapi", "info", "paths"}}}
 
 func refTo(name string) schema { return schema{"$ref": "#/components/schemas/" + name} }
@@ -232,6 +235,18 @@ func riskSchema() schema {
 	return object(properties)
 }
 
+// planSchemas are the pieces of a prep plan.
+func planSchemas(out schema) {
+	count, text := schema{"type": "integer", "minimum": 0}, schema{"type": "string"}
+	name, clock, chance := schema{"type": or("string", "null")}, schema{"type": "string", "format": "date-time"}, schema{"type": "number", "minimum": 0, "maximum": 1}
+	start := object(schema{"printer": text, "plate": name, "starts_at": clock, "ends_at": clock, "p_fail": chance})
+	out["PlanJob"] = object(schema{"job": text, "needed": count, "start": count, "p_enough": chance, "starts": schema{"type": "array", "items": start}, "late_minutes": count,
+		"cannot": schema{"type": or("string", "null"), "description": "what cannot be done, and what it would take"}})
+	out["PlanTask"] = object(schema{"task": text, "printer": text, "plate": name, "person": name, "starts_at": clock, "ends_at": clock, "because": text})
+	out["Plan"] = object(schema{"as_of": clock, "jobs": schema{"type": "array", "items": refTo("PlanJob")}, "tasks": schema{"type": "array", "items": refTo("PlanTask")},
+		"cost": schema{"type": "number"}, "bound": schema{"type": "number", "description": "no plan that makes all starts costs less"}, "gap": schema{"type": or("number", "null"), "description": "cost / bound - 1"}})
+}
+
 // schemas are the named pieces.
 func schemas() schema {
 	count, number := schema{"type": "integer", "minimum": 0}, schema{"type": or("number", "null")}
@@ -269,6 +284,7 @@ func schemas() schema {
 		finding[name] = number
 	}
 	out["Finding"] = object(finding)
+	planSchemas(out)
 	var records []any
 	for _, t := range append(slices.Clone(intake.Tables), intake.RecordTable(intake.KindVoid)) {
 		name := schemaName(t.Kind)

@@ -197,6 +197,7 @@ var routes = withHeads(slices.Concat([]Route{
 
 	{Method: "POST", Path: "/api/v1/records", Role: roleOperator, handle: (*Server).postRecords, body: recordsBody, patience: batch, doc: docRecords},
 	{Method: "GET", Path: "/api/v1/findings", Role: roleOperator, handle: (*Server).apiFindings, patience: slower, doc: docFindings},
+	{Method: "GET", Path: "/api/v1/plan", Role: roleOperator, handle: (*Server).apiPlan, patience: slower, doc: docPlan},
 	{Method: "GET", Path: "/api/v1/risk", Role: roleOperator, handle: (*Server).apiRisk, patience: slower, doc: docRisk},
 	{Method: "GET", Path: "/api/v1/openapi.json", Role: roleAnyone, handle: (*Server).apiDescription, patience: usual, doc: docDescription},
 }, apiReads()))

@@ -25,6 +25,9 @@ type Findings interface {
 	Answer(ctx context.Context, at, knownAt, from, to time.Time) ([]byte, error)
 	// Risk gives the JSON object of data-contract section 5 in the same way.
 	Risk(ctx context.Context, at, knownAt, from, to time.Time) ([]byte, error)
+	// Plan gives the prep plan's JSON object in the same way; confidence, above 0
+	// and below 1, that each job gets as many good ones as it needs.
+	Plan(ctx context.Context, at, knownAt, from, to time.Time, confidence float64) ([]byte, error)
 }
 
 // FindingList is the findings of a farm as of a time.

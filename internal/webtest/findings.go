@@ -57,3 +57,11 @@ func (f *Findings) Risk(context.Context, time.Time, time.Time, time.Time, time.T
 	}
 	return []byte(f.RiskJSON), f.Err
 }
+
+// NoPlan is the answer of a farm without open jobs.
+const NoPlan = `{"as_of":"2026-03-09T14:00:00Z","jobs":[],"tasks":[],"cost":0,"bound":0,"gap":null}` + "\n"
+
+// Plan gives the JSON.
+func (f *Findings) Plan(context.Context, time.Time, time.Time, time.Time, time.Time, float64) ([]byte, error) {
+	return []byte(NoPlan), f.Err
+}

@@ -1,0 +1,481 @@
+package assess
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"basecourse/internal/findings"
+	"basecourse/internal/planning"
+	"basecourse/internal/store"
+	"basecourse/internal/upkeep"
+)
+
+// What a plan takes for granted beside the farm's settings.
+const (
+	planDays   = 3       // a plan reaches so far, or to the last date
+	planMost   = 14      // but no further than so many days
+	planStale  = 12 * 60 // minutes a wipe or a probe keeps; common practice, no source
+	planWalk   = 1       // minutes between bays
+	planRounds = 4       // of adding starts until enough
+	Confidence = 0.95    // that a job gets as many good ones as it needs
+)
+
+// Plan is the prep plan of all open jobs, as of a time.
+type Plan struct {
+	AsOf        time.Time
+	Jobs        []PlannedJob
+	Tasks       []PlannedTask
+	Cost, Bound float64
+	Gap         float64 // NaN at a bound of 0
+	Exact       bool
+}
+
+// PlannedJob is an open job in a plan.
+type PlannedJob struct {
+	Job           string
+	Needed, Start int
+	Enough        float64 // chance that as many are good as needed
+	Starts        []PlannedStart
+	Late          int    // minutes
+	Cannot        string // what cannot be done, and what it would take; "" all can
+}
+
+// PlannedStart is a start of a job.
+type PlannedStart struct {
+	Printer, Plate string
+	At, End        time.Time
+	PFail          float64
+}
+
+// PlannedTask is a piece of prep. Person is "" where nobody need be named.
+type PlannedTask struct {
+	Task, Printer, Plate, Person string
+	At, End                      time.Time
+	Because                      string
+}
+
+// Plan places the starts that open jobs still need, and the prep before them.
+func (a *Assessor) Plan(ctx context.Context, q AsOf, confidence float64) (*Plan, error) {
+	v, q, err := a.view(ctx, q)
+	if err != nil {
+		return nil, err
+	}
+	rows, err := a.store.PlanRows(ctx, q.At, q.KnownAt)
+	if err != nil {
+		return nil, err
+	}
+	p := &planner{v: v, q: q, rows: rows, confidence: confidence, origin: q.At.Truncate(time.Minute)}
+	if p.origin.Before(q.At) {
+		p.origin = p.origin.Add(time.Minute)
+	}
+	return p.plan(), ctx.Err()
+}
+
+type planner struct {
+	v          *view
+	q          AsOf
+	rows       *store.PlanRows
+	confidence float64
+	origin     time.Time
+	in         *planning.Instance
+	jobs       []int // of the instance's jobs: row
+	typical    []float64
+	nobody     bool // no shift is recorded: somebody is always there
+}
+
+func (p *planner) minute(t time.Time) int {
+	return int(math.Ceil(t.Sub(p.origin).Minutes()))
+}
+
+func (p *planner) plan() *Plan {
+	p.instance()
+	got := &planning.Plan{}
+	for round := 0; ; round++ {
+		got = planning.Solve(p.in)
+		more := false
+		for j := range p.in.Jobs {
+			if got.Unplaced[j] == 0 && p.enough(got, j) < p.confidence {
+				p.in.Jobs[j].Starts++
+				more = true
+			}
+		}
+		if !more || round == planRounds {
+			break
+		}
+	}
+	return p.answer(got)
+}
+
+// enough is the chance that a job gets what it needs; what is running counts at
+// the usual chance.
+func (p *planner) enough(got *planning.Plan, j int) float64 {
+	row := &p.rows.Jobs[p.jobs[j]]
+	var fail []float64
+	for range row.Running {
+		fail = append(fail, p.typical[j])
+	}
+	for i := range got.Starts {
+		if got.Starts[i].Job == j {
+			fail = append(fail, got.Starts[i].PFail)
+		}
+	}
+	return planning.AtLeast(fail, row.Needed-row.Good)
+}
+
+// instance lays out what there is to plan with.
+func (p *planner) instance() {
+	set := p.v.settings
+	whole := func(key string) int { return int(math.Ceil(set.Number(key))) }
+	step := func(task string) planning.Step {
+		return planning.Step{Task: task, Person: whole(task + "_minutes"), Machine: whole(task + "_machine_minutes"), Stale: planStale}
+	}
+	wipe, probe := step("wipe"), step("probe")
+	in := &planning.Instance{Recipes: [][]planning.Step{{}, {wipe}, {probe}, {wipe, probe}}, BatchMost: 1, StartMinutes: 1,
+		SwapStep: planning.Step{Task: "swap_plate", Person: whole("swap_minutes"), Machine: whole("swap_machine_minutes")},
+		Labour:   set.Number("labour_per_hour") / 60, Machine: set.Number("machine_per_hour") / 60}
+	p.in = in
+	p.people()
+	bays := map[string]int{}
+	for i := range p.rows.Printers {
+		bay := p.rows.Printers[i].Bay
+		if _, ok := bays[bay]; !ok {
+			bays[bay] = len(bays)
+		}
+	}
+	in.Travel = make([][]int, len(bays))
+	for i := range in.Travel {
+		in.Travel[i] = make([]int, len(bays))
+		for k := range in.Travel[i] {
+			if i != k {
+				in.Travel[i][k] = planWalk
+			}
+		}
+	}
+	in.Horizon = planDays * 24 * 60
+	kinds := map[string]int{}
+	var materials []string
+	for i := range p.rows.Jobs {
+		row := &p.rows.Jobs[i]
+		if row.Hours <= 0 || row.Needed-row.Good <= 0 {
+			continue
+		}
+		kind, known := kinds[row.Material]
+		if !known {
+			kind = len(kinds)
+			kinds[row.Material] = kind
+			materials = append(materials, row.Material)
+		}
+		j := planning.Job{Name: row.Job, Kind: kind, Minutes: max(1, int(math.Ceil(row.Hours*60))), Due: planning.Never, FailCost: set.FailureCost()}
+		if row.EarliestStart != nil {
+			j.Earliest = max(0, p.minute(*row.EarliestStart))
+		}
+		if row.Due != nil {
+			j.Due = p.minute(*row.Due)
+			in.Horizon = min(max(in.Horizon, j.Due), planMost*24*60)
+			if row.LateFee != nil {
+				j.LateFee = *row.LateFee
+			}
+		}
+		in.Jobs = append(in.Jobs, j)
+		p.jobs = append(p.jobs, i)
+	}
+	p.printers(bays, materials)
+	p.counts()
+}
+
+// people come to work in their shifts; shifts that touch or overlap are one.
+func (p *planner) people() {
+	for i := range p.rows.Shifts {
+		s := &p.rows.Shifts[i]
+		from, to := max(0, p.minute(s.From)), int(math.Floor(s.To.Sub(p.origin).Minutes()))
+		if to <= from {
+			continue
+		}
+		n := len(p.in.People)
+		if n == 0 || p.in.People[n-1].Name != s.Person {
+			p.in.People = append(p.in.People, planning.Person{Name: s.Person})
+			n++
+		}
+		turns := &p.in.People[n-1].Turns
+		if k := len(*turns); k > 0 && from <= (*turns)[k-1].To {
+			(*turns)[k-1].To = max((*turns)[k-1].To, to)
+			continue
+		}
+		*turns = append(*turns, planning.Span{From: from, To: to})
+	}
+	if len(p.rows.Shifts) == 0 {
+		p.nobody = true
+		p.in.People = []planning.Person{{Turns: []planning.Span{{From: 0, To: 2 * planMost * 24 * 60}}}}
+	}
+}
+
+// printers with the plates they work on: the one that is on them if it may be
+// used, else a free one that fits, to be put on before the first start.
+func (p *planner) printers(bays map[string]int, materials []string) {
+	plates := map[string]*store.PlanPlate{}
+	for i := range p.rows.Plates {
+		if l := &p.rows.Plates[i]; l.State == "in_use" && !l.Held {
+			plates[l.Plate] = l
+		}
+	}
+	index := map[string]int{}
+	number := map[string]int32{}
+	for i := range p.v.printers {
+		index[p.v.printers[i].Tag] = i
+		if j := p.v.next[i].next.Plate; j >= 0 {
+			number[p.v.plates[j].Tag] = -1 // on a printer
+		}
+	}
+	var spare []*store.PlanPlate
+	for i := range p.rows.Plates {
+		l := &p.rows.Plates[i]
+		if _, on := number[l.Plate]; plates[l.Plate] != nil && !on {
+			spare = append(spare, l)
+		}
+	}
+	for i := range p.v.plates {
+		number[p.v.plates[i].Tag] = int32(i)
+	}
+	for i := range p.rows.Printers {
+		row := &p.rows.Printers[i]
+		x := planning.Printer{Tag: row.Printer, Bay: bays[row.Bay]}
+		if row.BusyUntil != nil {
+			x.Free = max(0, p.minute(*row.BusyUntil))
+		}
+		k, known := index[row.Printer]
+		if !known || row.Held {
+			x.Free = planning.Never
+			p.in.Printers = append(p.in.Printers, x)
+			continue
+		}
+		next := p.v.next[k].next
+		if next.Plate >= 0 && plates[p.v.plates[next.Plate].Tag] != nil {
+			x.Plate = p.v.plates[next.Plate].Tag
+		} else if n := slices.IndexFunc(spare, func(l *store.PlanPlate) bool {
+			return (l.SizeX == nil || *l.SizeX <= row.SizeX) && (l.SizeY == nil || *l.SizeY <= row.SizeY)
+		}); n >= 0 {
+			x.Plate, x.Swap = spare[n].Plate, true
+			next.Plate, next.Gap, next.PlateFailed = number[x.Plate], -1, false
+			if next.Probing == findings.ProbingValid {
+				next.Probing = findings.ProbingVoid
+			}
+			spare = slices.Delete(spare, n, n+1)
+		} else {
+			x.Free = planning.Never
+		}
+		for _, m := range materials {
+			next.Material = p.material(m)
+			x.Chances = append(x.Chances, p.chances(next))
+		}
+		p.in.Printers = append(p.in.Printers, x)
+	}
+}
+
+func (p *planner) material(name string) int32 {
+	if name == "" {
+		return -1
+	}
+	return int32(slices.Index(p.v.materials, name))
+}
+
+// chances of failure after each recipe. A later start is made without a probe
+// and a print after the last cleaning, unless its own recipe sees to it.
+func (p *planner) chances(first upkeep.Next) []planning.Chance {
+	later := first
+	later.PrinterFailed, later.PlateFailed = false, false
+	if later.Probing != findings.ProbingUnknown {
+		later.Probing = findings.ProbingSkipped
+		later.SinceProbe = max(later.SinceProbe, 0) + 1
+	}
+	if later.Gap >= 0 {
+		later.Gap++
+	}
+	var out []planning.Chance
+	for r := range p.in.Recipes {
+		of := func(n upkeep.Next) float64 {
+			if r&1 != 0 {
+				n.Gap = 0
+			}
+			if r&2 != 0 {
+				n.Probing, n.SinceProbe = findings.ProbingValid, 0
+			}
+			return p.v.fit.ahead.Chance(n)
+		}
+		out = append(out, planning.Chance{First: of(first), Later: of(later)})
+	}
+	return out
+}
+
+// counts says how many starts each job needs to begin with, at a usual chance:
+// the median over printers of the lesser one.
+func (p *planner) counts() {
+	for j := range p.in.Jobs {
+		var all []float64
+		for i := range p.in.Printers {
+			x := &p.in.Printers[i]
+			if x.Free != planning.Never {
+				all = append(all, x.Chances[p.in.Jobs[j].Kind][0].Later)
+			}
+		}
+		slices.Sort(all)
+		usual := 0.0
+		if len(all) > 0 {
+			usual = all[len(all)/2]
+		}
+		p.typical = append(p.typical, usual)
+		row := &p.rows.Jobs[p.jobs[j]]
+		fail := slices.Repeat([]float64{usual}, row.Running)
+		best := 0.0
+		if len(all) > 0 {
+			best = all[0]
+		}
+		for planning.AtLeast(fail, row.Needed-row.Good) < p.confidence && p.in.Jobs[j].Starts < 2*row.Needed+10 {
+			fail = append(fail, best)
+			p.in.Jobs[j].Starts++
+		}
+	}
+}
+
+// answer says a plan in the farm's own terms.
+func (p *planner) answer(got *planning.Plan) *Plan {
+	out := &Plan{AsOf: p.q.At, Cost: got.Cost.Total(), Bound: got.Bound, Gap: got.Gap(), Exact: got.Exact}
+	if slices.ContainsFunc(got.Unplaced, func(n int) bool { return n > 0 }) {
+		out.Bound, out.Gap = 0, math.NaN() // nothing is proven of plans that leave starts out
+	}
+	at := func(minute int) time.Time { return p.origin.Add(time.Duration(minute) * time.Minute) }
+	of := make([]int, len(p.rows.Jobs))
+	for i := range of {
+		of[i] = -1
+	}
+	for j, i := range p.jobs {
+		of[i] = j
+	}
+	for i := range p.rows.Jobs {
+		row := &p.rows.Jobs[i]
+		job := PlannedJob{Job: row.Job, Needed: row.Needed}
+		j := of[i]
+		if j < 0 {
+			job.Cannot = "The hours a plate of it takes are not recorded. Add them in Setup, then it can be planned."
+			out.Jobs = append(out.Jobs, job)
+			continue
+		}
+		job.Start, job.Late, job.Enough = p.in.Jobs[j].Starts, got.Late[j], p.enough(got, j)
+		for k := range got.Starts {
+			if s := &got.Starts[k]; s.Job == j {
+				x := &p.in.Printers[s.Printer]
+				job.Starts = append(job.Starts, PlannedStart{x.Tag, x.Plate, at(s.At), at(s.End), s.PFail})
+			}
+		}
+		slices.SortStableFunc(job.Starts, func(a, b PlannedStart) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.Printer, b.Printer)) })
+		job.Cannot = p.cannot(got, j, &job)
+		out.Jobs = append(out.Jobs, job)
+	}
+	for k := range got.Starts {
+		s := &got.Starts[k]
+		x := &p.in.Printers[s.Printer]
+		for i := range s.Tasks {
+			t := &s.Tasks[i]
+			task := PlannedTask{Task: t.Task, Printer: x.Tag, Plate: x.Plate, At: at(t.At), End: at(t.Done)}
+			if t.Person >= 0 {
+				task.Person = p.in.People[t.Person].Name
+			}
+			if t.Task == "swap_plate" {
+				task.Because = fmt.Sprintf("%s has no plate that may be used; %s starts at %s", x.Tag, p.in.Jobs[s.Job].Name, clock(at(s.At)))
+			} else {
+				c := x.Chances[p.in.Jobs[s.Job].Kind][0]
+				bare := c.Later
+				if first := !slices.ContainsFunc(got.Starts, func(o planning.Start) bool { return o.Printer == s.Printer && o.At < s.At }); first {
+					bare = c.First
+				}
+				task.Because = fmt.Sprintf("%s starts at %s: fails %.1f in 100 after it, %.1f without", p.in.Jobs[s.Job].Name, clock(at(s.At)), 100*s.PFail, 100*bare)
+			}
+			out.Tasks = append(out.Tasks, task)
+		}
+	}
+	slices.SortStableFunc(out.Tasks, func(a, b PlannedTask) int {
+		return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.Person, b.Person), cmp.Compare(a.Printer, b.Printer))
+	})
+	return out
+}
+
+// cannot says what of a job cannot be done, and what it would take.
+func (p *planner) cannot(got *planning.Plan, j int, job *PlannedJob) string {
+	free := 0
+	for i := range p.in.Printers {
+		if p.in.Printers[i].Free < p.in.Horizon {
+			free++
+		}
+	}
+	n, hours := got.Unplaced[j], float64(p.in.Jobs[j].Minutes)/60
+	until := clock(p.origin.Add(time.Duration(p.in.Horizon) * time.Minute))
+	switch {
+	case free == 0:
+		return "No printer in service is free of holds and has a plate that may be used. Release a hold or put a plate on one."
+	case n > 0 && !p.nobody && len(p.in.People) == 0:
+		return "Nobody has a shift in the time planned. Add shifts in Setup."
+	case n > 0:
+		return fmt.Sprintf("%d of %d starts find no place before %s. It would take %.1f more printer hours, with somebody there to start them.", n, job.Start, until, float64(n)*hours)
+	case job.Late > 0:
+		late := 0
+		for _, s := range job.Starts {
+			if p.minute(s.End) > p.in.Jobs[j].Due {
+				late++
+			}
+		}
+		return fmt.Sprintf("%d of %d starts end after it is due, the last %d minutes late. It would take %d more free printers in time, or a date %d minutes later.", late, job.Start, job.Late, late, job.Late)
+	}
+	return ""
+}
+
+// JSON writes the plan as the command and the API give it, in the form of
+// Findings.JSON.
+func (p *Plan) JSON() []byte {
+	b := make([]byte, 0, 512+200*len(p.Tasks))
+	b = putClock(append(b, `{"as_of":`...), p.AsOf)
+	b = append(b, `,"jobs":[`...)
+	for i := range p.Jobs {
+		j := &p.Jobs[i]
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = putString(append(b, "\n{\"job\":"...), j.Job)
+		b = putCount(b, "needed", j.Needed)
+		b = putCount(b, "start", j.Start)
+		b = putNumber(b, "p_enough", j.Enough)
+		b = append(b, `,"starts":[`...)
+		for k := range j.Starts {
+			s := &j.Starts[k]
+			if k > 0 {
+				b = append(b, ',')
+			}
+			b = putString(append(b, `{"printer":`...), s.Printer)
+			b = putName(b, "plate", s.Plate)
+			b = putClock(append(b, `,"starts_at":`...), s.At)
+			b = putClock(append(b, `,"ends_at":`...), s.End)
+			b = append(putNumber(b, "p_fail", s.PFail), '}')
+		}
+		b = putCount(append(b, ']'), "late_minutes", j.Late)
+		b = append(putName(b, "cannot", j.Cannot), '}')
+	}
+	b = append(b, `],"tasks":[`...)
+	for i := range p.Tasks {
+		t := &p.Tasks[i]
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = putString(append(b, "\n{\"task\":"...), t.Task)
+		b = putText(b, "printer", t.Printer)
+		b = putName(b, "plate", t.Plate)
+		b = putName(b, "person", t.Person)
+		b = putClock(append(b, `,"starts_at":`...), t.At)
+		b = putClock(append(b, `,"ends_at":`...), t.End)
+		b = append(putText(b, "because", t.Because), '}')
+	}
+	b = putNumber(append(b, ']'), "cost", p.Cost)
+	b = putNumber(b, "bound", p.Bound)
+	return append(putNumber(b, "gap", p.Gap), "}\n"...)
+}

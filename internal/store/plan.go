@@ -1,0 +1,128 @@
+package store
+
+import (
+	"context"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+)
+
+// PlanJob is an open job with what its starts came to by a time.
+type PlanJob struct {
+	Job, Material      string
+	Needed             int     // good first layers; plates_needed, else quantity
+	Hours              float64 // per plate; 0 unknown
+	EarliestStart, Due *time.Time
+	LateFee            *float64 // per hour
+	Good               int
+	Running            int // started within the last day, not graded
+}
+
+// PlanPrinter is where a printer stands and until when its last start occupies it.
+type PlanPrinter struct {
+	Printer, Bay string
+	SizeX, SizeY float64
+	BusyUntil    *time.Time // by its job's hours; nil: free, or not known
+	Held         bool
+}
+
+// PlanPlate is a plate and whether it may be used.
+type PlanPlate struct {
+	Plate        string
+	SizeX, SizeY *float64
+	State        string
+	Held         bool
+}
+
+// PlanShift is somebody's turn.
+type PlanShift struct {
+	Person   string
+	From, To time.Time
+}
+
+// PlanRows is what a prep plan needs beside the risks, in the order of names.
+type PlanRows struct {
+	Jobs     []PlanJob
+	Printers []PlanPrinter
+	Plates   []PlanPlate
+	Shifts   []PlanShift
+}
+
+// PlanRows reads open jobs, printers, plates and shifts not over, as of a time.
+// With knownAt, records that arrived later are left out; things (jobs, shifts)
+// are as they stand.
+func (s *Store) PlanRows(ctx context.Context, at, knownAt time.Time) (*PlanRows, error) {
+	tx, err := s.long(ctx)
+	if err != nil {
+		return nil, wrap("store.PlanRows", err)
+	}
+	defer func() { _ = tx.Rollback(context.WithoutCancel(ctx)) }()
+	known := &knownAt
+	if knownAt.IsZero() {
+		known = nil
+	}
+	r := &PlanRows{}
+	if r.Jobs, err = planRead[PlanJob](ctx, tx, planJobsSQL, at, known); err != nil {
+		return nil, wrap("store.PlanRows", err)
+	}
+	if r.Printers, err = planRead[PlanPrinter](ctx, tx, planPrintersSQL, at, known); err != nil {
+		return nil, wrap("store.PlanRows", err)
+	}
+	if r.Plates, err = planRead[PlanPlate](ctx, tx, planPlatesSQL, at, known); err != nil {
+		return nil, wrap("store.PlanRows", err)
+	}
+	r.Shifts, err = planRead[PlanShift](ctx, tx, planShiftsSQL, at)
+	return r, wrap("store.PlanRows", err)
+}
+
+func planRead[T any](ctx context.Context, tx pgx.Tx, query string, args ...any) ([]T, error) {
+	rows, err := tx.Query(ctx, query, args...)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowToStructByPos[T])
+}
+
+// $1 at, $2 known at or null. A grade counts once it was given, and known.
+const planJobsSQL = `
+SELECT j.job, coalesce(m.material, ''), coalesce(j.plates_needed, j.quantity, 0), coalesce(j.hours_per_plate, 0),
+	j.earliest_start, j.due, j.late_fee_per_hour, n.good, n.running
+FROM jobs j LEFT JOIN materials m ON m.id = j.material
+	CROSS JOIN LATERAL (
+		SELECT count(*) FILTER (WHERE graded AND NOT ` + failureSQL + `)::int AS good,
+			count(*) FILTER (WHERE NOT graded AND f.started_at > $1 - interval '24 hours')::int AS running
+		FROM (SELECT x.*, x.grade IS NOT NULL AND coalesce(x.graded_at <= $1, true) AND ($2::timestamptz IS NULL OR x.filled_at IS NULL OR x.filled_at <= $2) AS graded
+			FROM first_layers x WHERE x.job = j.id AND x.started_at <= $1 AND x.voided_at IS NULL AND ($2::timestamptz IS NULL OR x.arrived_at <= $2)) f) n
+WHERE (j.closed_at IS NULL OR j.closed_at > $1) AND n.good < coalesce(j.plates_needed, j.quantity, 0)
+ORDER BY j.job COLLATE "C"`
+
+const planHeldSQL = `EXISTS (SELECT FROM holds h WHERE h.placed_at <= $1 AND (h.released_at IS NULL OR h.released_at > $1) AND h.voided_at IS NULL
+	AND ($2::timestamptz IS NULL OR h.arrived_at <= $2) AND `
+
+const planPrintersSQL = `
+SELECT p.printer, coalesce(p.bay, ''), p.bed_x_mm, p.bed_y_mm,
+	CASE WHEN l.outcome IS NULL AND l.decision IS DISTINCT FROM 'stopped' AND NOT coalesce(` + "l.grade = 'failed'" + `, false) THEN l.started_at + make_interval(secs => 3600 * j.hours_per_plate) END,
+	` + planHeldSQL + `h.printer = p.id)
+FROM printers p
+	LEFT JOIN LATERAL (
+		SELECT f.started_at, f.outcome, f.decision, f.grade, f.job FROM first_layers f
+		WHERE f.printer = p.id AND f.started_at <= $1 AND f.voided_at IS NULL AND ($2::timestamptz IS NULL OR f.arrived_at <= $2)
+		ORDER BY f.started_at DESC, f.id DESC LIMIT 1) l ON true
+	LEFT JOIN jobs j ON j.id = l.job
+WHERE (p.retired_at IS NULL OR p.retired_at > $1) AND (p.in_service_from IS NULL OR p.in_service_from <= $1)
+ORDER BY p.printer COLLATE "C"`
+
+const planPlatesSQL = `
+SELECT l.plate, l.size_x_mm, l.size_y_mm, coalesce(t.state::text, 'in_use'), ` + planHeldSQL + `h.plate = l.id)
+FROM plates l
+	LEFT JOIN LATERAL (
+		SELECT x.state FROM plate_states x
+		WHERE x.plate = l.id AND x.at <= $1 AND x.voided_at IS NULL AND ($2::timestamptz IS NULL OR x.arrived_at <= $2)
+		ORDER BY x.at DESC, x.id DESC LIMIT 1) t ON true
+WHERE (l.retired_at IS NULL OR l.retired_at > $1) AND (l.in_service_from IS NULL OR l.in_service_from <= $1)
+ORDER BY l.plate COLLATE "C"`
+
+const planShiftsSQL = `
+SELECT p.person, s.starts_at, s.ends_at FROM shifts s JOIN people p ON p.id = s.person
+WHERE s.ends_at > $1 AND (s.cancelled_at IS NULL OR s.cancelled_at > $1)
+ORDER BY p.person COLLATE "C", s.starts_at, s.ends_at`
