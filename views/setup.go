@@ -139,6 +139,16 @@ type JobsPage struct {
 	Pager  Pager
 	Setup  string // where jobs are added and changed; "" for whoever may not
 	Import string
+	Plan   string // the prep plan; "" no link
+}
+
+// JobPlanPage is the prep plan of all open jobs.
+type JobPlanPage struct {
+	Shell
+	Lead, Cost          string
+	Back, CSV           string
+	Jobs, Starts, Tasks Table
+	Empty               string
 }
 
 // JobPage is one job and its starts.

@@ -52,7 +52,7 @@ func (s *Server) getJobs() echo.HandlerFunc {
 		here := s.url("/jobs")
 		p := views.JobsPage{Shell: withClock(s.shell(c, "Jobs", "/jobs"), now, zone), Lead: "Orders, open ones first, by when they are due, with what their first layers came to.",
 			WhatIs: []views.HelpLink{{ID: "job", Word: "a job"}, {ID: "failure", Word: "a failure"}, {ID: "coverage", Word: "coverage"}},
-			Find:   find, FindTo: here, Setup: s.open(c, "/setup/add-job"), Pager: listPager(here, find, page, len(list), total, jobsSize)}
+			Find:   find, FindTo: here, Setup: s.open(c, "/setup/add-job"), Plan: s.url("/jobs/plan"), Pager: listPager(here, find, page, len(list), total, jobsSize)}
 		if total == 0 {
 			p.FindTo, p.Empty = "", "No jobs yet. A job appears here once it is added, or once a first layer names it."
 			if find != "" {

@@ -137,6 +137,8 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "GET", Path: "/help/api", Role: roleOperator, handle: (*Server).getHelpAPI, patience: usual},
 	{Method: "GET", Path: "/setup", Role: roleManager, handle: (*Server).getSetup, patience: usual},
 	{Method: "GET", Path: "/jobs", Role: roleOperator, handle: (*Server).getJobs, patience: usual},
+	{Method: "GET", Path: "/jobs/plan", Role: roleOperator, handle: (*Server).getJobPlan, patience: slower},
+	{Method: "GET", Path: "/jobs/plan.csv", Role: roleOperator, handle: (*Server).getJobPlanCSV, patience: slower},
 	{Method: "GET", Path: "/jobs/:tag", Role: roleOperator, handle: (*Server).getJob, patience: usual},
 	{Method: "GET", Path: "/setup/printers", Role: roleManager, handle: setupPrinters.list(), patience: usual},
 	{Method: "GET", Path: "/setup/printers/:tag", Role: roleManager, handle: setupPrinters.page(), patience: usual},

@@ -16,6 +16,7 @@ type Findings struct {
 	Evidences []web.Evidence
 	JSON      string
 	RiskJSON  string
+	PlanJSON  string
 	Err       error
 }
 
@@ -63,5 +64,8 @@ const NoPlan = `{"as_of":"2026-03-09T14:00:00Z","jobs":[],"tasks":[],"cost":0,"b
 
 // Plan gives the JSON.
 func (f *Findings) Plan(context.Context, time.Time, time.Time, time.Time, time.Time, float64) ([]byte, error) {
+	if f.PlanJSON != "" {
+		return []byte(f.PlanJSON), f.Err
+	}
 	return []byte(NoPlan), f.Err
 }

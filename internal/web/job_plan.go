@@ -1,0 +1,136 @@
+package web
+
+import (
+	"cmp"
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"time"
+
+	"basecourse/internal/store"
+	"basecourse/views"
+
+	"github.com/labstack/echo/v4"
+)
+
+// jobPlan is the prep plan as Findings.Plan gives it.
+type jobPlan struct {
+	AsOf time.Time `json:"as_of"`
+	Jobs []struct {
+		Job     string
+		Needed  int
+		Start   int
+		PEnough float64 `json:"p_enough"`
+		Starts  []struct {
+			Printer string
+			Plate   string
+			At      time.Time `json:"starts_at"`
+			End     time.Time `json:"ends_at"`
+			PFail   float64   `json:"p_fail"`
+		}
+		Late   int `json:"late_minutes"`
+		Cannot string
+	}
+	Tasks       []planTask
+	Cost, Bound float64
+	Gap         *float64
+}
+
+type planTask struct {
+	Task, Printer, Plate, Person string
+	At                           time.Time `json:"starts_at"`
+	End                          time.Time `json:"ends_at"`
+}
+
+// planTasks are the tasks of a plan as people say them.
+var planTasks = map[string]string{"swap_plate": "put plate on", "wipe": "wipe", "wash": "wash", "soak": "soak", "probe": "probe", "check": "check with a coupon"}
+
+// readPlan asks for the plan as of the moment's beginning minute, so that a page
+// and its table for spreadsheets say the same.
+func (s *Server) readPlan(c echo.Context) (p jobPlan, zone *time.Location, err error) {
+	if err = onlyParams(c); err != nil {
+		return p, nil, err
+	}
+	ctx, now := c.Request().Context(), s.now()
+	var frame store.Frame
+	if frame, err = s.store.Frame(ctx, now); err != nil {
+		return p, nil, err
+	}
+	answer, err := s.cfg.Findings.Plan(ctx, windowEnd(frame, now), time.Time{}, time.Time{}, time.Time{}, planConfidence)
+	if err != nil {
+		return p, nil, err
+	}
+	return p, frame.Settings.Zone(), json.Unmarshal(answer, &p)
+}
+
+func (s *Server) getJobPlan() echo.HandlerFunc {
+	return func(c echo.Context) error {
+		plan, zone, err := s.readPlan(c)
+		if err != nil {
+			return err
+		}
+		p := views.JobPlanPage{Shell: withClock(s.shell(c, "Prep plan", "/jobs"), s.now(), zone), Back: s.url("/jobs"), CSV: s.url("/jobs/plan.csv")}
+		p.DataThrough = clock(plan.AsOf, zone)
+		p.Lead = "What to start where and when so that each open job gets enough good plates, and what to clean and probe before."
+		if len(plan.Jobs) == 0 {
+			p.Empty, p.CSV = "No open job needs a start.", ""
+			return render(c, http.StatusOK, views.JobPlan(p))
+		}
+		p.Cost = fmt.Sprintf("As of %s. Expected cost of failures, prep and lateness: %.2f.", clock(plan.AsOf, zone), plan.Cost)
+		if plan.Gap != nil {
+			p.Cost += fmt.Sprintf(" No plan costs less than %.2f, so this one is at most %.1f %% above the best.", plan.Bound, 100**plan.Gap)
+		}
+		p.Jobs = views.Table{Caption: "Jobs", Columns: []views.Column{{Word: "Job"}, {Word: "Needed", Number: true}, {Word: "Start", Number: true}, {Word: "Enough, of 100", Number: true}}}
+		p.Starts = views.Table{Caption: "Starts by printer", Columns: []views.Column{{Word: "Printer"}, {Word: "Start"}, {Word: "End", Wide: true}, {Word: "Job"}, {Word: "Plate", Wide: true}, {Word: "Fails, of 100", Number: true}}}
+		p.Tasks = views.Table{Caption: "Tasks by person", Columns: []views.Column{{Word: "Person"}, {Word: "From"}, {Word: "To", Wide: true}, {Word: "Task"}, {Word: "Printer"}, {Word: "Plate", Wide: true}}}
+		type start struct {
+			printer string
+			at      time.Time
+			row     views.Row
+		}
+		var starts []start
+		for _, j := range plan.Jobs {
+			here := s.url("/jobs") + "/" + url.PathEscape(j.Job)
+			p.Jobs.Rows = append(p.Jobs.Rows, views.Row{Strong: j.Cannot != "", Cells: []views.Cell{{Text: j.Job, Href: here, Note: j.Cannot}, {Text: count(j.Needed)}, {Text: count(j.Start)},
+				{Text: fmt.Sprintf("%.1f", 100*j.PEnough)}}})
+			for _, x := range j.Starts {
+				starts = append(starts, start{x.Printer, x.At, views.Row{Cells: []views.Cell{{Text: x.Printer, Href: s.url("/printers/" + url.PathEscape(x.Printer))}, {Text: clock(x.At, zone)}, {Text: clock(x.End, zone)},
+					{Text: j.Job, Href: here}, {Text: either(x.Plate, "–")}, {Text: fmt.Sprintf("%.1f", 100*x.PFail)}}}})
+			}
+		}
+		slices.SortStableFunc(starts, func(a, b start) int { return cmp.Or(cmp.Compare(a.printer, b.printer), a.at.Compare(b.at)) })
+		for _, x := range starts {
+			p.Starts.Rows = append(p.Starts.Rows, x.row)
+		}
+		slices.SortStableFunc(plan.Tasks, func(a, b planTask) int { return cmp.Or(cmp.Compare(a.Person, b.Person), a.At.Compare(b.At)) })
+		for _, t := range plan.Tasks {
+			p.Tasks.Rows = append(p.Tasks.Rows, views.Row{Cells: []views.Cell{{Text: either(t.Person, "Anyone")}, {Text: clock(t.At, zone)}, {Text: clock(t.End, zone)},
+				{Text: planTasks[t.Task]}, {Text: t.Printer, Href: s.url("/printers/" + url.PathEscape(t.Printer))}, {Text: either(t.Plate, "–")}}})
+		}
+		return render(c, http.StatusOK, views.JobPlan(p))
+	}
+}
+
+// getJobPlanCSV sends starts and tasks as one table by time.
+func (s *Server) getJobPlanCSV() echo.HandlerFunc {
+	return func(c echo.Context) error {
+		plan, _, err := s.readPlan(c)
+		if err != nil {
+			return err
+		}
+		utc := func(t time.Time) string { return t.UTC().Format(time.RFC3339) }
+		var rows [][]string
+		for _, j := range plan.Jobs {
+			for _, x := range j.Starts {
+				rows = append(rows, []string{utc(x.At), utc(x.End), "start", j.Job, x.Printer, x.Plate, ""})
+			}
+		}
+		for _, t := range plan.Tasks {
+			rows = append(rows, []string{utc(t.At), utc(t.End), t.Task, "", t.Printer, t.Plate, t.Person})
+		}
+		slices.SortStableFunc(rows, func(a, b []string) int { return cmp.Compare(a[0], b[0]) })
+		return writeCSV(c, "prep-plan.csv", append([][]string{{"starts_at", "ends_at", "what", "job", "printer", "plate", "person"}}, rows...))
+	}
+}

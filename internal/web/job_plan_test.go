@@ -1,0 +1,38 @@
+package web_test
+
+import (
+	"strings"
+	"testing"
+
+	"basecourse/internal/web"
+	"basecourse/internal/webtest"
+)
+
+const somePlan = `{"as_of":"2026-03-09T14:00:00Z","jobs":[{"job":"J-1","needed":3,"start":4,"p_enough":0.97,"starts":[{"printer":"P-002","plate":null,"starts_at":"2026-03-09T15:10:00Z","ends_at":"2026-03-09T17:10:00Z","p_fail":0.04},` +
+	`{"printer":"P-001","plate":"L-1","starts_at":"2026-03-09T15:00:00Z","ends_at":"2026-03-09T17:00:00Z","p_fail":0.051}],"late_minutes":30,"cannot":"1 of 4 starts end after it is due."}],` +
+	`"tasks":[{"task":"probe","printer":"P-001","plate":"L-1","person":"amara","starts_at":"2026-03-09T14:50:00Z","ends_at":"2026-03-09T14:56:00Z","because":"J-1 starts"}],"cost":4.5,"bound":4.25,"gap":0.0588235}` + "\n"
+
+func TestPrepPlanPage(t *testing.T) {
+	site := webtest.New(t, func(c *web.Config) { c.Findings = &webtest.Findings{PlanJSON: somePlan} })
+	c := site.As("amara", "operator")
+	p := c.Page("/jobs/plan")
+	text := webtest.Text(p.One("main"))
+	for _, want := range []string{"J-1", "97.0", "1 of 4 starts end after it is due.", "P-001", "5.1", "amara", "probe", "at most 5.9 % above the best"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the page lacks %q:\n%s", want, text)
+		}
+	}
+	a := c.Get("/jobs/plan.csv")
+	want := "starts_at,ends_at,what,job,printer,plate,person\r\n2026-03-09T14:50:00Z,2026-03-09T14:56:00Z,probe,,P-001,L-1,amara\r\n" +
+		"2026-03-09T15:00:00Z,2026-03-09T17:00:00Z,start,J-1,P-001,L-1,\r\n2026-03-09T15:10:00Z,2026-03-09T17:10:00Z,start,J-1,P-002,,\r\n"
+	if a.Status != 200 || a.Body != want {
+		t.Errorf("%d %q", a.Status, a.Body)
+	}
+	if p := site.As("mia", "manager").Page("/jobs"); !strings.Contains(webtest.Text(p.One("main")), "Prep plan") {
+		t.Error("Jobs does not lead to the plan")
+	}
+	empty := webtest.New(t).As("amara", "operator").Page("/jobs/plan")
+	if !strings.Contains(webtest.Text(empty.One("main")), "No open job needs a start.") {
+		t.Error("nothing says that there is nothing to do")
+	}
+}
