@@ -57,6 +57,7 @@ type Assessor struct {
 	work    work
 
 	heights heightsKeep
+	plan    planKeep
 	fleet   fleetKeep
 }
 

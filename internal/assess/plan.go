@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sync"
 	"time"
 
 	"basecourse/internal/findings"
@@ -64,6 +65,12 @@ func (a *Assessor) Plan(ctx context.Context, q AsOf, confidence float64) (*Plan,
 	if err != nil {
 		return nil, err
 	}
+	key := planKey{v.version, q, confidence}
+	a.plan.mu.Lock()
+	defer a.plan.mu.Unlock() // one at a time: those who ask for the same wait for it
+	if a.plan.of == key && a.plan.plan != nil {
+		return a.plan.plan, nil
+	}
 	rows, err := a.store.PlanRows(ctx, q.At, q.KnownAt)
 	if err != nil {
 		return nil, err
@@ -72,7 +79,25 @@ func (a *Assessor) Plan(ctx context.Context, q AsOf, confidence float64) (*Plan,
 	if p.origin.Before(q.At) {
 		p.origin = p.origin.Add(time.Minute)
 	}
-	return p.plan(), ctx.Err()
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	a.plan.of, a.plan.plan = key, p.plan()
+	return a.plan.plan, nil
+}
+
+// planKeep keeps the latest plan, which page and table ask for one after the
+// other; nobody may change it.
+type planKeep struct {
+	mu   sync.Mutex
+	of   planKey
+	plan *Plan
+}
+
+type planKey struct {
+	version    store.DataVersion
+	q          AsOf
+	confidence float64
 }
 
 type planner struct {

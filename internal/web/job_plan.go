@@ -47,7 +47,7 @@ type planTask struct {
 // planTasks are the tasks of a plan as people say them.
 var planTasks = map[string]string{"swap_plate": "put plate on", "wipe": "wipe", "wash": "wash", "soak": "soak", "probe": "probe", "check": "check with a coupon"}
 
-// readPlan asks for the plan as of the moment's beginning minute, so that a page
+// readPlan asks for the plan as of the minute that began last, so that a page
 // and its table for spreadsheets say the same.
 func (s *Server) readPlan(c echo.Context) (p jobPlan, zone *time.Location, err error) {
 	if err = onlyParams(c); err != nil {
@@ -58,7 +58,7 @@ func (s *Server) readPlan(c echo.Context) (p jobPlan, zone *time.Location, err e
 	if frame, err = s.store.Frame(ctx, now); err != nil {
 		return p, nil, err
 	}
-	answer, err := s.cfg.Findings.Plan(ctx, windowEnd(frame, now), time.Time{}, time.Time{}, time.Time{}, planConfidence)
+	answer, err := s.cfg.Findings.Plan(ctx, windowEnd(frame, now).Truncate(time.Minute), time.Time{}, time.Time{}, time.Time{}, planConfidence)
 	if err != nil {
 		return p, nil, err
 	}
