@@ -22,6 +22,8 @@ func (o *obs) add(off, t, x, z, odds, count float64) {
 // fifth of the window and two thirds of a mean dose.
 type binner struct {
 	cell              [binOffs * binTimes * binDoses]int16 // bin + 1; 0: none yet
+	even              [binOffs * binTimes]int16            // the same for bins of all doses
+	key               []int16                              // by bin: which of even's it is in
 	sums              obs                                  // off: Σ exp(off)
 	missOff           []float64
 	missed, missRatio [2][]float64
@@ -37,6 +39,7 @@ var binners = sync.Pool{New: func() any { return new(binner) }}
 
 func (b *binner) reset() {
 	clear(b.cell[:])
+	b.key = b.key[:0]
 	b.missOff = b.missOff[:0]
 	for k := range b.missed {
 		b.missed[k], b.missRatio[k] = b.missed[k][:0], b.missRatio[k][:0]
@@ -52,11 +55,13 @@ func (b *binner) add(off, t, x, z, odds, miss float64, kind int8, ratio float64)
 	if x > 0 {
 		dose = 1 + inside(x*1.5, binDoses-1)
 	}
-	key := (inside((off+11)*3, binOffs)*binTimes+inside((t+0.5)*5, binTimes))*binDoses + dose
+	even := inside((off+11)*3, binOffs)*binTimes + inside((t+0.5)*5, binTimes)
+	key := even*binDoses + dose
 	k := int(b.cell[key]) - 1
 	if k < 0 {
 		k = len(b.sums.off)
 		b.cell[key] = int16(k + 1)
+		b.key = append(b.key, int16(even))
 		b.sums.add(0, 0, 0, 0, 0, 0)
 		b.missOff = append(b.missOff, 0)
 		for k := range b.missed {
@@ -101,9 +106,13 @@ func (r *rows) close(b *binner) {
 	for i, z := range r.fails.z {
 		r.spared[i] = exp(-z)
 	}
+	for _, b := range r.band {
+		r.bands = max(r.bands, int(b)+1)
+	}
 	h := &r.holds
 	s := &b.sums
 	h.off, h.t, h.x, h.z, h.odds, h.count = col(0, s.off), col(1, s.t), col(2, s.x), col(3, s.z), col(4, s.odds), col(5, s.count)
+	r.evenOut(b)
 	r.missOff = make([]float64, n)
 	for k := range b.missed {
 		r.missed[k] = append([]float64(nil), b.missed[k]...)
@@ -121,5 +130,30 @@ func (r *rows) close(b *binner) {
 		h.x[k] /= m
 		h.z[k] /= m
 		h.odds[k] /= m
+	}
+}
+
+// evenOut gathers the bins once more without regard to the dose.
+func (r *rows) evenOut(b *binner) {
+	clear(b.even[:])
+	n := 0
+	for _, key := range b.key {
+		if b.even[key] == 0 {
+			n++
+			b.even[key] = int16(n)
+		}
+	}
+	all := make([]float64, 3*n)
+	e := &r.even
+	e.off, e.t, e.count = all[:n:n], all[n:2*n:2*n], all[2*n:]
+	for k, key := range b.key {
+		at := b.even[key] - 1
+		e.off[at] += b.sums.off[k]
+		e.t[at] += b.sums.t[k]
+		e.count[at] += b.sums.count[k]
+	}
+	for k, m := range e.count {
+		e.off[k] = math.Log(e.off[k] / m)
+		e.t[k] /= m
 	}
 }

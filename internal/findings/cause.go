@@ -21,10 +21,14 @@ import "math"
 // rows are the layers of one question. Failed layers stand one by one; layers
 // that held are gathered in bins of like offset, time and dose, which changes
 // the likelihood by far less than its curvature (their log-likelihood is
-// linear in β and γ, and smooth in the rest).
+// linear in β and γ, and smooth in the rest). Where the dose adds to their
+// log-likelihood by its sum alone, the bins are of all doses together (even).
 type rows struct {
 	fails, holds obs
+	even         obs       // off, t and count only
+	uneven       float64   // log-likelihood of holds less that of even, at no effect
 	class, band  []uint8   // by failed layer
+	bands        int       // above all of band
 	layer        []int32   // by failed layer: which it is
 	spared       []float64 // by failed layer: chance that the known hazards spare it
 	signs        *signs
@@ -69,51 +73,58 @@ func (r *rows) eval(th *theta, neg, slope bool) (ll float64, g theta, h matrix) 
 }
 
 func (r *rows) evalHolds(th *theta, neg, slope bool, g *theta, h *matrix) (ll float64) {
-	o := &r.holds
-	var g0, g1, g2, h00, h01, h11, h02, h12, h22 float64
-	k := 0.0
 	if neg {
-		k = th[2] / r.meanQ
+		return r.evalHelped(th, slope, g, h) - r.uneven
 	}
+	o := &r.even
+	var g0, g1, h00, h01, h11 float64
+	off, time := o.off[:len(o.count)], o.t[:len(o.count)]
 	for i, m := range o.count {
-		q := expit(o.off[i] + th[0] + th[1]*o.t[i])
-		u := q
-		if neg {
-			u = min(q*exp(k*o.x[i]), 1-1e-9)
-		}
+		t := time[i]
+		q := expit(off[i] + th[0] + th[1]*t)
+		ll += m * log1m(q)
+		d := m * q
+		g0 -= d
+		g1 -= d * t
+		w := d * (1 - q)
+		h00 += w
+		h01 += w * t
+		h11 += w * t * t
+	}
+	ll -= th[2] * r.sumX
+	g[0] += g0
+	g[1] += g1
+	g[2] -= r.sumX
+	h[0][0] += h00
+	h[0][1] += h01
+	h[1][1] += h11
+	return ll
+}
+
+// evalHelped is evalHolds for an exposure that scales q.
+func (r *rows) evalHelped(th *theta, slope bool, g *theta, h *matrix) (ll float64) {
+	o := &r.holds
+	k := th[2] / r.meanQ
+	for i, m := range o.count {
+		t, x := o.t[i], o.x[i]/r.meanQ
+		q := expit(o.off[i] + th[0] + th[1]*t)
+		u := min(q*exp(k*o.x[i]), 1-1e-9)
 		ll += m * log1m(u)
 		if !slope {
 			continue
 		}
 		d := m * u * (1 - q) / (1 - u)
-		t := o.t[i]
-		g0 -= d
-		g1 -= d * t
+		g[0] -= d
+		g[1] -= d * t
+		g[2] -= m * u * x / (1 - u)
 		w := m * u * (1 - u)
-		h00 += w
-		h01 += w * t
-		h11 += w * t * t
-		if neg {
-			x := o.x[i] / r.meanQ
-			g2 -= m * u * x / (1 - u)
-			h02 += w * x
-			h12 += w * x * t
-			h22 += w * x * x
-		}
+		h[0][0] += w
+		h[0][1] += w * t
+		h[1][1] += w * t * t
+		h[0][2] += w * x
+		h[1][2] += w * x * t
+		h[2][2] += w * x * x
 	}
-	if !neg {
-		ll -= th[2] * r.sumX
-		g2 -= r.sumX
-	}
-	g[0] += g0
-	g[1] += g1
-	g[2] += g2
-	h[0][0] += h00
-	h[0][1] += h01
-	h[1][1] += h11
-	h[0][2] += h02
-	h[1][2] += h12
-	h[2][2] += h22
 	return ll
 }
 
@@ -128,16 +139,18 @@ func (r *rows) evalFails(th *theta, neg, slope bool, g *theta, h *matrix) (ll fl
 		for c := range classes {
 			lean[c] = exp(th[3] * r.signs.lean[c])
 		}
-		for b := range bands {
-			for c := range classes {
-				e := r.signs.base[b][c] * lean[c]
-				norm[b] += e
-				mid[b] += e * r.signs.lean[c]
+		for b := range r.bands {
+			var n, m float64
+			for c, base := range r.signs.base[b] {
+				e := base * lean[c]
+				n += e
+				m += e * r.signs.lean[c]
 			}
-			mid[b] /= norm[b]
+			norm[b], mid[b] = n, m/n
 		}
 	}
 	lastX, lastE := 0.0, 1.0
+	var g0, g1, g2, g3, h00, h01, h02, h03, h11, h12, h13, h22, h23, h33 float64
 	for i := range o.off {
 		q := expit(o.off[i] + th[0] + th[1]*o.t[i])
 		x, t := o.x[i], o.t[i]
@@ -173,7 +186,6 @@ func (r *rows) evalFails(th *theta, neg, slope bool, g *theta, h *matrix) (ll fl
 			d[2] = w * s0 * e * x
 			d[3] = k * pull
 		}
-		d[1] = d[0] * t
 		p = max(p, 1e-12)
 		prod *= p
 		if prod < 1e-250 {
@@ -183,14 +195,19 @@ func (r *rows) evalFails(th *theta, neg, slope bool, g *theta, h *matrix) (ll fl
 		if !slope {
 			continue
 		}
-		for a := range params {
-			d[a] /= p
-			g[a] += d[a]
-		}
-		for a := range params {
-			for b := a; b < params; b++ {
-				h[a][b] += d[a] * d[b]
-			}
+		// By hand: the compiler leaves loops as they are, and time goes here.
+		inv := 1 / p
+		d0, d2, d3 := d[0]*inv, d[2]*inv, d[3]*inv
+		d1 := d0 * t
+		g0, g1, g2, g3 = g0+d0, g1+d1, g2+d2, g3+d3
+		h00, h01, h02, h03 = h00+d0*d0, h01+d0*d1, h02+d0*d2, h03+d0*d3
+		h11, h12, h13 = h11+d1*d1, h12+d1*d2, h13+d1*d3
+		h22, h23, h33 = h22+d2*d2, h23+d2*d3, h33+d3*d3
+	}
+	g[0], g[1], g[2], g[3] = g[0]+g0, g[1]+g1, g[2]+g2, g[3]+g3
+	for a, row := range [params][params]float64{{h00, h01, h02, h03}, {0, h11, h12, h13}, {0, 0, h22, h23}, {0, 0, 0, h33}} {
+		for b := a; b < params; b++ {
+			h[a][b] += row[b]
 		}
 	}
 	return ll + math.Log(prod)
@@ -322,6 +339,10 @@ type answer struct {
 func (r *rows) ask() answer {
 	null := r.fit(theta{}, false, true)
 	r.meanQ = r.meanBase(&null.th)
+	r.uneven = 0
+	var skipG theta
+	var skipH matrix
+	r.uneven = r.evalHolds(&null.th, true, false, &skipG, &skipH) - r.evalHolds(&null.th, false, false, &skipG, &skipH)
 	start := 0.2 * r.meanQ
 	a := answer{null: null}
 	// The score at 0 tells the side of the maximum, but where the two sides'

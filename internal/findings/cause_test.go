@@ -35,10 +35,10 @@ func (d *drawn) rows() *rows {
 	for i := range d.y {
 		r.add(b, d.off[i], d.t[i], d.x[i], 0, d.x[i], d.y[i], 0, -1, 1)
 	}
-	r.close(b)
 	for range r.fails.off {
 		r.class, r.band = append(r.class, 0), append(r.band, 0)
 	}
+	r.close(b)
 	return r
 }
 

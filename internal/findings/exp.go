@@ -18,7 +18,12 @@ func exp(x float64) float64 {
 	k := x*log2e + big
 	n := k - big
 	r := x - n*ln2hi - n*ln2lo
-	p := 1 + r*(1+r*(1./2+r*(1./6+r*(1./24+r*(1./120+r*(1./720+r*(1./5040+r*(1./40320+r*(1./362880)))))))))
+	// Terms in pairs (Estrin), so that the processor need not wait for each.
+	r2 := r * r
+	r4 := r2 * r2
+	low := 1 + r + r2*(1./2+r*(1./6))
+	mid := 1./24 + r*(1./120) + r2*(1./720+r*(1./5040))
+	p := low + r4*(mid+r4*(1./40320+r*(1./362880)))
 	return p * math.Float64frombits(uint64(int64(n)+1023)<<52)
 }
 

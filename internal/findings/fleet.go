@@ -70,11 +70,18 @@ func fitFleet(l *Layers, printers, plates, sweeps int) *fleet {
 			fails++
 		}
 	}
+	dose := tabled(func(g float64) float64 { return gapDose(int32(g)) })
 	for i := range n {
 		if hi > lo {
 			f.span[i] = float32(float64(l.At[i]-lo)/float64(hi-lo) - 0.5)
 		}
-		f.dose[i] = float32(gapDose(l.Gap[i]))
+		switch g := l.Gap[i]; {
+		case g < 0:
+		case int(g) < len(dose):
+			f.dose[i] = float32(dose[g])
+		default:
+			f.dose[i] = float32(gapDose(g))
+		}
 		if l.Probing[i] == ProbingSkipped {
 			f.skipped[i] = 1
 		}
@@ -186,17 +193,12 @@ func (f *fleet) stepMeans() {
 	}
 	var parts [chunks]part
 	chunked(len(f.eta), func(c, lo, hi int) {
-		p := &parts[c]
+		var s acc
 		for i := lo; i < hi; i++ {
 			r, w := f.slope(i)
-			x := [3]float64{1, float64(f.skipped[i]), float64(f.dose[i])}
-			for a := range 3 {
-				p.g[a] += r * x[a]
-				for b := a; b < 3; b++ {
-					p.h[a][b] += w * x[a] * x[b]
-				}
-			}
+			s.see(r, w, float64(f.skipped[i]), float64(f.dose[i]))
 		}
+		parts[c] = part{[3]float64{s.g0, s.g1, s.g2}, [3][3]float64{{s.h00, s.h01, s.h02}, {0, s.h11, s.h12}, {0, 0, s.h22}}}
 	})
 	var g [3]float64
 	var h [3][3]float64
@@ -241,6 +243,19 @@ func clamp(x, most float64) float64 { return max(-most, min(most, x)) }
 // acc sums up the score and the information of one level.
 type acc struct{ g0, g1, g2, h00, h01, h02, h11, h12, h22 float64 }
 
+// see adds a layer with columns 1, x1, x2.
+func (s *acc) see(g, w, x1, x2 float64) {
+	s.g0 += g
+	s.g1 += g * x1
+	s.g2 += g * x2
+	s.h00 += w
+	s.h01 += w * x1
+	s.h02 += w * x2
+	s.h11 += w * x1 * x1
+	s.h12 += w * x1 * x2
+	s.h22 += w * x2 * x2
+}
+
 func (s *acc) add(p *acc) {
 	s.g0, s.g1, s.g2 = s.g0+p.g0, s.g1+p.g1, s.g2+p.g2
 	s.h00, s.h01, s.h02 = s.h00+p.h00, s.h01+p.h01, s.h02+p.h02
@@ -266,17 +281,11 @@ func (f *fleet) stepBlocks(blocks []*block) {
 					continue
 				}
 				s := &own[n][lv]
-				s.g0 += g
-				s.h00 += w
 				if b.k == 3 {
-					x1, x2 := float64(b.x1[i]), float64(b.x2[i])
-					s.g1 += g * x1
-					s.g2 += g * x2
-					s.h01 += w * x1
-					s.h02 += w * x2
-					s.h11 += w * x1 * x1
-					s.h12 += w * x1 * x2
-					s.h22 += w * x2 * x2
+					s.see(g, w, float64(b.x1[i]), float64(b.x2[i]))
+				} else {
+					s.g0 += g
+					s.h00 += w
 				}
 			}
 		}

@@ -66,6 +66,57 @@ func (l *Layers) Grow(n int) {
 	}
 }
 
+// gathered gives the layers with those of a printer, and of a plate on it, one
+// after another: questions and blocks go through them that way, and memory is
+// read in order. Among those of one plate on one printer the order is kept.
+func (l *Layers) gathered(printers, plates int) *Layers {
+	byPlate := splitBy(l.Plate, plates)
+	order := make([]int32, 0, l.Len())
+	for i, p := range l.Plate {
+		if p < 0 {
+			order = append(order, int32(i))
+		}
+	}
+	order = append(order, byPlate.order...)
+	next := make([]int32, printers+1)
+	for _, p := range l.Printer {
+		next[p+1]++
+	}
+	for p := range printers {
+		next[p+1] += next[p]
+	}
+	at := make([]int32, l.Len())
+	for _, i := range order {
+		p := l.Printer[i]
+		at[next[p]] = i
+		next[p]++
+	}
+	g := &Layers{}
+	parallel(len(g.columns()), func(c int) { g.columns()[c].take(l.columns()[c], at) })
+	return g
+}
+
+// column is one of the slices of Layers.
+type column interface{ take(from column, at []int32) }
+
+type columnOf[T any] struct{ values *[]T }
+
+func (c columnOf[T]) take(from column, at []int32) {
+	source := *from.(columnOf[T]).values
+	to := make([]T, len(source)) // a column nobody filled stays empty
+	for k := range to {
+		to[k] = source[at[k]]
+	}
+	*c.values = to
+}
+
+func (l *Layers) columns() []column {
+	return []column{columnOf[int64]{&l.At}, columnOf[int32]{&l.Printer}, columnOf[int32]{&l.Plate}, columnOf[int32]{&l.Material},
+		columnOf[int32]{&l.Grader}, columnOf[bool]{&l.Failed}, columnOf[Probing]{&l.Probing}, columnOf[int32]{&l.SinceP},
+		columnOf[int32]{&l.Gap}, columnOf[Recent]{&l.Recent}, columnOf[uint8]{&l.Height}, columnOf[uint8]{&l.Grip},
+		columnOf[uint8]{&l.Dirt}, columnOf[uint8]{&l.Else}, columnOf[uint8]{&l.Hour}, columnOf[int32]{&l.Day}}
+}
+
 // gapDose is the dose of a cleaning gap: log2(1 + prints since the plate was
 // cleaned), so that a unit is a doubling.
 func gapDose(gap int32) float64 {

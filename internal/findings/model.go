@@ -80,27 +80,43 @@ func (e *study) model() *Model {
 			varied = append(varied, b)
 		}
 	}
+	l := f.l
+	type part struct {
+		w, n            float64
+		gap, sinceProbe int32
+		bins            map[int]Weighted
+	}
+	var parts [chunks]part
+	chunked(len(l.At), func(c, lo, hi int) {
+		p := part{bins: map[int]Weighted{}}
+		for i := lo; i < hi; i++ {
+			q := expit(f.eta[i])
+			p.w += q * (1 - q)
+			p.gap = max(p.gap, l.Gap[i])
+			p.sinceProbe = max(p.sinceProbe, l.SinceP[i])
+			if f.span[i] < mixFrom {
+				continue
+			}
+			at := 0.0
+			for _, b := range varied {
+				at += b.part(i)
+			}
+			k := int(math.Floor(at / mixBin))
+			b := p.bins[k]
+			p.bins[k] = Weighted{b.At + at, b.Share + 1}
+			p.n++
+		}
+		parts[c] = p
+	})
 	w, n := 0.0, 0.0
 	bins := map[int]Weighted{}
-	l := f.l
-	for i := range l.At {
-		q := expit(f.eta[i])
-		w += q * (1 - q)
-		m.mostGap = max(m.mostGap, l.Gap[i])
-		m.mostSkips = max(m.mostSkips, l.SinceP[i])
-		if f.span[i] < mixFrom {
-			continue
+	for _, p := range parts {
+		w += p.w
+		n += p.n
+		m.mostGap, m.mostSkips = max(m.mostGap, p.gap), max(m.mostSkips, p.sinceProbe)
+		for k, b := range p.bins {
+			bins[k] = Weighted{bins[k].At + b.At, bins[k].Share + b.Share}
 		}
-		at := 0.0
-		for _, b := range varied {
-			at += b.part(i)
-		}
-		k := int(math.Floor(at / mixBin))
-		b := bins[k]
-		b.At += at
-		b.Share++
-		bins[k] = b
-		n++
 	}
 	m.Mean = Level{f.mean, 1 / (w + 0.25)}
 	keys := make([]int, 0, len(bins))

@@ -21,47 +21,60 @@ var skipShapes = []func(s float64) float64{
 	func(s float64) float64 { return min(12, max(1, s)) },
 }
 
+// tabled gives a shape's values for the counts that nearly all layers have.
+func tabled(of func(float64) float64) []float64 {
+	t := make([]float64, 256)
+	for n := range t {
+		t[n] = of(float64(n))
+	}
+	return t
+}
+
 // doses fills in a cause's dose of every layer by a shape, scaled so that its
 // mean over the exposed layers is 1, and gives the scale.
 func doses(l *Layers, c Cause, shape int, to []float32) (scale float32) {
-	at := func(i int) float64 {
-		if c == SkippedProbing {
-			if l.Probing[i] != ProbingSkipped {
-				return 0
-			}
-			return skipShapes[shape](float64(l.SinceP[i]))
-		}
-		if l.Gap[i] < 0 {
-			return 0
-		}
-		return gapShapes[shape](float64(l.Gap[i]))
+	counts, of := l.Gap, gapShapes
+	if c == SkippedProbing {
+		counts, of = l.SinceP, skipShapes
 	}
-	var sums, counts [chunks]float64
+	known := tabled(of[shape])
+	at := func(i int) float64 {
+		n := counts[i]
+		switch {
+		case c == SkippedProbing && l.Probing[i] != ProbingSkipped, c == CleaningGap && n < 0:
+			return 0
+		case uint32(n) < uint32(len(known)):
+			return known[n]
+		}
+		return of[shape](float64(n))
+	}
+	var sums, exposed [chunks]float64
 	chunked(l.Len(), func(k, lo, hi int) {
+		sum, n := 0.0, 0.0 // of its own, so that cores do not share a cache line
 		for i := lo; i < hi; i++ {
 			x := at(i)
-			to[i] = float32(x)
 			if c == CleaningGap && l.Gap[i] >= 0 || x > 0 {
-				counts[k]++
-				sums[k] += x
+				n++
+				sum += x
 			}
 		}
+		sums[k], exposed[k] = sum, n
 	})
 	s, n := 0.0, 0.0
 	for k := range chunks {
 		s += sums[k]
-		n += counts[k]
+		n += exposed[k]
 	}
-	if s <= 0 {
-		return 1
+	scale = 1
+	if s > 0 {
+		scale = float32(n / s)
 	}
-	f := float32(n / s)
 	chunked(l.Len(), func(_, lo, hi int) {
 		for i := lo; i < hi; i++ {
-			to[i] *= f
+			to[i] = float32(at(i)) * scale
 		}
 	})
-	return f
+	return scale
 }
 
 const shapeVoters = 40

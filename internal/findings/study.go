@@ -51,6 +51,7 @@ const (
 )
 
 func newStudy(l *Layers, printers, plates int) *study {
+	l = l.gathered(printers, plates)
 	e := &study{f: fitFleet(l, printers, plates, fleetSteps), printers: printers, plates: plates}
 	e.f.share()
 	e.misses = fitMisses(l, printers, plates)
