@@ -1,0 +1,123 @@
+package upkeep
+
+import "basecourse/internal/findings"
+
+// Suggestion is the interval between renewals that costs least in the long run: of
+// probing a printer, or of cleaning a plate.
+type Suggestion struct {
+	Task  Task
+	Every int // before each so many-th start (print); 0: never for this alone
+	// EveryLow and EveryHigh are the intervals that would be best were the effect as
+	// large, and as small, as its 95 % interval goes; 0: never.
+	EveryLow, EveryHigh int
+	Curve               []Point
+
+	a     *Adviser
+	table [][horizon]float64
+	size  findings.Hazard
+	rest  [horizon]float64 // chance that the other effect spares a start, 1 without
+	loss  float64
+}
+
+// Point is what an interval costs in the long run, per 100 starts: money beyond what
+// starts cost that were all just renewed for, with its 95 % interval, and what it
+// trades, failures and minutes.
+type Point struct {
+	Every                         int // 0 never
+	Cost, Low, High               float64
+	Failures                      float64 // beyond those of starts just renewed for
+	FailuresLow, FailuresHigh     float64
+	PersonMinutes, MachineMinutes float64
+}
+
+// intervals at which a curve is told.
+var intervals = []int{1, 2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 60, 80, 100, 130, horizon, 0}
+
+// SuggestProbing gives the cheapest probing interval of a printer. usual is a usual
+// start of it; only its printer, plate, material and gap count (-1 unknown).
+func (a *Adviser) SuggestProbing(usual Next) Suggestion {
+	usual.Probing, usual.PrinterFailed, usual.PlateFailed = findings.ProbingValid, false, false
+	s := Suggestion{Task: Probe, a: a, table: a.skip, size: at(a.cast.m.Skip, usual.Printer, a.cast.m.NewSkip)}
+	for k := range s.rest {
+		s.rest[k] = 1
+	}
+	s.loss = a.costs.Failure() * (1 - a.cast.Chance(usual))
+	s.solve()
+	return s
+}
+
+// SuggestCleaning gives the cheapest interval of wiping a plate. usual is a usual
+// start on it; only its printer, plate and material count (-1 unknown).
+func (a *Adviser) SuggestCleaning(usual Next) Suggestion {
+	usual.Probing, usual.Gap, usual.PrinterFailed, usual.PlateFailed = findings.ProbingValid, 0, false, false
+	_, printer, plate := a.hazards(&usual)
+	s := Suggestion{Task: Wipe, a: a, table: a.gap, size: plate}
+	mean(a.gap, &printer, &s.rest)
+	s.loss = a.costs.Failure() * (1 - a.cast.Chance(usual))
+	s.solve()
+	return s
+}
+
+// wear of a start by count if the effect were of one of the sizes.
+func (s *Suggestion) wear(size int) wear {
+	spares := s.table[size]
+	for k := range spares {
+		spares[k] *= s.rest[k]
+	}
+	return wearOf(&spares, s.loss)
+}
+
+func (s *Suggestion) solve() {
+	var chance []float64
+	var wears []wear
+	for k, c := range s.size.Chances() {
+		if c >= 1e-9 {
+			chance, wears = append(chance, c), append(wears, s.wear(k))
+		}
+	}
+	if len(wears) == 0 { // nothing is known: no effect of its own
+		chance, wears = []float64{1}, []wear{s.wear(0)}
+	}
+	cost := s.a.costs.Of(s.Task)
+	var all wear
+	for i, c := range chance {
+		for k := range all {
+			all[k] += c * wears[i][k]
+		}
+	}
+	s.Every = all.best(cost).every
+	index := make([]float64, len(wears))
+	for i := range index {
+		index[i] = float64(i)
+	}
+	s.EveryHigh = wears[int(spread(chance, index, 0.025))].best(cost).every
+	s.EveryLow = wears[int(spread(chance, index, 0.975))].best(cost).every
+	list := intervals
+	for i, n := range intervals {
+		if n == s.Every {
+			break
+		}
+		if n > s.Every && s.Every > 0 || n == 0 {
+			list = append(append(append([]int{}, intervals[:i]...), s.Every), intervals[i:]...)
+			break
+		}
+	}
+	effort, failure := s.a.costs.Effort[s.Task], s.a.costs.Failure()
+	for _, n := range list {
+		p := Point{Every: n}
+		rates := make([]float64, len(wears))
+		for i := range wears {
+			rates[i] = 100 * wears[i].rateAt(n, 0)
+			p.Cost += chance[i] * rates[i]
+		}
+		own := 0.0
+		if n > 0 {
+			own = 100 * cost / float64(n)
+			p.PersonMinutes, p.MachineMinutes = 100*effort.Person/float64(n), 100*effort.Machine/float64(n)
+		}
+		low, high := min(p.Cost, spread(chance, rates, 0.025)), max(p.Cost, spread(chance, rates, 0.975))
+		p.Failures, p.FailuresLow, p.FailuresHigh = p.Cost/failure, low/failure, high/failure
+		p.Cost, p.Low, p.High = p.Cost+own, low+own, high+own
+		s.Curve = append(s.Curve, p)
+	}
+}
