@@ -273,3 +273,13 @@ func TestAskingSavesMostOfWhatKnowingWould(t *testing.T) {
 		}
 	}
 }
+
+// A small version of the replay of suggestions; the whole one is in the same table.
+func TestFollowingSuggestionsCostsLessThanHabit(t *testing.T) {
+	sc, _ := simfarm.Named("both")
+	habit, followed := runFollowing(t, small(sc, 16), 9)
+	p := prices()
+	if followed.Cost(p) >= habit.Cost(p) {
+		t.Errorf("following costs %.0f, habit %.0f", followed.Cost(p), habit.Cost(p))
+	}
+}
