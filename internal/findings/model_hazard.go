@@ -105,3 +105,10 @@ func Sizes() []float64 { return hazardSizes[:] }
 
 // Chances are the chances of the sizes, in their order.
 func (h *Hazard) Chances() []float64 { return h.chance[:] }
+
+// HazardOf is a hazard with the given chances of the sizes, in their order; sizes
+// left out have none.
+func HazardOf(chances ...float64) (h Hazard) {
+	copy(h.chance[:], chances)
+	return h
+}

@@ -62,10 +62,9 @@ type State struct {
 	HoursSinceProbe float64 // NaN unknown
 	DaysSinceClean  float64 // NaN unknown
 	Swapped         bool    // plate swapped, printer moved or serviced since its last probe
-	// LastFailed tells under which counts the printer's last start failed, if nothing
-	// was probed since: starts since the probe and prints since the cleaning. Nil if
-	// it did not fail, or was probed for since.
-	LastFailed *Next
+	// Since holds the starts of the printer since its last probe, oldest first; the
+	// last few dozen do. Nil: not looked at.
+	Since []Past
 	// Lot is a number from 0 to 1 drawn for this start by the caller's own seeded
 	// lot; 1 where nothing may be asked for by lot.
 	Lot float64
@@ -102,17 +101,24 @@ type Adviser struct {
 	// Chance that a hazard of each size spares a start, by starts since the probe and
 	// by prints since the cleaning.
 	skip, gap [][horizon]float64
+	learned   *Learned
 	echo      Echo
 }
 
-// Echo is what a failure tells of the next start if nothing is done in between: the
-// chance that one brought about by a missing probe is followed by another for the
-// same reason, and the share of that left from start to start.
-type Echo struct{ Probe, Keep float64 }
+// known is what is known of one effect: the chance of each of the forms it may have,
+// and for each the chance that it spares a start, by count since the renewal.
+type known struct {
+	chance []float64
+	table  [][horizon]float64
+}
 
-// NewAdviser makes an adviser ready.
-func NewAdviser(cast *Forecast, costs Costs, echo Echo) *Adviser {
-	a := &Adviser{cast: cast, costs: costs, sizes: findings.Sizes(), echo: echo}
+// NewAdviser makes an adviser ready. Without what was learned of starts in a row (nil)
+// it goes by the forecast alone.
+func NewAdviser(cast *Forecast, costs Costs, learned *Learned) *Adviser {
+	a := &Adviser{cast: cast, costs: costs, sizes: findings.Sizes(), learned: learned}
+	if learned != nil {
+		a.echo = learned.Echo
+	}
 	a.skip, a.gap = make([][horizon]float64, len(a.sizes)), make([][horizon]float64, len(a.sizes))
 	for s, size := range a.sizes {
 		for k := range horizon {
@@ -127,17 +133,20 @@ func NewAdviser(cast *Forecast, costs Costs, echo Echo) *Adviser {
 	return a
 }
 
+// unlikely forms of an effect are left out; together they are none.
+const unlikely = 1e-5
+
 // mean gives the expected chance to spare by count.
-func mean(table [][horizon]float64, h *findings.Hazard, to *[horizon]float64) {
+func (e *known) mean(to *[horizon]float64) {
 	*to = [horizon]float64{}
 	left := 1.0 // nothing is known of an empty one: no effect
-	for s, c := range h.Chances() {
-		if c < 1e-9 {
+	for s, c := range e.chance {
+		if c < unlikely {
 			continue
 		}
 		left -= c
 		for k := range to {
-			to[k] += c * table[s][k]
+			to[k] += c * e.table[s][k]
 		}
 	}
 	for k := range to {
@@ -153,21 +162,31 @@ func wearOf(spares *[horizon]float64, each float64) (w wear) {
 	return w
 }
 
-// hazards of a start.
-func (a *Adviser) hazards(n *Next) (skip, printer, plate findings.Hazard) {
-	m := a.cast.m
-	return at(m.Skip, n.Printer, m.NewSkip), at(m.PrinterGap, n.Printer, m.NewGap), at(m.PlateGap, n.Plate, m.NewPlateGap)
+// skipping is what is known of the effect of a missing probe on a printer.
+func (a *Adviser) skipping(printer int32) known {
+	if l := a.learned; l != nil && printer >= 0 && int(printer) < len(l.skips) {
+		return known{l.skips[printer], l.table}
+	}
+	h := at(a.cast.m.Skip, printer, a.cast.m.NewSkip)
+	return known{h.Chances(), a.skip}
+}
+
+// gaps is what is known of the effects of the cleaning gap, by printer and by plate.
+func (a *Adviser) gaps(n *Next) (printer, plate known) {
+	i, j := at(a.cast.m.PrinterGap, n.Printer, a.cast.m.NewGap), at(a.cast.m.PlateGap, n.Plate, a.cast.m.NewPlateGap)
+	return known{i.Chances(), a.gap}, known{j.Chances(), a.gap}
 }
 
 // Answer tells what to do before a start, in the order to do it; empty: start.
 func (a *Adviser) Answer(s *State, limits *Limits) []Due {
 	eta, sd := a.cast.level(&s.Next)
 	holds := a.cast.holds(eta, sd)
-	skip, printer, plate := a.hazards(&s.Next)
+	skip := a.skipping(s.Printer)
+	printer, plate := a.gaps(&s.Next)
 	var skips, gapsI, gapsJ [horizon]float64
-	mean(a.skip, &skip, &skips)
-	mean(a.gap, &printer, &gapsI)
-	mean(a.gap, &plate, &gapsJ)
+	skip.mean(&skips)
+	printer.mean(&gapsI)
+	plate.mean(&gapsJ)
 	for k := range gapsI {
 		gapsI[k] *= gapsJ[k]
 	}
@@ -186,7 +205,7 @@ func (a *Adviser) Answer(s *State, limits *Limits) []Due {
 }
 
 // probing tells whether to probe.
-func (a *Adviser) probing(s *State, limits *Limits, skips *[horizon]float64, size *findings.Hazard, loss float64) (d Due, ok bool) {
+func (a *Adviser) probing(s *State, limits *Limits, skips *[horizon]float64, effect *known, loss float64) (d Due, ok bool) {
 	if s.Probing == findings.ProbingValid || s.Probing == findings.ProbingVoid && !limits.ProbeAfterEvent {
 		return d, false
 	}
@@ -195,47 +214,51 @@ func (a *Adviser) probing(s *State, limits *Limits, skips *[horizon]float64, siz
 	p := w.best(cost)
 	d = Due{Task: Probe, Effort: a.costs.Effort[Probe]}
 	k := int(s.SinceProbe)
-	known := s.SinceProbe > 0
+	counted := s.SinceProbe > 0
 	extra := 0.0
-	if s.LastFailed != nil {
-		extra = loss * a.echo.Probe * a.guilty(s.LastFailed, size)
+	if counted {
+		_, beyond := a.lost(s.Since, &s.Next, skips)
+		extra = loss * a.echo.Hit * beyond
 	}
 	gain := 0.0
-	if known {
+	if counted {
 		gain = w.now(p, k, cost, extra, a.echo.Keep)
 	}
-	starts := min(max(p.every, 1), 24)
-	if p.every == 0 {
-		starts = 24
-	}
-	if known {
-		d.Saves, d.Low, d.High = a.saved(a.skip, size, p, k, starts, cost, loss, extra)
+	weighed := func() Due {
+		starts := min(p.every, 24)
+		if p.every == 0 {
+			starts = 24
+		}
+		if counted {
+			d.Saves, d.Low, d.High = a.saved(effect, p, k, starts, cost, loss, extra)
+		}
+		return d
 	}
 	if gain > 0 {
 		if extra > 0 && w.now(p, k, cost, 0, 0) <= 0 {
-			d.Because = append(d.Because, "its last first layer failed without a probe")
+			d.Because = append(d.Because, "first layers failed since its probe")
 		} else {
 			d.Because = append(d.Because, fmt.Sprintf("%d starts since its probe", k), every("cheapest", p.every, "start"))
 		}
-		return d, true
+		return weighed(), true
 	}
 	switch {
 	case limits.ProbeAfterEvent && s.Swapped:
 		d.Because = append(d.Because, "plate swapped or printer serviced since its probe")
-	case limits.ProbeStarts > 0 && known && s.SinceProbe >= limits.ProbeStarts:
+	case limits.ProbeStarts > 0 && counted && s.SinceProbe >= limits.ProbeStarts:
 		d.Because = append(d.Because, fmt.Sprintf("%d starts since its probe", k), every("policy: probe before", int(limits.ProbeStarts), "start"))
 	case limits.ProbeHours > 0 && s.HoursSinceProbe >= limits.ProbeHours:
 		d.Because = append(d.Because, fmt.Sprintf("%.0f hours since its probe", s.HoursSinceProbe), fmt.Sprintf("policy: probe every %.0f hours", limits.ProbeHours))
 	default:
-		if known && s.Lot < lotShare && a.doubt(a.skip, size, cost, loss) >= lotDoubt {
+		if counted && s.Lot < lotShare && effect.doubt(cost, loss) >= lotDoubt {
 			d.ByLot = true
 			d.Because = append(d.Because, "drawn by lot: a probe now and then shows whether it drifts")
-			return d, true
+			return weighed(), true
 		}
 		return d, false
 	}
 	d.ByPolicy = true
-	return d, true
+	return weighed(), true
 }
 
 // A probe is asked for by lot before this share of the starts, where the chance that
@@ -246,39 +269,28 @@ const (
 )
 
 // doubt is the chance that the effect is so large that renewing pays.
-func (a *Adviser) doubt(table [][horizon]float64, h *findings.Hazard, cost, loss float64) float64 {
+func (e *known) doubt(cost, loss float64) float64 {
 	sum := 0.0
-	for s, c := range h.Chances() {
-		if c < 1e-9 {
+	for s, c := range e.chance {
+		if c < unlikely {
 			continue
 		}
-		if w := wearOf(&table[s], loss); w.best(cost).every > 0 {
+		if w := wearOf(&e.table[s], loss); w.best(cost).every > 0 {
 			sum += c
 		}
 	}
 	return sum
 }
 
-// guilty is how likely a missing probe brought about a failure.
-func (a *Adviser) guilty(n *Next, size *findings.Hazard) float64 {
-	if n.Probing != findings.ProbingSkipped {
-		return 0
-	}
-	now := a.cast.Chance(*n)
-	q := *n
-	q.Probing = findings.ProbingValid
-	return max(0, now-a.cast.Chance(q)) / max(now, 1e-9)
-}
-
 // saved is what renewing saves over the next starts, with its 95 % interval over the
 // sizes the effect may have.
-func (a *Adviser) saved(table [][horizon]float64, h *findings.Hazard, p plan, k, starts int, cost, loss, extra float64) (mid, low, high float64) {
+func (a *Adviser) saved(effect *known, p plan, k, starts int, cost, loss, extra float64) (mid, low, high float64) {
 	var chance, at []float64
-	for s, c := range h.Chances() {
-		if c < 1e-9 {
+	for s, c := range effect.chance {
+		if c < unlikely {
 			continue
 		}
-		w := wearOf(&table[s], loss)
+		w := wearOf(&effect.table[s], loss)
 		q := plan{p.every, w.rateAt(p.every, cost)}
 		v := w.over(q, k, starts, extra, a.echo.Keep)
 		if p.every == 0 {
@@ -298,33 +310,45 @@ func (a *Adviser) saved(table [][horizon]float64, h *findings.Hazard, p plan, k,
 	return mid, min(mid, spread(chance, at, 0.025)), max(mid, spread(chance, at, 0.975))
 }
 
-// spread is a quantile of numbers with chances; the numbers grow with the size.
+// spread is a quantile of numbers with chances.
 func spread(chance, at []float64, p float64) float64 {
+	by := make([]int, len(at))
+	for i := range by {
+		by[i] = i
+	}
+	slices.SortFunc(by, func(x, y int) int { return cmp.Compare(at[x], at[y]) })
 	sum := 0.0
-	for i, c := range chance {
-		if sum += c; sum >= p {
+	for _, i := range by {
+		if sum += chance[i]; sum >= p {
 			return at[i]
 		}
 	}
-	return at[len(at)-1]
+	return at[by[len(by)-1]]
 }
 
 // cleaning tells whether to clean, and how.
-func (a *Adviser) cleaning(s *State, limits *Limits, spares *[horizon]float64, printer, plate *findings.Hazard, loss float64, out []Due) []Due {
+func (a *Adviser) cleaning(s *State, limits *Limits, spares *[horizon]float64, printer, plate *known, loss float64, out []Due) []Due {
 	if s.Plate < 0 {
 		return out
 	}
 	if limits.WashPrints > 0 && s.SinceWash >= limits.WashPrints {
 		d := Due{Task: Wash, Effort: a.costs.Effort[Wash], ByPolicy: true}
 		d.Because = []string{fmt.Sprintf("%d prints since its wash", s.SinceWash), every("policy: wash before", int(limits.WashPrints), "print")}
-		a.weigh(&d, s, spares, printer, plate, loss, a.costs.Of(Wash))
+		w := wearOf(spares, loss)
+		a.weigh(&d, s, &w, printer, plate, loss, a.costs.Of(Wash))
 		return append(out, d)
 	}
 	d := Due{Task: Wipe, Effort: a.costs.Effort[Wipe]}
-	p, gain := a.weigh(&d, s, spares, printer, plate, loss, a.costs.Of(Wipe))
+	w := wearOf(spares, loss)
+	p := w.best(a.costs.Of(Wipe))
+	gain := 0.0
+	if s.Gap >= 0 {
+		gain = w.now(p, int(s.Gap), a.costs.Of(Wipe), 0, 0)
+	}
 	switch {
 	case gain > 0:
 		d.Because = []string{fmt.Sprintf("%d prints since it was cleaned", s.Gap), every("cheapest", p.every, "print")}
+		a.weigh(&d, s, &w, printer, plate, loss, a.costs.Of(Wipe))
 		return append(out, d)
 	case limits.CleanPrints > 0 && s.Gap >= limits.CleanPrints:
 		d.Because = []string{fmt.Sprintf("%d prints since it was cleaned", s.Gap), every("policy: clean before", int(limits.CleanPrints), "print")}
@@ -334,16 +358,15 @@ func (a *Adviser) cleaning(s *State, limits *Limits, spares *[horizon]float64, p
 		return out
 	}
 	d.ByPolicy = true
+	a.weigh(&d, s, &w, printer, plate, loss, a.costs.Of(Wipe))
 	return append(out, d)
 }
 
-// weigh fills in what a cleaning saves, and gives the cheapest plan and what doing
-// it now saves against the best later moment.
-func (a *Adviser) weigh(d *Due, s *State, spares *[horizon]float64, printer, plate *findings.Hazard, loss, cost float64) (plan, float64) {
-	w := wearOf(spares, loss)
+// weigh fills in what a cleaning saves.
+func (a *Adviser) weigh(d *Due, s *State, w *wear, printer, plate *known, loss, cost float64) {
 	p := w.best(cost)
 	if s.Gap < 0 {
-		return p, 0
+		return
 	}
 	starts := min(p.every, 24)
 	if p.every == 0 {
@@ -352,13 +375,13 @@ func (a *Adviser) weigh(d *Due, s *State, spares *[horizon]float64, printer, pla
 	// The larger of the two effects says how sure it is; the other one is taken at
 	// its mean.
 	h, other := plate, printer
-	if printer.Mean() > plate.Mean() {
+	if printer.harm() > plate.harm() {
 		h, other = printer, plate
 	}
 	k := int(s.Gap)
-	d.Saves, d.Low, d.High = a.saved(a.gap, h, p, k, starts, cost, loss, 0)
+	d.Saves, d.Low, d.High = a.saved(h, p, k, starts, cost, loss, 0)
 	var m [horizon]float64
-	mean(a.gap, other, &m)
+	other.mean(&m)
 	if rest := wearOf(&m, loss); rest[horizon-1] > 0 {
 		shift := rest.over(plan{}, k, starts, 0, 0)
 		for l := range starts {
@@ -366,7 +389,14 @@ func (a *Adviser) weigh(d *Due, s *State, spares *[horizon]float64, printer, pla
 		}
 		d.Saves, d.Low, d.High = d.Saves+shift, d.Low+shift, d.High+shift
 	}
-	return p, w.now(p, k, cost, 0, 0)
+}
+
+// harm is the expected chance that the effect spoils a start long after a renewal.
+func (e *known) harm() (sum float64) {
+	for s, c := range e.chance {
+		sum += c * (1 - e.table[s][horizon-1])
+	}
+	return sum
 }
 
 // every words an interval.

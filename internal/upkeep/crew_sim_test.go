@@ -2,6 +2,7 @@ package upkeep
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -37,8 +38,9 @@ type asking struct {
 }
 
 type machineNow struct {
-	since  int32 // starts since its probe, -1 never
-	last   *Next // of its last start
+	since  int32  // starts since its probe, -1 never
+	past   []Past // starts since then; the last is filled in by what comes of it
+	grades []int64
 	failed bool
 	known  int64
 }
@@ -71,8 +73,9 @@ func (a *asking) state(at int64, printer, plate int32, material uint8) State {
 	m, j := &a.printers[printer], &a.plates[plate]
 	s := State{Next: Next{Printer: printer, Plate: plate, Material: int32(material), Probing: findings.ProbingSkipped, SinceProbe: m.since, Gap: j.gap,
 		PrinterFailed: m.failed && m.known <= at, PlateFailed: j.failed && j.known <= at}, SinceWash: j.wash, HoursSinceProbe: math.NaN(), DaysSinceClean: math.NaN(), Lot: 1}
-	if m.failed && m.known <= at && m.last.Probing == findings.ProbingSkipped {
-		s.LastFailed = m.last
+	s.Since = m.past
+	for i, known := range m.grades {
+		m.past[i].Graded = known > 0 && known <= at
 	}
 	return s
 }
@@ -129,9 +132,22 @@ func (a *asking) Saw(s *simfarm.Seen) {
 	if m.since >= 0 {
 		m.since++
 	}
-	m.last = &n
+	if s.Probed {
+		m.past, m.grades = m.past[:0], m.grades[:0]
+	}
+	if len(m.past) == 30 {
+		m.past, m.grades = slices.Delete(m.past, 0, 1), slices.Delete(m.grades, 0, 1)
+	}
+	m.past, m.grades = append(m.past, Past{n, s.Graded, s.Failed}), append(m.grades, s.GradedAt*graded(s.Graded))
 	m.failed, m.known = s.Failed, s.GradedAt
 	j.failed, j.known = s.Failed, s.GradedAt
+}
+
+func graded(is bool) int64 {
+	if is {
+		return 1
+	}
+	return 0
 }
 
 // study learns anew from what was recorded before the last midnight.
@@ -148,26 +164,22 @@ func (a *asking) study(c *simfarm.Columns, now int64) {
 	}, cut-84*day, cut-1, time.UTC)
 	_, m := findings.Learn(layers, a.sc.Printers, a.sc.Plates, 6, findings.Options{FalseDiscoveryRate: 0.05, LeastAvoidable: 0.5})
 	cast := NewForecast(m)
-	var pairs []Pair
-	last := make([]*Pair, a.sc.Printers)
+	var runs [][]Past
+	of := make([][]Past, a.sc.Printers)
 	for i := range h.Starts {
 		s, e := &h.Starts[i], &ex[i]
-		if s.GradedAt == 0 || s.GradedAt >= cut {
-			last[s.Printer] = nil
-			continue
+		if s.At >= cut {
+			break
 		}
 		n := Next{Printer: s.Printer, Plate: e.Plate, Material: int32(c.Labels[i].Material), Probing: findings.Probing(e.State), SinceProbe: e.PrintsSinceProbe, Gap: e.PrintsSinceClean}
-		if p := last[s.Printer]; p != nil && n.Probing == findings.ProbingSkipped {
-			p.Then, p.Again = n, s.Failed
-			p.Then.PrinterFailed = true
-			pairs = append(pairs, *p)
+		if e.PrintsSinceProbe == 0 {
+			runs = append(runs, of[s.Printer])
+			of[s.Printer] = nil
 		}
-		last[s.Printer] = nil
-		if s.Failed && n.Probing == findings.ProbingSkipped {
-			last[s.Printer] = &Pair{Failed: n}
-		}
+		of[s.Printer] = append(of[s.Printer], Past{n, s.GradedAt != 0 && s.GradedAt < cut, s.Failed})
 	}
-	a.adviser = NewAdviser(cast, DefaultCosts(), LearnEcho(cast, pairs))
+	runs = append(runs, of...)
+	a.adviser = NewAdviser(cast, DefaultCosts(), Learn(cast, runs))
 }
 
 // hold checks that the counts the crew asked with are the exposures there are.

@@ -1,6 +1,10 @@
 package upkeep
 
-import "basecourse/internal/findings"
+import (
+	"math"
+
+	"basecourse/internal/findings"
+)
 
 // Suggestion is the interval between renewals that costs least in the long run: of
 // probing a printer, or of cleaning a plate.
@@ -12,11 +16,10 @@ type Suggestion struct {
 	EveryLow, EveryHigh int
 	Curve               []Point
 
-	a     *Adviser
-	table [][horizon]float64
-	size  findings.Hazard
-	rest  [horizon]float64 // chance that the other effect spares a start, 1 without
-	loss  float64
+	a *Adviser
+	known
+	rest [horizon]float64 // chance that the other effect spares a start, 1 without
+	loss float64
 }
 
 // Point is what an interval costs in the long run, per 100 starts: money beyond what
@@ -37,7 +40,7 @@ var intervals = []int{1, 2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 60, 8
 // start of it; only its printer, plate, material and gap count (-1 unknown).
 func (a *Adviser) SuggestProbing(usual Next) Suggestion {
 	usual.Probing, usual.PrinterFailed, usual.PlateFailed = findings.ProbingValid, false, false
-	s := Suggestion{Task: Probe, a: a, table: a.skip, size: at(a.cast.m.Skip, usual.Printer, a.cast.m.NewSkip)}
+	s := Suggestion{Task: Probe, a: a, known: a.skipping(usual.Printer)}
 	for k := range s.rest {
 		s.rest[k] = 1
 	}
@@ -50,17 +53,17 @@ func (a *Adviser) SuggestProbing(usual Next) Suggestion {
 // start on it; only its printer, plate and material count (-1 unknown).
 func (a *Adviser) SuggestCleaning(usual Next) Suggestion {
 	usual.Probing, usual.Gap, usual.PrinterFailed, usual.PlateFailed = findings.ProbingValid, 0, false, false
-	_, printer, plate := a.hazards(&usual)
-	s := Suggestion{Task: Wipe, a: a, table: a.gap, size: plate}
-	mean(a.gap, &printer, &s.rest)
+	printer, plate := a.gaps(&usual)
+	s := Suggestion{Task: Wipe, a: a, known: plate}
+	printer.mean(&s.rest)
 	s.loss = a.costs.Failure() * (1 - a.cast.Chance(usual))
 	s.solve()
 	return s
 }
 
-// wear of a start by count if the effect were of one of the sizes.
-func (s *Suggestion) wear(size int) wear {
-	spares := s.table[size]
+// wear of a start by count if the effect had one of its forms.
+func (s *Suggestion) wear(form int) wear {
+	spares := s.table[form]
 	for k := range spares {
 		spares[k] *= s.rest[k]
 	}
@@ -70,7 +73,7 @@ func (s *Suggestion) wear(size int) wear {
 func (s *Suggestion) solve() {
 	var chance []float64
 	var wears []wear
-	for k, c := range s.size.Chances() {
+	for k, c := range s.known.chance {
 		if c >= 1e-9 {
 			chance, wears = append(chance, c), append(wears, s.wear(k))
 		}
@@ -86,12 +89,17 @@ func (s *Suggestion) solve() {
 		}
 	}
 	s.Every = all.best(cost).every
-	index := make([]float64, len(wears))
-	for i := range index {
-		index[i] = float64(i)
+	best := make([]float64, len(wears))
+	for i := range best {
+		if best[i] = float64(wears[i].best(cost).every); best[i] == 0 {
+			best[i] = math.Inf(1)
+		}
 	}
-	s.EveryHigh = wears[int(spread(chance, index, 0.025))].best(cost).every
-	s.EveryLow = wears[int(spread(chance, index, 0.975))].best(cost).every
+	for to, q := range map[*int]float64{&s.EveryLow: 0.025, &s.EveryHigh: 0.975} {
+		if n := spread(chance, best, q); n <= horizon {
+			*to = int(n)
+		}
+	}
 	list := intervals
 	for i, n := range intervals {
 		if n == s.Every {

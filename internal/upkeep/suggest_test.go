@@ -9,7 +9,9 @@ import (
 )
 
 // learned is a forecast from a small farm with wandering zeros and oily plates.
-func learned(t testing.TB) *Forecast {
+func learned(t testing.TB) *Forecast { return learnedOf(t).cast }
+
+func learnedOf(t testing.TB) *Adviser {
 	t.Helper()
 	sc, _ := simfarm.Named("both")
 	sc = small(sc, 24)
@@ -18,12 +20,12 @@ func learned(t testing.TB) *Forecast {
 	f := simfarm.Run(sc, 3)
 	c := f.Columns()
 	a.study(c, c.To)
-	return a.adviser.cast
+	return a.adviser
 }
 
 func TestSuggestionsAreTheLowestPointsOfTheirCurves(t *testing.T) {
 	cast := learned(t)
-	a := NewAdviser(cast, DefaultCosts(), Echo{})
+	a := NewAdviser(cast, DefaultCosts(), nil)
 	finite, never := 0, 0
 	for i := range int32(24) {
 		for _, s := range []Suggestion{a.SuggestProbing(Next{Printer: i, Plate: -1, Material: -1, Gap: -1}), a.SuggestCleaning(Next{Printer: -1, Plate: 2 * i, Material: -1})} {
@@ -62,7 +64,7 @@ func TestIntervalsFollowPrices(t *testing.T) {
 		c.FailureMaterial *= failure
 		c.FailureLabour *= failure
 		c.Effort[Probe] = Effort{probe, 6 * probe}
-		a := NewAdviser(cast, c, Echo{})
+		a := NewAdviser(cast, c, nil)
 		for i := range int32(24) {
 			n := a.SuggestProbing(Next{Printer: i, Plate: -1, Material: -1, Gap: -1}).Every
 			if n == 0 {
@@ -80,11 +82,17 @@ func TestIntervalsFollowPrices(t *testing.T) {
 	}
 }
 
+// A farm's due list is an answer a printer: 10,000 of them in a second means 100 µs each.
 func BenchmarkAnswerLearned(b *testing.B) {
-	a := NewAdviser(learned(b), DefaultCosts(), Echo{0.3, 0.85})
-	last := Next{Printer: 1, Plate: 2, Probing: findings.ProbingSkipped, SinceProbe: 5, Gap: 4}
-	s := State{Next: Next{Printer: 1, Plate: 2, Probing: findings.ProbingSkipped, SinceProbe: 6, Gap: 5}, SinceWash: 40, LastFailed: &last, Lot: 0}
+	a := learnedOf(b)
+	past := make([]Past, 30)
+	for i := range past {
+		past[i] = Past{Next{Printer: 1, Plate: 2, Probing: findings.ProbingSkipped, SinceProbe: int32(i), Gap: 4}, true, i%9 == 4}
+	}
+	n := int32(0)
 	for b.Loop() {
+		n++
+		s := State{Next: Next{Printer: n % 24, Plate: n % 48, Probing: findings.ProbingSkipped, SinceProbe: 6, Gap: 5}, SinceWash: 40, Since: past[:n%31], Lot: 0.5}
 		a.Answer(&s, &Limits{ProbeStarts: 20, WashPrints: 30})
 	}
 }
