@@ -164,21 +164,7 @@ func (a *asking) study(c *simfarm.Columns, now int64) {
 	}, cut-84*day, cut-1, time.UTC)
 	_, m := findings.Learn(layers, a.sc.Printers, a.sc.Plates, 6, findings.Options{FalseDiscoveryRate: 0.05, LeastAvoidable: 0.5})
 	cast := NewForecast(m)
-	var runs [][]Past
-	of := make([][]Past, a.sc.Printers)
-	for i := range h.Starts {
-		s, e := &h.Starts[i], &ex[i]
-		if s.At >= cut {
-			break
-		}
-		n := Next{Printer: s.Printer, Plate: e.Plate, Material: int32(c.Labels[i].Material), Probing: findings.Probing(e.State), SinceProbe: e.PrintsSinceProbe, Gap: e.PrintsSinceClean}
-		if e.PrintsSinceProbe == 0 {
-			runs = append(runs, of[s.Printer])
-			of[s.Printer] = nil
-		}
-		of[s.Printer] = append(of[s.Printer], Past{n, s.GradedAt != 0 && s.GradedAt < cut, s.Failed})
-	}
-	runs = append(runs, of...)
+	runs, _ := Runs(h, ex, func(i int) int32 { return int32(c.Labels[i].Material) }, cut)
 	a.adviser = NewAdviser(cast, DefaultCosts(), Learn(cast, runs))
 }
 

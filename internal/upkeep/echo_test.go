@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"basecourse/internal/exposure"
 	"basecourse/internal/findings"
 )
 
@@ -120,5 +121,21 @@ func TestLearnHearsAnEchoWhereThereIsOne(t *testing.T) {
 	}
 	if len(failed) == 1 && (failed[0].Low > failed[0].Saves || failed[0].High < failed[0].Saves || failed[0].Saves <= 0) {
 		t.Errorf("saves %g (%g to %g), want something above 0 in its interval", failed[0].Saves, failed[0].Low, failed[0].High)
+	}
+}
+
+func TestRunsGoFromProbeToProbe(t *testing.T) {
+	h := &exposure.History{Farm: exposure.Farm{RecordsAll: []bool{true, true}, Plates: 1}}
+	for k := range int64(6) {
+		h.Starts = append(h.Starts, exposure.Start{At: 10 * (k + 1), GradedAt: 10*(k+1) + 5, Printer: int32(k % 2), Plate: 0, Failed: k == 4})
+	}
+	h.Probes = []exposure.Probe{{At: 25, Printer: 0, Plate: 0, Ends: true}}
+	runs, open := Runs(h, exposure.Of(h), func(int) int32 { return 7 }, 52)
+	// Printer 0 starts at 10, probed 30 and 50; printer 1 at 20 and 40, 60 is too late.
+	if len(runs) != 3 || len(runs[0]) != 1 || len(open[0]) != 2 || len(open[1]) != 2 {
+		t.Fatalf("runs %+v, open %+v", runs, open)
+	}
+	if p := open[0]; p[0].SinceProbe != 0 || p[1].SinceProbe != 1 || p[1].Graded || !p[0].Graded || p[0].Material != 7 || runs[0][0].SinceProbe != -1 {
+		t.Errorf("runs %+v, open %+v", runs, open)
 	}
 }

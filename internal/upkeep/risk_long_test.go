@@ -34,10 +34,17 @@ func TestRiskValidation(t *testing.T) {
 			o.brier(o.ours), o.brier(o.printers), o.brier(o.farms))
 	}
 	all := &heldOut{}
-	var rows strings.Builder
+	var rows, held strings.Builder
 	farms := 0
+	var every covered
 	for n, sc := range simfarm.Scenarios() {
-		one := learnAndForecast(sc, base+uint64(n), 42)
+		c := newCovered(sc.Printers)
+		one := learnAndForecast(sc, base+uint64(n), 42, c.add)
+		held.WriteString(c.row(sc.Name))
+		for k := range every.in {
+			every.in[k] += c.counted(k)
+		}
+		every.n += c.counted(-1)
 		farms++
 		all.add(one)
 		r := row(sc.Name, one)
@@ -57,6 +64,9 @@ func TestRiskValidation(t *testing.T) {
 	for k, b := range all.tenths() {
 		fmt.Fprintf(&s, "| %d | %.4f | %.4f |\n", k+1, b[0], b[1])
 	}
+	s.WriteString("\nIntervals: how often a printer's true mean chance over its held-out starts (hidden states known) lies within the mean of their 95 % intervals, a quarter of the starts, printers with at least 12 of these.\n\n")
+	s.WriteString("| scenario | printers | now | after cleaning | after probing |\n|---|---|---|---|---|\n" + held.String())
+	fmt.Fprintf(&s, "| **all** | %d | %.1f %% | %.1f %% | %.1f %% |\n", every.n, 100*every.share(0), 100*every.share(1), 100*every.share(2))
 	if err := os.WriteFile("../../testdata/validation/risk.md", []byte(s.String()), 0o644); err != nil {
 		t.Fatal(err)
 	}
@@ -78,12 +88,60 @@ func (o *heldOut) failures() (n int) {
 	return n
 }
 
-func (o *heldOut) mean() float64 {
-	s := 0.0
-	for _, p := range o.ours {
-		s += p
+// covered holds true chances against intervals by printer: as it was, on a clean
+// plate, with a valid probe.
+type covered struct {
+	truth, low, high [3][]float64
+	starts           []int
+	in               [3]int
+	n                int
+	f                *simfarm.Farm
+	oracle           simfarm.Oracle
+}
+
+func newCovered(printers int) *covered {
+	c := &covered{starts: make([]int, printers)}
+	for k := range c.truth {
+		c.truth[k], c.low[k], c.high[k] = make([]float64, printers), make([]float64, printers), make([]float64, printers)
 	}
-	return s / float64(len(o.ours))
+	return c
+}
+
+func (c *covered) add(f *simfarm.Farm, cast *Forecast, start int, n Next) {
+	if c.f != f {
+		c.f, c.oracle = f, f.Oracle()
+	}
+	if start%4 != 0 { // a quarter of them will do
+		return
+	}
+	r := cast.Risk(n)
+	i := n.Printer
+	c.starts[i]++
+	for k, x := range [3]struct {
+		was float64
+		Chance
+	}{{c.oracle.Was[start], r.Now}, {c.oracle.Gap[start], r.Cleaned}, {c.oracle.Probing[start], r.Probed}} {
+		c.truth[k][i] += x.was
+		c.low[k][i] += x.Low
+		c.high[k][i] += x.High
+	}
+}
+
+// counted is on how many printers interval k holds; -1: how many there are.
+func (c *covered) counted(k int) (n int) {
+	for i, starts := range c.starts {
+		if starts >= 12 && (k < 0 || c.truth[k][i] >= c.low[k][i] && c.truth[k][i] <= c.high[k][i]) {
+			n++
+		}
+	}
+	return n
+}
+
+func (c *covered) share(k int) float64 { return float64(c.in[k]) / float64(max(1, c.n)) }
+
+func (c *covered) row(name string) string {
+	n := float64(max(1, c.counted(-1)))
+	return fmt.Sprintf("| %s | %d | %.1f %% | %.1f %% | %.1f %% |\n", name, c.counted(-1), 100*float64(c.counted(0))/n, 100*float64(c.counted(1))/n, 100*float64(c.counted(2))/n)
 }
 
 // tenths gives what was said and what came of it, by tenths of what was said.

@@ -22,7 +22,7 @@ const day = int64(24 * time.Hour / time.Microsecond)
 
 // learnAndForecast learns from the first weeks of a farm and forecasts every
 // graded start after them as it comes: with what had been recorded just before.
-func learnAndForecast(sc simfarm.Scenario, seed uint64, learnDays int) *heldOut {
+func learnAndForecast(sc simfarm.Scenario, seed uint64, learnDays int, each ...func(f *simfarm.Farm, cast *Forecast, start int, n Next)) *heldOut {
 	f := simfarm.Run(sc, seed)
 	c := f.Columns()
 	h := &c.History
@@ -56,9 +56,13 @@ func learnAndForecast(sc simfarm.Scenario, seed uint64, learnDays int) *heldOut 
 		s, e := &h.Starts[i], &ex[i]
 		if s.At >= cut && s.GradedAt != 0 {
 			p, j := printers[s.Printer], plates[e.Plate]
-			o.ours = append(o.ours, cast.Chance(Next{Printer: s.Printer, Plate: e.Plate, Material: int32(c.Labels[i].Material),
+			next := Next{Printer: s.Printer, Plate: e.Plate, Material: int32(c.Labels[i].Material),
 				Probing: findings.Probing(e.State), SinceProbe: e.PrintsSinceProbe, Gap: e.PrintsSinceClean,
-				PrinterFailed: p.failed && p.known <= s.At, PlateFailed: j.failed && j.known <= s.At}))
+				PrinterFailed: p.failed && p.known <= s.At, PlateFailed: j.failed && j.known <= s.At}
+			o.ours = append(o.ours, cast.Chance(next))
+			for _, tell := range each {
+				tell(f, cast, i, next)
+			}
 			r := rates[s.Printer]
 			o.printers = append(o.printers, r.failed/max(1, r.n))
 			o.farms = append(o.farms, failed/n)
