@@ -112,13 +112,10 @@ type known struct {
 	table  [][horizon]float64
 }
 
-// NewAdviser makes an adviser ready. Without what was learned of starts in a row (nil)
-// it goes by the forecast alone.
-func NewAdviser(cast *Forecast, costs Costs, learned *Learned) *Adviser {
-	a := &Adviser{cast: cast, costs: costs, sizes: findings.Sizes(), learned: learned}
-	if learned != nil {
-		a.echo = learned.Echo
-	}
+// NewAdviser makes an adviser ready that goes by the forecast and an echo, which may
+// be none. One that goes by all that was learned: Learned.Adviser.
+func NewAdviser(cast *Forecast, costs Costs, echo Echo) *Adviser {
+	a := &Adviser{cast: cast, costs: costs, sizes: findings.Sizes(), echo: echo}
 	a.skip, a.gap = make([][horizon]float64, len(a.sizes)), make([][horizon]float64, len(a.sizes))
 	for s, size := range a.sizes {
 		for k := range horizon {

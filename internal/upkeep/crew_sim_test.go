@@ -165,7 +165,7 @@ func (a *asking) study(c *simfarm.Columns, now int64) {
 	_, m := findings.Learn(layers, a.sc.Printers, a.sc.Plates, 6, findings.Options{FalseDiscoveryRate: 0.05, LeastAvoidable: 0.5})
 	cast := NewForecast(m)
 	runs, _ := Runs(h, ex, func(i int) int32 { return int32(c.Labels[i].Material) }, cut)
-	a.adviser = NewAdviser(cast, DefaultCosts(), Learn(cast, runs))
+	a.adviser = Learn(cast, runs).Adviser(cast, DefaultCosts())
 }
 
 // hold checks that the counts the crew asked with are the exposures there are.

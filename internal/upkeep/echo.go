@@ -117,6 +117,14 @@ type Learned struct {
 	table [][horizon]float64
 }
 
+// Adviser makes an adviser ready that goes by the forecast the runs were learned with
+// and by what they told.
+func (l *Learned) Adviser(cast *Forecast, costs Costs) *Adviser {
+	a := NewAdviser(cast, costs, l.Echo)
+	a.learned = l
+	return a
+}
+
 // growths are the forms the effect of a missing probe may have by starts since the
 // probe: a zero jumps, settles somewhere else, creeps. 1 at about the mean count of
 // a habit that skips a third.

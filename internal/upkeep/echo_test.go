@@ -66,7 +66,7 @@ func TestLearnTellsACreepFromAJump(t *testing.T) {
 			k    int
 			want float64
 		}{{creeps, 1, 0.058}, {creeps, 7, 0.343}, {steps, 1, 0.18}, {steps, 7, 0.18}} {
-			e := NewAdviser(cast, DefaultCosts(), c.l).skipping(i)
+			e := c.l.Adviser(cast, DefaultCosts()).skipping(i)
 			var s [horizon]float64
 			e.mean(&s)
 			if got := 1 - s[c.k]; math.Abs(got-c.want) > 0.12 {
@@ -74,7 +74,7 @@ func TestLearnTellsACreepFromAJump(t *testing.T) {
 			}
 		}
 	}
-	if e := NewAdviser(cast, DefaultCosts(), creeps).skipping(7); e.harm() > 1e-9 {
+	if e := creeps.Adviser(cast, DefaultCosts()).skipping(7); e.harm() > 1e-9 {
 		t.Errorf("harm %.3f where the model knows of none", e.harm())
 	}
 }
@@ -102,7 +102,7 @@ func TestLearnHearsAnEchoWhereThereIsOne(t *testing.T) {
 		t.Errorf("echo %+v, want none", plain.Echo)
 	}
 	// A failure asks for a probe at once, held layers put it off.
-	a := NewAdviser(cast, DefaultCosts(), lost)
+	a := lost.Adviser(cast, DefaultCosts())
 	run := func(failed bool) []Past {
 		var past []Past
 		for k := range 3 {

@@ -104,7 +104,7 @@ func TestBestIntervalIsThatOfMinimalRepair(t *testing.T) {
 }
 
 func TestNothingIsDueWhereNothingWears(t *testing.T) {
-	a := NewAdviser(NewForecast(&findings.Model{Mix: []findings.Weighted{{At: 0, Share: 1}}, Mean: findings.Level{At: -3}}), DefaultCosts(), nil)
+	a := NewAdviser(NewForecast(&findings.Model{Mix: []findings.Weighted{{At: 0, Share: 1}}, Mean: findings.Level{At: -3}}), DefaultCosts(), Echo{})
 	s := State{Next: Next{Probing: findings.ProbingSkipped, SinceProbe: 50, Gap: 40}, SinceWash: 40, HoursSinceProbe: 90, DaysSinceClean: 9, Lot: 1}
 	if due := a.Answer(&s, &Limits{}); len(due) != 0 {
 		t.Errorf("got %+v, want nothing", due)
@@ -116,7 +116,7 @@ func TestNothingIsDueWhereNothingWears(t *testing.T) {
 }
 
 func BenchmarkAnswer(b *testing.B) {
-	a := NewAdviser(NewForecast(&findings.Model{Mix: []findings.Weighted{{At: 0, Share: 1}}, Mean: findings.Level{At: -3}}), DefaultCosts(), nil)
+	a := NewAdviser(NewForecast(&findings.Model{Mix: []findings.Weighted{{At: 0, Share: 1}}, Mean: findings.Level{At: -3}}), DefaultCosts(), Echo{})
 	s := State{Next: Next{Probing: findings.ProbingSkipped, SinceProbe: 50, Gap: 40}, SinceWash: 40, Lot: 1}
 	for b.Loop() {
 		a.Answer(&s, &Limits{ProbeStarts: 20, WashPrints: 30})

@@ -25,7 +25,7 @@ func learnedOf(t testing.TB) *Adviser {
 
 func TestSuggestionsAreTheLowestPointsOfTheirCurves(t *testing.T) {
 	cast := learned(t)
-	a := NewAdviser(cast, DefaultCosts(), nil)
+	a := NewAdviser(cast, DefaultCosts(), Echo{})
 	finite, never := 0, 0
 	for i := range int32(24) {
 		for _, s := range []Suggestion{a.SuggestProbing(Next{Printer: i, Plate: -1, Material: -1, Gap: -1}), a.SuggestCleaning(Next{Printer: -1, Plate: 2 * i, Material: -1})} {
@@ -64,7 +64,7 @@ func TestIntervalsFollowPrices(t *testing.T) {
 		c.FailureMaterial *= failure
 		c.FailureLabour *= failure
 		c.Effort[Probe] = Effort{probe, 6 * probe}
-		a := NewAdviser(cast, c, nil)
+		a := NewAdviser(cast, c, Echo{})
 		for i := range int32(24) {
 			n := a.SuggestProbing(Next{Printer: i, Plate: -1, Material: -1, Gap: -1}).Every
 			if n == 0 {
