@@ -7,4 +7,8 @@
 // probe and of the cleaning gap on top. Its point value is the posterior mean, so
 // that as many fail as it says; its interval is of the chance itself and holds
 // what is not known of levels and hazards.
+//
+// From these chances and from prices it tells what to do before a start (Adviser)
+// and how often to probe and to clean (Suggestion): by renewal-reward on the fitted
+// hazards, averaged over the sizes and forms they may have.
 package upkeep
