@@ -11,20 +11,23 @@ import (
 	"basecourse/internal/fault"
 	"basecourse/internal/firstlayer"
 	"basecourse/internal/intake"
+	"basecourse/internal/store"
 )
 
 type diagnoseCmd struct {
 	Format string `enum:"text,json" default:"text" help:"text or json."`
+	Farm   bool   `help:"Go by the farm: its over-bonding table, its cautions, and what became of its layers. Without it the standard ones; no database is needed."`
 }
 
 // Help is shown by --help.
 func (diagnoseCmd) Help() string {
-	return `Say what a first layer tells and what to do about it. Reads one first layer as a JSON object from standard input: the fields of first_layers.csv (none is required), bed_x_mm, bed_y_mm, zone_cols, zone_rows, z_step_mm, running, and context with what is known around it: skipped_probing, plate_swapped, serviced, prints_since_probe, hours_since_probe, prints_since_clean, days_since_clean, underside, surface, polymer, patch_mass_g, patch_area_mm2, density_g_cm3, bed_temp_c, minutes_since_print, washed_plate_at_hand, and earlier first layers, the oldest first.
+	return `Say what a first layer tells and what to do about it. Reads one first layer as a JSON object from standard input: the fields of first_layers.csv (none is required), bed_x_mm, bed_y_mm, zone_cols, zone_rows, z_step_mm, running, and context with what is known around it: skipped_probing, plate_swapped, serviced, prints_since_probe, hours_since_probe, prints_since_clean, days_since_clean, underside, surface, polymer, patch_mass_g, patch_area_mm2, density_g_cm3, bed_temp_c, minutes_since_print, washed_plate_at_hand, what the height book says (pair_move_mm, plate_thicker_mm, each with _low and _high, plate_thicker_than), how the latest mesh leans (mesh_tilt_x_mm_per_m, mesh_tilt_y_mm_per_m, > 0 where right or back is higher), and earlier first layers, the oldest first.
 
 Examples:
 
     echo '{"grade":"failed","marks":"A1:nozzle_low:2 B1:nozzle_low:2 C1:nozzle_low:1","context":{"skipped_probing":true}}' | basecourse diagnose
-    basecourse diagnose --format json < layer.json`
+    basecourse diagnose --format json < layer.json
+    basecourse diagnose --farm < layer.json`
 }
 
 type diagnosis struct {
@@ -69,6 +72,18 @@ func (d diagnoseCmd) Run(a *app) error {
 	c, err := intake.ParseCase(text)
 	if err != nil {
 		return err
+	}
+	if d.Farm {
+		if err := a.withStore(false, func(st *store.Store) error {
+			settings, err := st.Settings(a.ctx)
+			if err != nil {
+				return err
+			}
+			c.Farm, err = newFindings(st).Farm(a.ctx, st.Now(), settings, store.DataVersion{})
+			return err
+		}); err != nil {
+			return err
+		}
 	}
 	found, err := firstlayer.Diagnose(c)
 	if err != nil {

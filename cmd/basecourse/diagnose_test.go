@@ -6,6 +6,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"basecourse/internal/testdb"
 )
 
 const lowLayer = `{"first_layer":"F-1","printer":"P-014","plate":"L-203","started_at":"2026-03-11T09:00:00Z","grade":"marginal","marks":[{"zone":"A1","mark":"nozzle_low","severity":2}],
@@ -93,5 +95,25 @@ func TestDiagnoseTakesTheTestSet(t *testing.T) {
 	}
 	for _, k := range list {
 		wantCode(t, call(t, nil, string(k.Input), "diagnose", "--format", "json"), 0)
+	}
+}
+
+// With --farm the farm's own table and cautions are in force, without it the
+// standard ones.
+func TestDiagnoseByTheFarm(t *testing.T) {
+	env := []string{"DATABASE_URL=" + testdb.New(t)}
+	if r := call(t, env, "", "import", "../../testdata/bundles/everything"); r.code != 0 {
+		t.Fatalf("import: %d %s", r.code, r.stderr)
+	}
+	const asa = `{"grade":"marginal","material":"ASA","marks":"A1:nozzle_low:2 B1:nozzle_low:2 C1:nozzle_low:2 A2:nozzle_low:2 B2:nozzle_low:2 C2:nozzle_low:2 A3:nozzle_low:2 B3:nozzle_low:2 C3:nozzle_low:2","context":{"surface":"garolite","prints_since_clean":0}}`
+	r := call(t, env, asa, "diagnose", "--farm")
+	wantCode(t, r, 0)
+	if !strings.Contains(r.stdout, "Put a release layer on the plate") || !strings.Contains(r.stdout, "Caution: Ask the lead: the chamber stays hot, even when it looks dark. Local rules and") {
+		t.Errorf("by the farm:\n%s", r.stdout)
+	}
+	r = call(t, env, asa, "diagnose")
+	wantCode(t, r, 0)
+	if strings.Contains(r.stdout, "release layer") || strings.Contains(r.stdout, "Ask the lead") {
+		t.Errorf("without the farm:\n%s", r.stdout)
 	}
 }

@@ -59,6 +59,7 @@ type Assessor struct {
 	heights heightsKeep
 	plan    planKeep
 	fleet   fleetKeep
+	held    heldKeep
 }
 
 // New makes an assessor over a store.

@@ -20,10 +20,28 @@ const earlierLayers = 10
 // printing.
 const runsFor = 6 * time.Hour
 
-// Diagnosis says what a first layer tells: h is its history as store.LayerHistory
-// gives it, all the exposures of h's starts, plates the tags behind its plate
-// indexes. now is when it is asked: a print goes on only then.
-func Diagnosis(ctx context.Context, s *store.Store, f *farm.FirstLayer, printer *farm.Printer, h *exposure.History, all []exposure.Exposure, plates []string, now time.Time) (firstlayer.Answer, error) {
+// LayerAsked is a first layer about which is asked: History is its history as
+// store.LayerHistory gives it, Exposures those of its starts, Plates the tags
+// behind its plate indexes.
+type LayerAsked struct {
+	Layer     *farm.FirstLayer
+	Printer   *farm.Printer
+	History   *exposure.History
+	Exposures []exposure.Exposure
+	Plates    []string
+	Settings  farm.SettingValues
+	Seen      store.DataVersion // as the page goes by; zero: read here
+}
+
+// Diagnosis says what a first layer tells by what the farm has set, by what became
+// of its layers, its height book and its meshes. now is when it is asked: a print
+// goes on only then.
+func (a *Assessor) Diagnosis(ctx context.Context, q *LayerAsked, now time.Time) (firstlayer.Answer, error) {
+	s, f, printer, h, all, plates := a.store, q.Layer, q.Printer, q.History, q.Exposures, q.Plates
+	ours, err := a.Farm(ctx, now, q.Settings, q.Seen)
+	if err != nil {
+		return firstlayer.Answer{}, err
+	}
 	last := len(all) - 1
 	plate := f.Plate
 	if plate == "" && all[last].Plate >= 0 {
@@ -42,6 +60,7 @@ func Diagnosis(ctx context.Context, s *store.Store, f *farm.FirstLayer, printer 
 	var earlier []firstlayer.Earlier
 	for _, l := range layers {
 		c := caseOf(l, printer, h, all, under, &around)
+		c.Farm = ours
 		e := firstlayer.Earlier{Layer: *l, SamePrinter: yesNo(l.Printer == f.Printer), PrintsSinceClean: c.Context.PrintsSinceClean, Skipped: c.Context.Skipped}
 		if l.Plate != "" && plate != "" {
 			e.SamePlate = yesNo(l.Plate == plate)
@@ -65,10 +84,13 @@ func Diagnosis(ctx context.Context, s *store.Store, f *farm.FirstLayer, printer 
 		earlier = append(earlier, e)
 	}
 	c := caseOf(f, printer, h, all, under, &around)
-	c.Layer.Plate = plate
+	c.Layer.Plate, c.Farm = plate, ours
 	c.Context.Earlier = earlier
 	c.Running = f.VoidedAt.IsZero() && f.Outcome == "" && f.Decision != "stopped" && (f.SeenFrom == "" || f.SeenFrom == "above_printing") &&
 		!around.LastStart.After(f.StartedAt) && now.Sub(f.StartedAt) < runsFor && !now.Before(f.StartedAt)
+	if err := a.beside(ctx, &c, &around, q.Seen, now); err != nil {
+		return firstlayer.Answer{}, err
+	}
 	return firstlayer.Diagnose(&c)
 }
 

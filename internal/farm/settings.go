@@ -17,8 +17,9 @@ type SettingRule struct {
 // Valid tells whether a value may stand under the setting.
 func (r SettingRule) Valid(value string) bool { return r.valid(value) }
 
-// SettingRules lists every setting, in the order people read them. Minutes are
-// of a person or of a machine, money is in the farm's currency.
+// SettingRules lists the settings of the page of settings, in the order people
+// read them; TextRules are the others. Minutes are of a person or of a machine,
+// money is in the farm's currency.
 var SettingRules = []SettingRule{
 	{"time_zone", "UTC", "a time zone by its name, such as UTC or Europe/Berlin", func(v string) bool {
 		_, err := time.LoadLocation(v)
@@ -63,9 +64,11 @@ func number(key, standard string, least, most float64) SettingRule {
 
 // SettingRuleOf finds the rule of a setting.
 func SettingRuleOf(key string) (SettingRule, bool) {
-	for _, r := range SettingRules {
-		if r.Key == key {
-			return r, true
+	for _, rules := range [][]SettingRule{SettingRules, TextRules} {
+		for _, r := range rules {
+			if r.Key == key {
+				return r, true
+			}
 		}
 	}
 	return SettingRule{}, false

@@ -23,7 +23,8 @@ type plan struct {
 	f       *facts
 	a       *Answer
 	move    bed.Advice
-	moves   bool // the estimate asks for a move
+	moves   bool // the estimate, or the height book, asks for a move
+	booked  bool // the height book does
 	actions []Action
 	again   bool // something was advised twice already
 	cause   Cause
@@ -34,6 +35,11 @@ func advise(f *facts, a *Answer) {
 	if f.est != nil {
 		p.move = bed.Move(f.est, f.target, bed.DefaultLimits(or(f.c.ZStepMM, farm.DefaultZStepMM)))
 		p.moves = !p.move.Leave
+	}
+	// Marks only bound the height; what was measured on other layers of printer and
+	// plate says it closer.
+	if x := f.byBook(); !x.Leave && !f.measured && (!p.moves || x.HighMM-x.LowMM < p.move.HighMM-p.move.LowMM) {
+		p.move, p.moves, p.booked = x, true, true
 	}
 	named := a.Causes
 	if named[0].Cause == CannotTell {
@@ -159,6 +165,14 @@ func (p *plan) forCause(c Cause) {
 		}
 		p.add(Tram)
 	case PlateHeight:
+		// A plate known to be thicker is no fault: the nozzle follows it.
+		if t := f.thicker(); t != 0 && p.moves && p.move.MoveMM > 0 == (t > 0) {
+			if x.stale() {
+				p.add(Probe)
+			}
+			p.add(MoveNozzle)
+			return
+		}
 		p.add(SwapPlate, Investigate)
 	case PlateDamage:
 		p.add(SwapPlate, SetPlateAside)
@@ -375,6 +389,9 @@ func (p *plan) step(x Action) Advice {
 		if slices.Contains(p.actions, Probe) {
 			out.Do = "If it still shows after probing: n" + out.Do[1:]
 		}
+		if p.booked {
+			out.Do = p.bookWords(plate) + out.Do
+		}
 		if p.move.Capped {
 			out.Do += " More is needed: look again before the next move."
 		}
@@ -404,6 +421,22 @@ func (p *plan) step(x Action) Advice {
 		out.Do += " The last two times the usual advice was given and it came back."
 	}
 	return out
+}
+
+// bookWords is what the height book says before a move that follows from it.
+func (p *plan) bookWords(plate string) string {
+	x := &p.f.c.Context
+	if t := p.f.thicker(); t != 0 {
+		word := "thicker"
+		if t < 0 {
+			word = "thinner"
+		}
+		if name := p.f.c.Layer.Plate; name != "" {
+			plate = name
+		}
+		return plate + " is " + strconv.FormatFloat(math.Abs(t), 'f', 2, 64) + "\u202fmm " + word + " than " + orWord(x.ThickerThan, "the mean plate") + " by the height book. "
+	}
+	return "By the height book: "
 }
 
 func (p *plan) investigate(plate, printer string) string {

@@ -160,7 +160,7 @@ func TestFarmsOwn(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if s := a.Advice[1].Safety; s != "Ask the shift lead." {
+	if s := a.Advice[1].Safety; s != "Ask the shift lead. Local rules and the maker’s instructions come first." {
 		t.Errorf("safety %q", s)
 	}
 }

@@ -84,8 +84,21 @@ type Context struct {
 	DensityGCM3                      float64
 	BedTempC, MinutesSincePrint      float64 // now, at the machine
 	WashedPlateAtHand                string
+	// What the height book says: the nozzle move the pair will need to stand in the
+	// middle of its band, up positive, and how much thicker the plate is than another
+	// one. NaN: nothing.
+	PairMove, Thicker Interval
+	ThickerThan       string // the other plate; "" the mean plate
+	// How the latest mesh leans: > 0 where right, or back, is higher. NaN: not known.
+	MeshTiltXMMPerM, MeshTiltYMMPerM float64
 	Earlier                          []Earlier // oldest first
 }
+
+// Interval is a value in mm with its 95 % interval.
+type Interval struct{ MM, LowMM, HighMM float64 }
+
+// Known tells whether there is a value.
+func (i Interval) Known() bool { return !math.IsNaN(i.MM) }
 
 // Earlier is a first layer before this one, of the same printer or plate.
 type Earlier struct {
@@ -105,18 +118,35 @@ type Farm struct {
 	LateLoss float64
 }
 
-// Held counts layers that carried a mark of a severity and were let run.
+// Held counts layers that carried a mark of a severity and were let run, by
+// whether they held.
 type Held struct {
 	Mark       string
 	Severity   uint8
 	Held, Lost int
+	// NudgedHeld and NudgedLost count those that were nudged instead.
+	NudgedHeld, NudgedLost int
+}
+
+// FarmOf is what a farm's settings say, and what became of its layers.
+func FarmOf(s farm.SettingValues, held []Held) Farm {
+	f := Farm{OverBonding: bed.OverBonding{}, Safety: map[Hazard]string{}, Held: held}
+	pairs, _ := farm.ParseOverBonding(s.Text("over_bonding"))
+	for _, p := range pairs {
+		f.OverBonding = append(f.OverBonding, bed.OverBond{Polymer: p.Polymer, Surface: p.Surface})
+	}
+	for h, key := range SafetySettings {
+		f.Safety[h] = s.Text(key)
+	}
+	return f
 }
 
 // NewCase is a case of which nothing is known.
 func NewCase() Case {
 	nan := math.NaN()
 	return Case{Layer: EmptyLayer(), BedXMM: nan, BedYMM: nan, ZStepMM: nan,
-		Context: Context{PrintsSinceProbe: nan, HoursSince: nan, PrintsSinceClean: nan, DaysSinceClean: nan, PatchMassG: nan, PatchAreaMM2: nan, DensityGCM3: nan, BedTempC: nan, MinutesSincePrint: nan}}
+		Context: Context{PrintsSinceProbe: nan, HoursSince: nan, PrintsSinceClean: nan, DaysSinceClean: nan, PatchMassG: nan, PatchAreaMM2: nan, DensityGCM3: nan, BedTempC: nan, MinutesSincePrint: nan,
+			PairMove: Interval{nan, nan, nan}, Thicker: Interval{nan, nan, nan}, MeshTiltXMMPerM: nan, MeshTiltYMMPerM: nan}}
 }
 
 // EmptyLayer is a first layer of which nothing is known.

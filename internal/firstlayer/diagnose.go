@@ -43,8 +43,8 @@ func Diagnose(c *Case) (Answer, error) {
 			odds[cause] += s * w
 		}
 	}
-	// Marks cannot tell a lean from a bed that is bent or moved.
-	if !f.measured && !f.leans && !f.leanAgain {
+	// Marks alone cannot tell a lean from a bed that is bent or moved.
+	if !f.measured && !f.leans && !f.leanAgain && !f.meshLeans {
 		odds[Tilt] = math.Inf(-1)
 	}
 	a := Answer{Causes: rank(odds, args)}

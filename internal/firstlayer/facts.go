@@ -58,6 +58,7 @@ type facts struct {
 	pairGood                  int // this plate's layers on this printer that came out well
 	turnsAlong, staysTurned   bool
 	leanAgain                 bool // the same lean on this printer, both on fresh probes
+	meshLeans                 bool // the latest mesh leans the way the height shows
 	liftsAgain                int  // layers of this printer on other plates whose corners lift
 	spotCleaned               int  // layers of this plate that did not grip in the same spot before it was cleaned
 	spotOnPlate, spotOnBed    int  // layers with a mark in the same place of the plate (on another printer), of the bed (under another plate)
@@ -126,6 +127,7 @@ func gatherFacts(c *Case) (*facts, error) {
 		f.feed = profile.FeedShare(x.PatchMassG, x.PatchAreaMM2, x.DensityGCM3)
 	}
 	f.remember()
+	f.meshLeans = meshLeans(f)
 	return f, nil
 }
 

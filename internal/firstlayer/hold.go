@@ -51,6 +51,24 @@ func holdChance(f *facts) (p, low, high float64) {
 	return p, max(0, p-2*sd), min(1, p+2*sd)
 }
 
+// nudgeChance is the chance that the layer holds when it is nudged up (up > 0) or
+// down: halfway between p and certain before a farm's nudges tell (common practice,
+// no source).
+func nudgeChance(f *facts, p, up float64) float64 {
+	mark := "nozzle_low"
+	if up < 0 {
+		mark = "nozzle_high"
+	}
+	prior := (1 + p) / 2
+	held, lost := holdsWorth*prior, holdsWorth*(1-prior)
+	for _, h := range f.c.Farm.Held {
+		if h.Mark == mark && h.Severity == f.marks[mark].worst {
+			held, lost = held+float64(max(0, h.NudgedHeld)), lost+float64(max(0, h.NudgedLost))
+		}
+	}
+	return held / (held + lost)
+}
+
 // now says what to do about the layer that prints; then is what is advised for
 // the next one.
 func now(f *facts, a *Answer, then []Action) Advice {
@@ -76,10 +94,14 @@ func now(f *facts, a *Answer, then []Action) Advice {
 	if up < 0 && (f.has("contamination") || slices.Contains(then, Wash) || slices.Contains(then, Wipe) || f.overBonds && !f.measured) || f.height == lowAndHigh {
 		up = 0
 	}
+	nudged := nudgeChance(f, p, up)
+	if nudged < p { // this farm's nudges did more harm than good
+		up = 0
+	}
 	refused := shown(c) && f.worst >= 2 && (f.height != plain || f.has("contamination"))
 	why := " What would be lost later is more than a new start costs."
 	switch {
-	case c.Layer.Grade == "failed" || f.has("no_start") || (1-p)*loss > 1 && (up == 0 || p < 0.4):
+	case c.Layer.Grade == "failed" || f.has("no_start") || (1-p)*loss > 1 && (up == 0 || nudged < 0.7):
 		x.Action, x.Do = Stop, "Stop this print. "+holdWords(p)+why
 		if c.Layer.Grade == "failed" {
 			x.Do = "Stop this print. It is graded failed."

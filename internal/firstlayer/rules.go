@@ -27,6 +27,7 @@ const (
 	own    = "design of this program; weights common practice, no source"
 	model  = "bead model (rounded rectangle), derived"
 	habits = "common practice, no source"
+	book   = "height book: mixed model over all pairs; weights common practice, no source"
 	meshes = "range, plane and rest of a mesh: common practice, no source"
 )
 
@@ -191,6 +192,10 @@ var rules = []rule{
 	{"the pattern turned with the plate", "travels with the plate: the plate’s", func(f *facts) float64 { return yes(f.turnsAlong) }, weights{PlateHeight: 4.5, PlateDamage: 1.5, BedShape: -2, Tilt: -2}},
 	{"the pattern stayed when the plate was turned", "stays when the plate is turned: the printer's", func(f *facts) float64 { return yes(f.staysTurned) }, weights{BedShape: 1.5, Tilt: 1, PlateHeight: -3, PlateDamage: -2}},
 	{"the same lean on two fresh probes", "same pattern in two layers on fresh probes", func(f *facts) float64 { return yes(f.leanAgain) }, weights{Tilt: 5}},
+	{"the latest mesh leans the same way", meshes, func(f *facts) float64 { return yes(f.meshLeans) }, weights{Tilt: 5}},
+	{"the height book has this plate thicker", book, func(f *facts) float64 { return yes((f.height == allLow || f.low > 0.5) && f.thicker() > 0) }, weights{PlateHeight: 3, NozzleLow: -0.5}},
+	{"the height book has this plate thinner", book, func(f *facts) float64 { return yes((f.height == allHigh || f.high > 0.5) && f.thicker() < 0) }, weights{PlateHeight: 3, NozzleHigh: -0.5}},
+	{"the height book has this plate as thick as the others", book, func(f *facts) float64 { return yes(f.height != plain && f.asThick()) }, weights{PlateHeight: -2}},
 	{"corners lift on this printer’s other plates too", "stays when the plate is swapped: the printer's", func(f *facts) float64 { return yes(f.has("lifting") && f.liftsAgain > 0) }, weights{BedTemperature: 1.5, DirtyPlate: -1, PlateDamage: -1}},
 	{"the same place of the plate on another printer", "travels with the plate: the plate’s", func(f *facts) float64 { return yes(f.spotOnPlate > 0) }, weights{PlateDamage: 1.2, DirtyPlate: 0.8, LocalSpot: -1, BedTemperature: -1.5}},
 	{"the same place again after cleaning", "worn glaze: common practice", func(f *facts) float64 { return yes(f.spotOnPlate > 0 && f.c.Context.PrintsSinceClean <= 3) }, weights{PlateDamage: 2.8, DirtyPlate: -1}},

@@ -1,6 +1,10 @@
 package firstlayer
 
-import "strings"
+import (
+	"strings"
+
+	"basecourse/internal/farm"
+)
 
 // Hazard is what can hurt while an advice is followed.
 type Hazard string
@@ -12,21 +16,11 @@ const (
 	Motion  Hazard = "motion"
 )
 
+// defers ends every line of caution, also where a farm wrote its own.
 const defers = " Local rules and the maker’s instructions come first."
 
-// DefaultSafety are the cautions shown with an advice; a farm may put its own in
-// their place (Farm.Safety). Sources: vapour of isopropyl alcohol and acetone burns
-// at room temperature and below (ICSC 0554; GHS P210); hot surfaces for 5 to 15
-// minutes after switching off and sudden motion at homing and probing (makers'
-// usual warnings, common practice); 40 °C before touching (ISO 13732-1 lies above,
-// from memory).
-func DefaultSafety() map[Hazard]string {
-	return map[Hazard]string{
-		Solvent: "Solvent vapour burns: never on a hot bed or in a closed chamber. Clean at a ventilated bench away from hot parts." + defers,
-		Hot:     "Bed, plate and nozzle stay hot 5 to 15 minutes after switching off. Let the bed fall below 40 °C before you reach in." + defers,
-		Motion:  "Hands clear, then start it: head and bed move suddenly." + defers,
-	}
-}
+// SafetySettings are the settings that hold a farm's own cautions.
+var SafetySettings = map[Hazard]string{Solvent: "safety_solvent", Hot: "safety_hot", Motion: "safety_motion"}
 
 // hazards of the actions.
 var hazards = map[Action][]Hazard{
@@ -35,20 +29,22 @@ var hazards = map[Action][]Hazard{
 }
 
 // caution is the safety line of an action; "" where nothing can hurt.
-func (fm *Farm) caution(a Action) string {
+func (fm *Farm) caution(a Action) string { return fm.Caution(hazards[a]...) }
+
+// Caution is what the farm, or the standard text, says of hazards, one after the
+// other; it ends with whose word comes first.
+func (fm *Farm) Caution(of ...Hazard) string {
 	var out []string
-	standard := DefaultSafety()
-	for _, h := range hazards[a] {
+	for _, h := range of {
 		text := fm.Safety[h]
 		if text == "" {
-			text = standard[h]
+			rule, _ := farm.SettingRuleOf(SafetySettings[h])
+			text = rule.Default
 		}
-		out = append(out, text)
+		out = append(out, strings.TrimSuffix(text, defers))
 	}
-	if len(out) > 1 { // defer once, at the end
-		for i := range out[:len(out)-1] {
-			out[i] = strings.TrimSuffix(out[i], defers)
-		}
+	if len(out) == 0 {
+		return ""
 	}
-	return strings.Join(out, " ")
+	return strings.Join(out, " ") + defers
 }

@@ -177,6 +177,15 @@ func (r *caseReader) context(raw json.RawMessage) {
 		"bed_temp_c":           r.number(&x.BedTempC, -50, 200),
 		"minutes_since_print":  r.number(&x.MinutesSincePrint, 0, most),
 		"washed_plate_at_hand": r.yesNo(&x.WashedPlateAtHand),
+		"pair_move_mm":         r.number(&x.PairMove.MM, -5, 5),
+		"pair_move_low":        r.number(&x.PairMove.LowMM, -5, 5),
+		"pair_move_high":       r.number(&x.PairMove.HighMM, -5, 5),
+		"plate_thicker_mm":     r.number(&x.Thicker.MM, -5, 5),
+		"plate_thicker_low":    r.number(&x.Thicker.LowMM, -5, 5),
+		"plate_thicker_high":   r.number(&x.Thicker.HighMM, -5, 5),
+		"plate_thicker_than":   r.text(&x.ThickerThan),
+		"mesh_tilt_x_mm_per_m": r.number(&x.MeshTiltXMMPerM, -1000, 1000),
+		"mesh_tilt_y_mm_per_m": r.number(&x.MeshTiltYMMPerM, -1000, 1000),
 		"earlier":              r.earlier,
 	}
 	for _, m := range members {
@@ -191,6 +200,11 @@ func (r *caseReader) context(raw json.RawMessage) {
 			r.add(at+"/"+escape(m.name), m.name, "one of "+strings.Join(names, " "))
 		case string(m.raw) != "null":
 			take(m.raw, at+"/"+m.name)
+		}
+	}
+	for name, i := range map[string]*firstlayer.Interval{"pair_move": &x.PairMove, "plate_thicker": &x.Thicker} {
+		if i.Known() && !(i.LowMM <= i.MM && i.MM <= i.HighMM) {
+			r.add(at+"/"+name+"_mm", "no interval round it", "with "+name+"_low below and "+name+"_high above it")
 		}
 	}
 }

@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"slices"
 	"strconv"
 	"time"
 
@@ -158,7 +159,7 @@ func settings() *Table {
 
 func settingKeys() string {
 	s := ""
-	for i, r := range farm.SettingRules {
+	for i, r := range slices.Concat(farm.SettingRules, farm.TextRules) {
 		if i > 0 {
 			s += " "
 		}

@@ -11,6 +11,9 @@ import (
 type LayerAround struct {
 	Surface, Polymer string
 	LastStart        time.Time // the printer's latest start, voided ones left out
+	// PlateBefore is the other plate that the printer's latest start on another one
+	// had, of the graded layers read; "" none.
+	PlateBefore, SideBefore string
 	// Printer are the printer's graded layers before it, Plate the plate's on other
 	// printers; the oldest first, voided ones left out.
 	Printer, Plate []*farm.FirstLayer
@@ -37,6 +40,11 @@ func (s *Store) LayersAround(ctx context.Context, f *farm.FirstLayer, plate stri
 	const last = ` ORDER BY t.started_at DESC, t.id DESC LIMIT $3`
 	if out.Printer, err = s.layersBefore(ctx, ` WHERE t.printer = (SELECT id FROM printers WHERE printer = $1)`+before+last, f.Printer, f.StartedAt, limit); err != nil {
 		return out, wrap("store.LayersAround", err)
+	}
+	for _, l := range out.Printer {
+		if l.Plate != "" && l.Plate != plate {
+			out.PlateBefore, out.SideBefore = l.Plate, l.PlateSide
+		}
 	}
 	if plate != "" {
 		out.Plate, err = s.layersBefore(ctx, ` WHERE t.plate = (SELECT id FROM plates WHERE plate = $1)`+before+` AND t.printer <> (SELECT id FROM printers WHERE printer = $4)`+last, plate, f.StartedAt, limit, f.Printer)

@@ -9,6 +9,7 @@ import (
 
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
+	"basecourse/internal/firstlayer"
 	"basecourse/views"
 
 	"github.com/gofrs/uuid/v5"
@@ -157,9 +158,9 @@ func (a *answering) page(s *Server, h *hand, base *handAct) error {
 		p.Submit = "Save: " + wordFor(actionWords, a.action)
 		switch a.action {
 		case "soak":
-			p.Caution = cautionHot
+			p.Caution = h.caution(firstlayer.Hot)
 		case "check_feed", "investigate":
-			p.Caution = cautionMoves
+			p.Caution = h.caution(firstlayer.Motion, firstlayer.Hot)
 		case "dry_filament":
 			p.Caution = "Dryers and ovens get hot and filament gives off fumes: keep to the filament maker’s temperature, ventilate. Your workplace’s rules come first."
 		}

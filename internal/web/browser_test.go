@@ -18,7 +18,7 @@ var pages = []struct{ name, path string }{
 	{"finding-little", "/findings/printer/P-003/skipped_probing"},
 	{"printer", "/printers/P-001"}, {"plate", "/plates/L-107"}, {"setup", "/setup"}, {"help", "/help"}, {"help-api", "/help/api"},
 	{"setup-printers", "/setup/printers"}, {"setup-printer", "/setup/printers/P-001"}, {"setup-add-plate", "/setup/add-plate"}, {"setup-people", "/setup/people"}, {"setup-person", "/setup/people/amara"},
-	{"setup-settings", "/setup/settings"}, {"setup-tokens", "/setup/tokens"}, {"setup-add-token", "/setup/add-token"}, {"setup-shifts", "/setup/shifts"}, {"jobs", "/jobs"}, {"missing", "/printers/NONE"},
+	{"setup-settings", "/setup/settings"}, {"setup-over-bonding", "/setup/over-bonding"}, {"setup-cautions", "/setup/cautions"}, {"setup-tokens", "/setup/tokens"}, {"setup-add-token", "/setup/add-token"}, {"setup-shifts", "/setup/shifts"}, {"jobs", "/jobs"}, {"missing", "/printers/NONE"},
 }
 
 func TestEveryPageInTheBrowserIsAccessibleAndFits(t *testing.T) {

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"basecourse/internal/assess"
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
 	"basecourse/internal/stats"
@@ -22,11 +23,10 @@ import (
 )
 
 const (
-	decideWithin = 48 * time.Hour          // after its start a layer may still be decided about
-	endsWithin   = 3 * 24 * time.Hour      // starts are asked for their outcome
-	endsRead     = 20_000                  // starts read at most
-	endsPage     = 60                      // on one page
-	becameWindow = 52 * 7 * 24 * time.Hour // layers that are counted by what became of them
+	decideWithin = 48 * time.Hour     // after its start a layer may still be decided about
+	endsWithin   = 3 * 24 * time.Hour // starts are asked for their outcome
+	endsRead     = 20_000             // starts read at most
+	endsPage     = 60                 // on one page
 )
 
 // endOptions are the outcomes as one taps them.
@@ -253,7 +253,7 @@ func (s *Server) getBecame() echo.HandlerFunc {
 			return err
 		}
 		zone, end := frame.Settings.Zone(), windowEnd(frame, now)
-		by, all, open, err := s.store.Became(ctx, end.Add(-becameWindow), end)
+		by, all, open, err := s.store.Became(ctx, end.Add(-assess.BecameWindow), end)
 		if err != nil {
 			return err
 		}

@@ -60,7 +60,7 @@ func (s *Server) getFirstLayer() echo.HandlerFunc {
 		p.Started = under.sentences(f)
 		move := farm.Unknown()
 		if f.Grade != "" && f.VoidedAt.IsZero() {
-			told, err := assess.Diagnosis(ctx, s.store, f, printer, under.history, under.all, under.plates, now)
+			told, err := s.cfg.Diagnoses.Diagnosis(ctx, &assess.LayerAsked{Layer: f, Printer: printer, History: under.history, Exposures: under.all, Plates: under.plates, Settings: frame.Settings, Seen: frame.Version}, now)
 			if err != nil {
 				return err
 			}

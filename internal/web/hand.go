@@ -15,6 +15,7 @@ import (
 
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
+	"basecourse/internal/firstlayer"
 	"basecourse/internal/intake"
 	"basecourse/internal/store"
 	"basecourse/views"
@@ -61,13 +62,17 @@ type hand struct {
 	person string    // who did it
 	back   string    // page to come back to; "" Upkeep
 	seen   store.DataVersion
-	opens  bool // the form is being opened: as of now, and nothing is stored
+	farm   firstlayer.Farm // the farm's own cautions
+	opens  bool            // the form is being opened: as of now, and nothing is stored
 	page   views.FormPage
 
 	spots    []store.Spot // at the instant before when
 	spotted  bool
 	printers []*farm.Printer
 }
+
+// caution is what the farm says first where these can hurt.
+func (h *hand) caution(of ...firstlayer.Hazard) string { return h.farm.Caution(of...) }
 
 // wrong notes a problem at a field.
 func (h *hand) wrong(field, words string) {
@@ -244,7 +249,7 @@ func (s *Server) newHand(c echo.Context, a *handAct, values url.Values, id uuid.
 	if err != nil {
 		return nil, err
 	}
-	h := &hand{s: s, ctx: c.Request().Context(), act: a, values: values, who: identity(c), zone: frame.Settings.Zone(), now: now, id: id, seen: frame.Version}
+	h := &hand{s: s, ctx: c.Request().Context(), act: a, values: values, who: identity(c), zone: frame.Settings.Zone(), now: now, id: id, seen: frame.Version, farm: firstlayer.FarmOf(frame.Settings, nil)}
 	h.page = views.FormPage{Shell: withClock(s.shell(c, a.title, "/upkeep"), now, h.zone), Crumb: s.url("/upkeep"), Action: s.url("/upkeep/" + a.slug)}
 	return h, nil
 }

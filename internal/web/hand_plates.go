@@ -4,17 +4,9 @@ import (
 	"strings"
 
 	"basecourse/internal/farm"
+	"basecourse/internal/firstlayer"
 	"basecourse/internal/store"
 	"basecourse/views"
-)
-
-// Cautions are the usual ones; the workplace's own rules and the makers'
-// instructions come first.
-const (
-	cautionClean = "Best at a ventilated bench, the plate off the printer. No solvent near a hot bed, flame or spark: let the bed cool to the room first, and put wipes into a closed metal bin. " +
-		"Plates come off hot, scrapers cut. Your workplace’s rules and the makers’ instructions come first."
-	cautionHot   = "Let the bed fall below 40 °C, or wear gloves: plates come off hot. Hands out while anything homes or moves. Your workplace’s rules and the maker’s instructions come first."
-	cautionMoves = "The head and the bed move suddenly while homing and probing, and are hot: hands, hair and sleeves out. Your workplace’s rules and the maker’s instructions come first."
 )
 
 var agents = []string{"isopropyl alcohol", "dish soap and hot water", "lint-free cloth, dry", "glue stick"}
@@ -31,7 +23,7 @@ var cleanAct = handAct{
 			return err
 		}
 		h.page.Lead = "For one plate or many. It counts from the time you give, also when you log it later."
-		h.page.Caution = cautionClean
+		h.page.Caution = h.caution(firstlayer.Solvent, firstlayer.Hot)
 		h.page.Fields = append(h.page.Fields,
 			views.Field{Name: "method", Label: "How", Kind: "choice", Options: h.options("method", []views.Option{
 				{Value: "wipe", Word: "Wiped", Note: "with a cloth, on the bench or on the cold bed"}, {Value: "wash", Word: "Washed", Note: "with soap and water, rinsed, dried"},
@@ -181,7 +173,7 @@ var fitAct = handAct{
 			old.Label = "Plate " + on.Plate + ", which was on it, went"
 			printer.Hint = "Plate " + on.Plate + " is known to be on " + on.Printer + " now."
 		}
-		h.page.Caution = cautionHot
+		h.page.Caution = h.caution(firstlayer.Hot, firstlayer.Motion)
 		h.page.Notice = h.swapNotice()
 		h.page.Look = "Which move to expect"
 		h.page.Fields = []views.Field{plate, printer, sideField(h, "Side up"), turnedField(h), old}
@@ -284,7 +276,7 @@ var takeOffAct = handAct{
 		if on := h.plateOn(h.text("printer")); on != nil {
 			printer.Hint = "Plate " + on.Plate + " is known to be on " + on.Printer + "."
 		}
-		h.page.Caution = cautionHot
+		h.page.Caution = h.caution(firstlayer.Hot, firstlayer.Motion)
 		h.page.Fields = []views.Field{printer,
 			{Name: "went", Label: "The plate went", Kind: "choice", Optional: true, Options: orElse(h.options("went", []views.Option{
 				{Value: "in_wash", Word: "Into the wash"}, {Value: "set_aside", Word: "Aside, to be looked at"}, {Value: "retired", Word: "Out of use"}, {Value: "", Word: "Into the rack"}}))},

@@ -7,6 +7,7 @@ import (
 
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
+	"basecourse/internal/firstlayer"
 	"basecourse/internal/store"
 	"basecourse/views"
 )
@@ -33,7 +34,7 @@ var probeAct = handAct{
 			return views.Field{Name: name, Label: label, Kind: "number", Unit: unit, Value: h.values.Get(name), Optional: true, Hint: hint}
 		}
 		h.page.Lead = "For a probe that was made. One that was left out is logged as skipped, with its reason."
-		h.page.Caution = cautionMoves
+		h.page.Caution = h.caution(firstlayer.Motion, firstlayer.Hot)
 		h.page.Fields = []views.Field{printer,
 			{Name: "extent", Label: "What was probed", Kind: "choice", Options: h.options("extent", []views.Option{
 				{Value: "full", Word: "The whole bed"}, {Value: "part", Word: "A part of it", Note: "for example where the print lies"}, {Value: "zero", Word: "Only the zero", Note: "no mesh: a skip goes on"}})},
@@ -159,7 +160,7 @@ var offsetAct = handAct{
 			}
 		}
 		h.page.Lead = "For a change that stays. What was moved while a first layer printed is a nudge and stands with that layer."
-		h.page.Caution = cautionMoves
+		h.page.Caution = h.caution(firstlayer.Motion, firstlayer.Hot)
 		h.page.Fields = []views.Field{printer, from,
 			{Name: "to_mm", Label: "Offset now", Kind: "number", Unit: "mm", Value: h.values.Get("to_mm"), Hint: "Both as the printer shows them; the higher number is the higher nozzle."},
 			{Name: "direction", Label: "Which way the nozzle went", Kind: "choice", Optional: true, Options: orElse(h.options("direction", []views.Option{
@@ -224,7 +225,7 @@ var serviceAct = handAct{
 			return err
 		}
 		h.page.Lead = "Work after which the last probe no longer holds."
-		h.page.Caution = cautionMoves
+		h.page.Caution = h.caution(firstlayer.Motion, firstlayer.Hot)
 		h.page.Fields = []views.Field{printer,
 			{Name: "work", Label: "What was done", Kind: "choice", Options: h.options("work", []views.Option{
 				{Value: "nozzle", Word: "Nozzle changed"}, {Value: "moved", Word: "Machine moved"}, {Value: "bed", Word: "Work on the bed"}, {Value: "other", Word: "Other work"}})},

@@ -1,12 +1,20 @@
 package web
 
 import (
+	"context"
 	"strings"
+	"time"
 
+	"basecourse/internal/assess"
 	"basecourse/internal/farm"
 	"basecourse/internal/firstlayer"
 	"basecourse/views"
 )
+
+// Diagnoses says what a first layer tells.
+type Diagnoses interface {
+	Diagnosis(ctx context.Context, q *assess.LayerAsked, now time.Time) (firstlayer.Answer, error)
+}
 
 var layerCauseWords = map[firstlayer.Cause]string{
 	firstlayer.NozzleLow: "Nozzle too low", firstlayer.NozzleHigh: "Nozzle too high", firstlayer.BedShape: "Bed not as the printer believes", firstlayer.Tilt: "Bed leans",

@@ -12,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"basecourse/internal/assess"
 	"basecourse/internal/store"
 	"basecourse/static"
 
@@ -25,9 +26,12 @@ type Config struct {
 	Store    *store.Store
 	Findings Findings
 	Heights  Heights // nil: no height book
-	Copies   Copies  // daily copies of the farm; nil: none are written by this process
-	Backups  Copies  // daily backups of the database; nil: none are written by this process
-	Log      *slog.Logger
+	// Diagnoses tells what first layers say; nil: worked out over Store, keeping
+	// nothing for others.
+	Diagnoses Diagnoses
+	Copies    Copies // daily copies of the farm; nil: none are written by this process
+	Backups   Copies // daily backups of the database; nil: none are written by this process
+	Log       *slog.Logger
 
 	// BasePath is where the program lives behind a proxy ("/bc"), whether the
 	// proxy keeps or strips it; "" is the root.
@@ -118,6 +122,9 @@ func New(cfg Config) (*Server, error) {
 		hashing: make(chan struct{}, hashesAtOnce),
 		working: make(chan struct{}, workersAtOnce), unpacked: make(chan struct{}, 1), importing: make(chan struct{}, 1),
 		senders: newSenders(rate.Limit(requestsPerSecond), requestsBurst),
+	}
+	if s.cfg.Diagnoses == nil {
+		s.cfg.Diagnoses = assess.New(cfg.Store)
 	}
 	perToken := cfg.RequestsPerSecond
 	if perToken == 0 {

@@ -122,6 +122,8 @@ func (s *Server) setupParts(c echo.Context, f store.FarmFacts) []views.SetupPart
 		{"Shifts", "/setup/shifts", "who works when"},
 		{"Instruments", "/setup/instruments", "gauges and scales"},
 		{"Settings", "/setup/settings", "time zone, minutes, money"},
+		{"Over-bonding", "/setup/over-bonding", "materials that tear off"},
+		{"Cautions", "/setup/cautions", "said where it can hurt"},
 		{"Tokens", "/setup/tokens", counted(f.Tokens, "in force", "in force")},
 		{"API", "/help/api", "how programs send and read records"},
 		{"Import", "/setup/import", "a bundle, checked first"},

@@ -129,5 +129,9 @@ var settingWords = map[string]settingWord{
 	"failure_material":       {"Material it loses", "CURRENCY", "What a failure costs, and with it what is due.", "money"},
 	"least_avoidable":        {"Least avoidable failures", "of 100 layers", "A finding below it is not raised.", "judging"},
 	"start_window_minutes":   {"Start window", "min", "A probe this long after a job was sent belongs to its start.", "judging"},
+	"over_bonding":           {Label: "Over-bonding"},
+	"safety_solvent":         {Label: "Solvents"},
+	"safety_hot":             {Label: "Heat"},
+	"safety_motion":          {Label: "Moving parts"},
 	"lot_limit":              {"Lot limit", "", "The share of a batch a draw by lot may let pass, from 0 to 1.", "judging"},
 }
