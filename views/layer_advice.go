@@ -16,8 +16,20 @@ type LayerAdvice struct {
 	Causes  []AdviceCause
 }
 
+// WeighPart asks for the mass of a patch and says what it changed.
+type WeighPart struct {
+	Action   string // "" nothing is asked
+	Fields   []Field
+	Problems []FormProblem
+	Says     string
+	Open     bool
+}
+
 // AdviceStep is one more thing to do, in order.
-type AdviceStep struct{ Action, Do string }
+type AdviceStep struct {
+	Action, Do string
+	Done       string // address of saying that it was done; "" none
+}
 
 // AdviceCause is one cause the layer may have, the likeliest first.
 type AdviceCause struct{ Code, Word, Sure, For, Against string }

@@ -2,6 +2,7 @@ package views
 
 // Proof is what was done about an advice, and whether it held.
 type Proof struct {
+	Action  string // its stored code
 	Code    string // proving, held_up, came_back, followed; done, something_else, disagreed
 	State   State
 	What    string // what was done

@@ -91,6 +91,7 @@ type FirstLayerPage struct {
 	Advice    LayerAdvice // what to do about it; none when there is nothing to say
 	Answers   []Link      // to the advice: done, something else, I disagree
 	Answered  []Proof     // what was done about its advice, and whether it held
+	Weigh     WeighPart   // a patch that was weighed
 	Decide    Decide      // asked with one tap
 	Next      []Link      // what to do after saving; grade, correct, void
 	Started   []string    // what it was started under, in sentences

@@ -31,7 +31,11 @@ type LayerAsked struct {
 	Plates    []string
 	Settings  farm.SettingValues
 	Seen      store.DataVersion // as the page goes by; zero: read here
+	Patch     Patch             // of the layer, put on a scale
 }
+
+// Patch is a weighed piece of a layer; NaN where it was not.
+type Patch struct{ MassG, AreaMM2, DensityGCM3 float64 }
 
 // Diagnosis says what a first layer tells by what the farm has set, by what became
 // of its layers, its height book and its meshes. now is when it is asked: a print
@@ -85,6 +89,7 @@ func (a *Assessor) Diagnosis(ctx context.Context, q *LayerAsked, now time.Time) 
 	}
 	c := caseOf(f, printer, h, all, under, &around)
 	c.Layer.Plate, c.Farm = plate, ours
+	c.Context.PatchMassG, c.Context.PatchAreaMM2, c.Context.DensityGCM3 = q.Patch.MassG, q.Patch.AreaMM2, q.Patch.DensityGCM3
 	c.Context.Earlier = earlier
 	c.Running = f.VoidedAt.IsZero() && f.Outcome == "" && f.Decision != "stopped" && (f.SeenFrom == "" || f.SeenFrom == "above_printing") &&
 		!around.LastStart.After(f.StartedAt) && now.Sub(f.StartedAt) < runsFor && !now.Before(f.StartedAt)

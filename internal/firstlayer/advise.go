@@ -423,22 +423,6 @@ func (p *plan) step(x Action) Advice {
 	return out
 }
 
-// bookWords is what the height book says before a move that follows from it.
-func (p *plan) bookWords(plate string) string {
-	x := &p.f.c.Context
-	if t := p.f.thicker(); t != 0 {
-		word := "thicker"
-		if t < 0 {
-			word = "thinner"
-		}
-		if name := p.f.c.Layer.Plate; name != "" {
-			plate = name
-		}
-		return plate + " is " + strconv.FormatFloat(math.Abs(t), 'f', 2, 64) + "\u202fmm " + word + " than " + orWord(x.ThickerThan, "the mean plate") + " by the height book. "
-	}
-	return "By the height book: "
-}
-
 func (p *plan) investigate(plate, printer string) string {
 	switch p.cause {
 	case Striping:

@@ -2,6 +2,7 @@ package firstlayer
 
 import (
 	"math"
+	"strconv"
 
 	"basecourse/internal/bed"
 )
@@ -90,4 +91,20 @@ func (f *facts) byBook() bed.Advice {
 	}
 	out.Leave, out.MoveMM = false, math.Round(n*limits.ZStepMM*1e9)/1e9
 	return out
+}
+
+// bookWords is what the height book says before a move that follows from it.
+func (p *plan) bookWords(plate string) string {
+	x := &p.f.c.Context
+	if t := p.f.thicker(); t != 0 {
+		word := "thicker"
+		if t < 0 {
+			word = "thinner"
+		}
+		if name := p.f.c.Layer.Plate; name != "" {
+			plate = name
+		}
+		return plate + " is " + strconv.FormatFloat(math.Abs(t), 'f', 2, 64) + "\u202fmm " + word + " than " + orWord(x.ThickerThan, "the mean plate") + " by the height book. "
+	}
+	return "By the height book: "
 }

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"math"
 	"net/http"
 	"net/url"
 	"slices"
@@ -153,6 +154,9 @@ func (a *answering) page(s *Server, h *hand, base *handAct) error {
 		p.Submit = "Save"
 		return nil
 	}
+	if a.action == "move_nozzle" && h.values.Get("from_mm") != "" {
+		p.Lead = "Filled in from the last offset logged and the move advised: change it if another amount was moved."
+	}
 	if base == nil {
 		p.Lead = "Says that it was done; there is nothing else to record."
 		p.Submit = "Save: " + wordFor(actionWords, a.action)
@@ -230,6 +234,17 @@ func (s *Server) getDone() echo.HandlerFunc {
 			return err
 		}
 		act, values := a.act(s)
+		if a.action == "move_nozzle" && a.answer == "done" && farm.Known(a.move) {
+			// The offset is told by the last one logged and the move advised.
+			last, err := s.store.LastOffset(c.Request().Context(), f.Printer, s.now())
+			switch {
+			case err == nil:
+				values.Set("from_mm", numberText(last.ToMM))
+				values.Set("to_mm", numberText(math.Round((last.ToMM+a.move)*1e6)/1e6))
+			case !fault.Is(err, fault.NotFound):
+				return err
+			}
+		}
 		h, err := s.newHand(c, act, values, id)
 		if err != nil {
 			return err

@@ -38,7 +38,7 @@ func (s *Server) firstLayer(c echo.Context) (*farm.FirstLayer, *farm.Printer, er
 
 func (s *Server) getFirstLayer() echo.HandlerFunc {
 	return func(c echo.Context) error {
-		if err := onlyParams(c, "saved"); err != nil {
+		if err := onlyParams(c, "saved", massField.name, areaField.name, densityField.name); err != nil {
 			return err
 		}
 		f, printer, err := s.firstLayer(c)
@@ -58,13 +58,15 @@ func (s *Server) getFirstLayer() echo.HandlerFunc {
 			return err
 		}
 		p.Started = under.sentences(f)
-		move := farm.Unknown()
+		moves := map[string]float64{}
 		if f.Grade != "" && f.VoidedAt.IsZero() {
-			told, err := s.cfg.Diagnoses.Diagnosis(ctx, &assess.LayerAsked{Layer: f, Printer: printer, History: under.history, Exposures: under.all, Plates: under.plates, Settings: frame.Settings, Seen: frame.Version}, now)
+			weighed := readWeighed(c, f, printer)
+			p.Weigh = weighed.part(s.url("/first-layers/" + f.ID.UUID.String()))
+			told, err := s.cfg.Diagnoses.Diagnosis(ctx, &assess.LayerAsked{Layer: f, Printer: printer, History: under.history, Exposures: under.all, Plates: under.plates, Settings: frame.Settings, Seen: frame.Version, Patch: weighed.patch()}, now)
 			if err != nil {
 				return err
 			}
-			p.Advice, move = layerAdvice(&told), firstMove(&told)
+			p.Advice, moves = layerAdvice(&told), movesOf(&told)
 		}
 		near, err := s.store.LayerNear(ctx, f)
 		if err != nil {
@@ -95,12 +97,22 @@ func (s *Server) getFirstLayer() echo.HandlerFunc {
 				return err
 			}
 		}
-		if p.Advice.Action != "" && f.VoidedAt.IsZero() && len(p.Answered) == 0 {
+		if p.Advice.Action != "" && f.VoidedAt.IsZero() {
 			cause := ""
 			if len(p.Advice.Causes) > 0 {
 				cause = p.Advice.Causes[0].Code
 			}
-			p.Answers = s.doneLinks(f, p.Advice.Action, cause, move)
+			open := func(action string) bool {
+				return !slices.ContainsFunc(p.Answered, func(x views.Proof) bool { return x.Action == action })
+			}
+			if open(p.Advice.Action) {
+				p.Answers = s.doneLinks(f, p.Advice.Action, cause, moves[p.Advice.Action])
+			}
+			for i, x := range p.Advice.Then {
+				if open(x.Action) {
+					p.Advice.Then[i].Done = s.doneLinks(f, x.Action, cause, moves[x.Action])[0].Href
+				}
+			}
 		}
 		p.Decide = s.decide(f, printer, now, p.Saved.Words != "")
 		if f.VoidedAt.IsZero() {

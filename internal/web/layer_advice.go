@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"basecourse/internal/assess"
-	"basecourse/internal/farm"
 	"basecourse/internal/firstlayer"
 	"basecourse/views"
 )
@@ -67,15 +66,13 @@ func layerAdvice(a *firstlayer.Answer) views.LayerAdvice {
 	return out
 }
 
-// firstMove is the nozzle move, mm, that the card asks for first; NaN where it
-// asks for something else.
-func firstMove(a *firstlayer.Answer) float64 {
+// movesOf are the nozzle moves, mm, that go with actions of a diagnosis.
+func movesOf(a *firstlayer.Answer) map[string]float64 {
+	out := map[string]float64{}
 	for _, x := range a.Advice {
-		if x.Action != firstlayer.LetRun && x.Action != firstlayer.Nudge && x.Action != firstlayer.Stop {
-			return x.MoveMM
-		}
+		out[string(x.Action)] = x.MoveMM
 	}
-	return farm.Unknown()
+	return out
 }
 
 // moveRange says from where to where a move may be right, by directions.

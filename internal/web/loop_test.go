@@ -239,3 +239,99 @@ func TestDecisionsAndOutcomesAreOneTapEach(t *testing.T) {
 		t.Errorf("undo of an outcome: got %d, the list has %d", undo.Status, len(c.Page("/outcomes").Texts(".ends li")))
 	}
 }
+
+// Done on a nozzle move is filled in from the last offset logged: one tap records
+// it. What comes then has a Done of its own, and what is done asks no more.
+func TestDoneOnAMoveIsFilledIn(t *testing.T) {
+	site := advisedSite(t)
+	c := site.As("amara", "operator")
+	path := "/first-layers/" + startID(t, "G-2")
+	done := func() string {
+		for _, link := range c.Page(path).All(".layer-advice a") {
+			if webtest.Text(link) == "Done" {
+				return strings.Replace(webtest.Attr(link, "href"), "&amp;", "&", -1)
+			}
+		}
+		return ""
+	}
+	if form := opened(t, c, done()); form.Get("from_mm") != "" || form.Get("direction") != "up" {
+		t.Errorf("no offset is known and the form begins with %v", form)
+	}
+	sent(t, site, `{"kind":"offset_change","id":"O-1","printer":"P-2","changed_at":"`+stamp(24*time.Hour)+`","to_mm":0.12}`)
+	form := opened(t, c, done())
+	move, _ := farm.ParseNumber(strings.TrimPrefix(form.Get("to_mm"), "0."))
+	if form.Get("from_mm") != "0.12" || move < 15 || move > 17 {
+		t.Fatalf("the form begins with %v", form)
+	}
+	if a := c.Form(path+"/done", form); a.Status != 303 {
+		t.Fatalf("one tap: got %d %v", a.Status, a.Page(t).Texts("[data-problems] li"))
+	}
+	last, err := site.Store.LastOffset(context.Background(), "P-2", at)
+	if err != nil || last.FromMM != 0.12 || !(last.ToMM > 0.15) {
+		t.Errorf("recorded %+v, %v", last, err)
+	}
+	if again := done(); again != "" {
+		t.Errorf("asked again at %s", again)
+	}
+	// G-1: swap the plate, then wash it: each has its own.
+	path = "/first-layers/" + startID(t, "G-1")
+	var then string
+	for _, link := range c.Page(path).All(".then a") {
+		if href := webtest.Attr(link, "href"); strings.Contains(href, "action=wash") {
+			then = href
+		}
+	}
+	if then == "" {
+		t.Fatal("no Done beside the wash that comes then")
+	}
+	if a := c.Form(path+"/done", opened(t, c, then)); a.Status != 303 {
+		t.Fatalf("the wash: got %d %v", a.Status, a.Page(t).Texts("[data-problems] li"))
+	}
+	page := c.Page(path)
+	if links := page.All(".then li[data-action=wash] a"); len(links) != 0 || !strings.Contains(plain(page.Text(".proofs")), "Plate washed") || !strings.Contains(page.Text(".layer-advice"), "I disagree") {
+		t.Errorf("after the wash: %q", plain(page.Text("main")))
+	}
+}
+
+// Each action of an advice has its Done: what it records, or nothing but that.
+func TestEveryActionHasItsDone(t *testing.T) {
+	site := handSite(t)
+	c := site.As("amara", "operator")
+	sent(t, site, layer("B-1", 180, graded("failed")+`,"marks":"A1:contamination:2"`))
+	path := "/first-layers/" + startID(t, "B-1")
+	asks := map[string]string{"wipe": "method", "wash": "method", "coat": "method", "probe": "extent", "move_nozzle": "to_mm", "tram": "work", "swap_plate": "plate", "turn_plate": "plate_turned", "set_plate_aside": "state"}
+	for _, action := range farm.AdviceActions {
+		form := opened(t, c, path+"/done?action="+action)
+		if field := asks[action]; field != "" && !form.Has(field) || field == "" && len(form) > 9 {
+			t.Errorf("%s asks %v", action, form)
+		}
+	}
+}
+
+// A weighed patch tells thin lines of a low nozzle from too little feed.
+func TestAWeighedPatchIsGoneBy(t *testing.T) {
+	site := handSite(t)
+	c := site.As("amara", "operator")
+	var slits []string
+	for _, z := range strings.Fields("A1 B1 C1 A2 B2 C2 A3 B3 C3") {
+		slits = append(slits, z+":nozzle_high:2")
+	}
+	sent(t, site, layer("B-1", 180, graded("marginal")+`,"outcome":"finished","marks":"`+strings.Join(slits, " ")+`"`))
+	path := "/first-layers/" + startID(t, "B-1")
+	top := func(query string) string {
+		return webtest.Attr(c.Page(path + query).All("[data-cause]")[0], "data-cause")
+	}
+	if got := top(""); got != "nozzle_high" {
+		t.Errorf("by the marks: %s", got)
+	}
+	// 20 mm square, 0.20 mm, 1.24 g/cm³: 0.0992 g.
+	if got := top("?patch_mass_g=0.080&patch_area_mm2=400&density_g_cm3=1.24"); got != "feed_low" {
+		t.Errorf("a light patch: %s", got)
+	}
+	if got := top("?patch_mass_g=0,099&patch_area_mm2=400&density_g_cm3=1.24"); got != "nozzle_high" {
+		t.Errorf("the right mass: %s", got)
+	}
+	if got := plain(c.Page(path + "?patch_mass_g=heavy").Text("#weigh")); !strings.Contains(got, "The mass must be between") {
+		t.Errorf("nonsense: %q", got)
+	}
+}

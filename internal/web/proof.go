@@ -206,6 +206,7 @@ func (s *Server) answered(ctx context.Context, f *farm.FirstLayer, end time.Time
 				v.Href = s.url(strings.ToLower("/"+a.SubjectKind+"s/") + a.Subject)
 			}
 		}
+		v.Action = a.Action
 		list = append(list, v)
 	}
 	return list, nil
