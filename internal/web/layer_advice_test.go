@@ -95,8 +95,8 @@ func TestAdviceInTheBrowser(t *testing.T) {
 	for _, v := range append(webtest.Views, webtest.View{Name: "phone-light", Width: 360, Height: 780}) {
 		t.Run(v.Name, func(t *testing.T) {
 			tab := site.Tab(t, amara, v)
-			for _, id := range []string{"G-1", "G-2", "G-3"} {
-				tab.Open("/first-layers/" + startID(t, id))
+			for id, more := range map[string]string{"G-1": "", "G-2": "?patch_mass_g=0.09", "G-3": ""} {
+				tab.Open("/first-layers/" + startID(t, id) + more)
 				tab.Accessible()
 				tab.Fits()
 				if *shots != "" {

@@ -28,7 +28,7 @@ type textPage struct {
 
 var overBondingPage = textPage{
 	slug: "over-bonding", title: "Over-bonding",
-	lead: "Materials that can bond so well to a surface that parts or plates tear. For them the advice never moves the nozzle below the layer height, and asks for a release layer before a degreased plate is used. Common practice, no source: change it by what your plates show.",
+	lead: "Materials that can bond so well to a surface that parts or plates tear. For them the advice never moves the nozzle below the layer height, and asks for a release layer before a degreased plate is used. Common practice, no source: change it by what your plates show. Polymers go by their leading letters, with blanks between: PETG stands for PETG-CF as well.",
 	keys: []string{"over_bonding"}, names: farm.Surfaces,
 	fields: func(values farm.SettingValues) (out []views.Field) {
 		pairs, _ := farm.ParseOverBonding(values.Text("over_bonding"))
@@ -39,11 +39,7 @@ var overBondingPage = textPage{
 					on = append(on, p.Polymer)
 				}
 			}
-			f := views.Field{Name: surface, Label: sentenceCase(surfaceWords[surface]), Value: strings.Join(on, " "), Optional: true, Longest: 200}
-			if surface == farm.Surfaces[0] {
-				f.Hint = "Polymers that over-bond on it, by their leading letters, with blanks between: PETG stands for PETG-CF as well. Left empty: none."
-			}
-			out = append(out, f)
+			out = append(out, views.Field{Name: surface, Label: "On " + surfaceWords[surface], Value: strings.Join(on, " "), Optional: true, Longest: 200})
 		}
 		return out
 	},
