@@ -62,7 +62,7 @@ func nudgeChance(f *facts, p, up float64) float64 {
 	prior := (1 + p) / 2
 	held, lost := holdsWorth*prior, holdsWorth*(1-prior)
 	for _, h := range f.c.Farm.Held {
-		if h.Mark == mark && h.Severity == f.marks[mark].worst {
+		if f.c.Layer.Grade != "" && h.Mark == mark && h.Severity == f.marks[mark].worst { // as in holdChance
 			held, lost = held+float64(max(0, h.NudgedHeld)), lost+float64(max(0, h.NudgedLost))
 		}
 	}
