@@ -15,6 +15,11 @@ func setupSamples() map[string]templ.Component {
 		"token":            TokenPageShow(TokenShow{Shell: sampleShell("Token gateway", "/setup"), Facts: []Fact{{"State", "in force", "", ""}}, Revoke: SetupAct{Word: "Revoke gateway", Action: "/setup/tokens/gateway", Danger: true}}),
 		"jobs-empty":       Jobs(JobsPage{Shell: sampleShell("Jobs", "/jobs"), Lead: "Orders.", Empty: "No jobs yet.", Setup: "/setup/add-job"}),
 		"job":              Job(JobPage{Shell: sampleShell("Job O-1042", "/jobs"), Job: "O-1042", State: State{"closed", "Closed", "dashed", ""}, Facts: []Fact{{"Quantity", "120", "", ""}}, Rate: Rate{"Failed", "2 of 9", "", "9 of 12 layers graded"}, Grades: []Fact{{"Good", "7 of 10", "", ""}}, Starts: []Event{{When: "2026-03-09 14:02", ISO: "2026-03-09T14:02:00Z", What: "P-014", Href: "/first-layers/1", State: State{"failed", "Failed", "square", "act"}, With: "plate L-203", Kind: "first_layer"}}, Change: "/setup/jobs/O-1042"}),
+		"job-need": Job(JobPage{Shell: sampleShell("Job O-1042", "/jobs"), Job: "O-1042", Need: &JobNeed{Do: "Start 31 more.", Because: "Then the chance that enough are good is 96 in 100.", Facts: []Fact{{"Good so far", "12 of 40", "", ""}}, Action: "/jobs/O-1042#need",
+			Fields:   []Field{{Name: "confidence", Label: "How sure that enough are good", Kind: "select", Options: []Option{{"95", "95 in 100", "", true}}}, {Name: "size_x_mm", Label: "Width of the print", Kind: "number", Unit: "mm", Value: "much", Wrong: "Width must be between 1 and 2000 mm."}},
+			Problems: []FormProblem{{"size_x_mm", "Width must be between 1 and 2000 mm."}}, Curve: sampleTable(), Holds: []JobHold{{"printer", "P-003", "/printers/P-003", "belt is loose"}, {"plate", "L-210", "/plates/L-210", "no record"}}, HoldsMore: "and 2 more", HoldsHref: "/upkeep?list=holds",
+			FitLead: "2 printers may start this job.", Money: "EUR", Fit: []JobMachine{{"P-014", "/printers/P-014", "L-203", "", "4 (2 to 9)", "–", "nothing first", "0.30", State{"done", "Prepped 05:40, nothing changed since", "", ""}},
+				{"P-015", "/printers/P-015", "", "chances with PLA: it ran no PETG lately", "9 (4 to 20)", "3 (1 to 8)", "clean and probe", "1.10", State{"stale", "Plate swapped 06:10: probe again", "half", "soon"}}}, Pager: Pager{Older: "/jobs/O-1042?machines=2", Plain: true}, Not: sampleTable()}}),
 	}
 }
 

@@ -137,6 +137,8 @@ type JobsPage struct {
 	Count  string
 	Empty  string
 	Pager  Pager
+	Holds  string // what is on hold, said above the list; "" nothing
+	HoldTo string
 	Setup  string // where jobs are added and changed; "" for whoever may not
 	Import string
 	Plan   string // the prep plan; "" no link
@@ -164,6 +166,7 @@ type JobPage struct {
 	Empty   string
 	Pager   Pager
 	Change  string
+	Need    *JobNeed // nil: the job is closed
 }
 
 // TokenShow is one token.

@@ -12,7 +12,6 @@ import (
 type Want struct {
 	XMM, YMM float64 // room on the bed; either way round
 	Surface  string
-	Material string
 }
 
 // Prep is what may be done before a start, its price and the chance of failure
@@ -25,21 +24,20 @@ type Prep struct {
 
 // Machine is a printer with the plate on it, as it stands.
 type Machine struct {
-	Printer, Plate   string // "" no plate known
-	Surface          string // of the plate; "" unknown
-	BedXMM, BedYMM   float64
-	PlateXMM         float64 // NaN unknown
-	PlateYMM         float64
-	Out              string // why it is not in service; "" it is
-	Held, PlateHeld  bool
-	Why, PlateWhy    string // the holds' reasons
-	PlateState       string // code; "" or in_use: may be used
-	Busy             string // until when it prints, in words; "" it is free
-	Materials        []string
-	Preps            []Prep // at least to do nothing; none: no chance is known
-	FailCost         float64
-	SurfaceWord      func(code string) string // as people read it
-	PlateStateReason string
+	Printer, Plate  string // "" no plate known
+	Surface         string // of the plate; "" unknown
+	BedXMM, BedYMM  float64
+	PlateXMM        float64 // NaN unknown
+	PlateYMM        float64
+	Out             string // why it is not in service; "" it is
+	Held, PlateHeld bool
+	Why, PlateWhy   string // the holds' reasons
+	PlateState      string // code; "" or in_use: may be used
+	Busy            string // until when it prints, in words; "" it is free
+	Preps           []Prep // at least to do nothing; none: no chance is known
+	Stale           bool   // its probe no longer holds: probing is part of any prep, where a chance after it is known
+	FailCost        float64
+	SurfaceWord     func(code string) string // as people read it
 }
 
 // Match is a machine for a job: fit to be started, or why not.
@@ -58,6 +56,9 @@ func Eligible(w Want, machines []Machine) (fit, not []Match) {
 		m := &machines[i]
 		x := Match{Machine: m, Cost: math.NaN(), Not: m.reasons(w)}
 		for _, p := range m.Preps {
+			if m.Stale && p.Do != "probe" && p.Do != "both" {
+				continue
+			}
 			if c := p.Cost + p.P*m.FailCost; math.IsNaN(x.Cost) || c < x.Cost-1e-12 {
 				x.Best, x.Cost = p, c
 			}

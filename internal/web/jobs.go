@@ -33,10 +33,11 @@ func (s *Server) getJobs() echo.HandlerFunc {
 			return badRequest(fault.Problem{Column: "find", Found: find, Expected: "a part of a name"})
 		}
 		ctx, now := c.Request().Context(), s.now()
-		zone, err := s.farmZone(ctx)
+		all, err := s.jobFarm(ctx, now, false)
 		if err != nil {
 			return err
 		}
+		zone := all.zone
 		list, total, err := s.store.Things(ctx, farm.KindJob, find, (page-1)*jobsSize, jobsSize)
 		if err != nil {
 			return err
@@ -53,6 +54,7 @@ func (s *Server) getJobs() echo.HandlerFunc {
 		p := views.JobsPage{Shell: withClock(s.shell(c, "Jobs", "/jobs"), now, zone), Lead: "Orders, open ones first, by when they are due, with what their first layers came to.",
 			WhatIs: []views.HelpLink{{ID: "job", Word: "a job"}, {ID: "failure", Word: "a failure"}, {ID: "coverage", Word: "coverage"}},
 			Find:   find, FindTo: here, Setup: s.open(c, "/setup/add-job"), Plan: s.url("/jobs/plan"), Pager: listPager(here, find, page, len(list), total, jobsSize)}
+		p.Holds, p.HoldTo = all.holdWords(), s.url("/upkeep?list=holds")
 		if total == 0 {
 			p.FindTo, p.Empty = "", "No jobs yet. A job appears here once it is added, or once a first layer names it."
 			if find != "" {
@@ -60,13 +62,18 @@ func (s *Server) getJobs() echo.HandlerFunc {
 			}
 			return render(c, http.StatusOK, views.Jobs(p))
 		}
-		p.Table = views.Table{Caption: "Jobs", Sub: listSub(page, len(list), total), Columns: []views.Column{{Word: "Job"}, {Word: "Due"}, {Word: "Good of needed", Number: true}, {Word: "Failed of graded", Number: true},
-			{Word: "Graded of started", Number: true, Wide: true}, {Word: "Material", Wide: true}, {Word: "State", Wide: true}}}
+		p.Table = views.Table{Caption: "Jobs", Sub: listSub(page, len(list), total), Columns: []views.Column{{Word: "Job"}, {Word: "Due"}, {Word: "Good of needed", Number: true}, {Word: "Running", Number: true, Wide: true}, {Word: "Start more", Number: true},
+			{Word: "Failed of graded", Number: true, Wide: true}, {Word: "State", Wide: true}}}
+		running := map[string]int{}
+		for _, r := range all.running {
+			running[r.Job]++
+		}
 		for _, rec := range list {
 			j := rec.(*farm.Job)
 			n := counts[j.Job]
 			row := views.Row{Cells: []views.Cell{{Text: j.Job, Note: j.Name, Href: here + "/" + url.PathEscape(j.Job)}, {Text: dueText(j, zone), Note: dueNote(j, now)},
-				{Text: count(n.Graded-n.Failures) + neededText(j)}, {Text: ofText(n.Failures, n.Graded)}, {Text: ofText(n.Graded, n.Started)}, {Text: either(j.Material, "–")}, {Text: setupJobs.stateWord(j, now)}}}
+				{Text: count(n.Graded-n.Failures) + neededText(j), Note: j.Material},
+				{Text: count(running[j.Job])}, all.startMore(j, n), {Text: ofText(n.Failures, n.Graded), Note: coverage(n.Graded, n.Started)}, {Text: setupJobs.stateWord(j, now)}}}
 			p.Table.Rows = append(p.Table.Rows, row)
 		}
 		return render(c, http.StatusOK, views.Jobs(p))
@@ -115,7 +122,11 @@ func dueNote(j *farm.Job, now time.Time) string {
 
 func (s *Server) getJob() echo.HandlerFunc {
 	return func(c echo.Context) error {
-		if err := onlyParams(c, "before", "show"); err != nil {
+		if err := onlyParams(c, "before", "show", "confidence", "size_x_mm", "size_y_mm", "surface", "machines"); err != nil {
+			return err
+		}
+		ask, err := readJobAsk(c)
+		if err != nil {
 			return err
 		}
 		before, err := readCursor(c.QueryParam("before"), "before")
@@ -135,10 +146,11 @@ func (s *Server) getJob() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
-		settings, err := s.store.Settings(ctx)
+		all, err := s.jobFarm(ctx, now, true)
 		if err != nil {
 			return err
 		}
+		settings := all.frame.Settings
 		counts, err := s.store.JobCounts(ctx, []string{name})
 		if err != nil {
 			return err
@@ -156,6 +168,9 @@ func (s *Server) getJob() echo.HandlerFunc {
 		p.Change = s.open(c, "/setup/jobs")
 		if p.Change != "" {
 			p.Change += "/" + url.PathEscape(name)
+		}
+		if j := rec.(*farm.Job); !setupJobs.over(j, now) {
+			p.Need = s.jobNeed(all, j, counts[name], ask)
 		}
 		s.jobStarts(&p, layers, show, before, settings.Zone())
 		return render(c, http.StatusOK, views.Job(p))
