@@ -28,6 +28,7 @@ type commands struct {
 	Findings findingsCmd `cmd:"" help:"Tell which printers and plates fail because of skipped probing or late cleaning."`
 	Risk     riskCmd     `cmd:"" help:"Tell how likely the next first layer on each printer is to fail, and what cleaning or probing would change."`
 	Plan     planCmd     `cmd:"" help:"Place the starts that open jobs need and the prep before them, and say what it costs at least."`
+	Upkeep   upkeepCmd   `cmd:"" help:"Tell what to clean and probe before the next starts, and what that saves."`
 	Bead     beadCmd     `cmd:"" help:"Say what lines look like when the nozzle is too low or too high."`
 	Mesh     meshCmd     `cmd:"" help:"Read a bed mesh and say its range, tilt and shape."`
 	Coupon   couponCmd   `cmd:"" help:"Write a test print sized for a printer's bed."`

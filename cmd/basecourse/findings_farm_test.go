@@ -103,7 +103,7 @@ func TestAnswersDependOnNoProcess(t *testing.T) {
 	}
 	first := map[string]string{}
 	for _, env := range [][]string{{"TZ=UTC", "GOMAXPROCS=2"}, {"TZ=Pacific/Auckland", "GOMAXPROCS=1"}, {"TZ=America/New_York", "GOMAXPROCS=2", "LC_ALL=de_DE.UTF-8"}} {
-		for _, answer := range []string{"findings", "risk", "plan"} {
+		for _, answer := range []string{"findings", "risk", "plan", "upkeep"} {
 			cmd := exec.Command(program, answer, "--format", "json", "--at", "2026-03-29T06:00:00Z", "--known-at", "2100-01-01T00:00:00Z")
 			cmd.Env = append(append(os.Environ(), "DATABASE_URL="+db), env...)
 			out, err := cmd.Output()

@@ -118,6 +118,15 @@ func (s findingsSource) Plan(ctx context.Context, at, knownAt, from, to time.Tim
 	return p.JSON(), nil
 }
 
+// Upkeep gives the JSON object that command and API print.
+func (s findingsSource) Upkeep(ctx context.Context, at, knownAt, from, to time.Time, printer string) ([]byte, error) {
+	u, err := s.Assessor.Upkeep(ctx, assess.AsOf{At: at, KnownAt: knownAt, From: from, To: to}, printer)
+	if err != nil {
+		return nil, err
+	}
+	return u.JSON(), nil
+}
+
 func forPages(f *assess.Finding) web.Finding {
 	return web.Finding{Kind: f.Kind, Subject: f.Subject, Cause: f.Cause, State: f.State, Case: f.Case, Starts: f.Starts, Graded: f.Graded,
 		N: f.N, Failures: f.Failures, NExposed: f.NExposed, FailuresExposed: f.FailuresExposed,

@@ -45,6 +45,29 @@ type ahead struct {
 	next      upkeep.Next // without the material
 	materials []int32     // that it ran in the window; -1 not noted
 	last      int32       // of its last start; -2 none
+
+	starts            int   // that it made
+	sinceWash         int32 // prints of the plate, -1 unknown
+	probedAt, cleanAt int64 // microseconds since 1970; 0 unknown
+	swapped           bool  // plate swapped, printer serviced since its probe
+}
+
+// set takes in the exposure of the start to come. plate is its number in the view.
+func (n *ahead) set(printer, plate int32, e *exposure.Exposure) {
+	n.next = upkeep.Next{Printer: printer, Plate: plate, Probing: findings.Probing(e.State), SinceProbe: e.PrintsSinceProbe, Gap: e.PrintsSinceClean}
+	n.sinceWash, n.swapped = e.PrintsSinceWash, e.PlateSwapped == exposure.Yes
+	n.probedAt, n.cleanAt = 0, 0
+	if e.SinceProbe >= 0 {
+		n.probedAt = e.At - e.SinceProbe
+	}
+	if e.SinceClean >= 0 {
+		n.cleanAt = e.At - e.SinceClean
+	}
+}
+
+// noPlate takes the plate off.
+func (n *ahead) noPlate() {
+	n.next.Plate, n.next.Gap, n.next.PlateFailed, n.sinceWash, n.cleanAt = -1, -1, false, -1, 0
 }
 
 // nextStarts are the starts that the printers of a history would make next, as
@@ -121,6 +144,7 @@ func (v *view) lookAhead(data *store.Analysis, ex []exposure.Exposure, next []ex
 	for i := range starts {
 		n := &v.next[starts[i].Printer]
 		material := data.Labels[i].Material
+		n.starts++
 		printerFailed[starts[i].Printer] = starts[i].Failed
 		if j := ex[i].Plate; j >= 0 {
 			plateFailed[j] = starts[i].Failed
@@ -135,12 +159,12 @@ func (v *view) lookAhead(data *store.Analysis, ex []exposure.Exposure, next []ex
 	}
 	for i := range v.next {
 		n, e := &v.next[i], &coming[i]
-		n.next = upkeep.Next{Printer: int32(i), Plate: next[i].Plate, Probing: findings.Probing(e.State),
-			SinceProbe: e.PrintsSinceProbe, Gap: e.PrintsSinceClean, PrinterFailed: printerFailed[i]}
+		n.set(int32(i), next[i].Plate, e)
+		n.next.PrinterFailed = printerFailed[i]
 		if j := next[i].Plate; j >= 0 {
 			n.next.PlateFailed = plateFailed[j]
-			if r := v.plates[j].RetiredAt; !r.IsZero() && !r.After(v.q.At) {
-				n.next.Plate, n.next.Gap, n.next.PlateFailed = -1, -1, false
+			if v.retired(&v.plates[j], v.q.At) {
+				n.noPlate()
 			}
 		}
 		if len(n.materials) > 1 { // what was not noted says nothing beside what was
@@ -148,6 +172,11 @@ func (v *view) lookAhead(data *store.Analysis, ex []exposure.Exposure, next []ex
 		}
 		slices.SortFunc(n.materials, func(a, b int32) int { return cmp.Compare(v.material(a), v.material(b)) })
 	}
+}
+
+// retired tells whether a thing was taken out of service by a time.
+func (v *view) retired(t *store.AnalysisThing, at time.Time) bool {
+	return !t.RetiredAt.IsZero() && !t.RetiredAt.After(at)
 }
 
 func (v *view) material(m int32) string {

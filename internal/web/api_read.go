@@ -332,6 +332,16 @@ func (s *Server) apiPlan() echo.HandlerFunc {
 	}
 }
 
+// apiUpkeep answers the object the command prints.
+func (s *Server) apiUpkeep() echo.HandlerFunc {
+	return func(c echo.Context) error {
+		of := func(f Findings, ctx context.Context, at, knownAt, from, to time.Time) ([]byte, error) {
+			return f.Upkeep(ctx, at, knownAt, from, to, c.QueryParam("printer"))
+		}
+		return s.apiAsOf(of, "printer")(c)
+	}
+}
+
 // apiAsOf reads for when an answer is asked, and writes it. also names parameters
 // that somebody else reads.
 func (s *Server) apiAsOf(answer func(f Findings, ctx context.Context, at, knownAt, from, to time.Time) ([]byte, error), also ...string) echo.HandlerFunc {

@@ -100,6 +100,8 @@ var docRisk = &apiDoc{Summary: "Read how likely the next first layers are to fai
 
 var docPlan = &apiDoc{Summary: "Read the prep plan of all open jobs", More: "The same object that basecourse plan --format json prints.",
 	Params: append(slices.Clone(asOfParams), apiParam{"confidence", "How sure each job is to get as many good first layers as it needs, above 0 and below 1; 0.95 when left out.", schema{"type": "number", "exclusiveMinimum": 0, "exclusiveMaximum": 1}}), Answer: refTo("Plan")}
+var docUpkeep = &apiDoc{Summary: "Read what is due before the next starts", More: "The same object that basecourse upkeep --format json prints, in the order to do it. With printer: before its next start; nothing listed: start.",
+	Params: append([]apiParam{{"printer", "Only this printer, by its tag.", formTag}}, asOfParams...), Answer: refTo("Upkeep")}
 
 var docDescription = &apiDoc{Summary: "Read this description", Answer: schema{"type": "object", "required": []string{"openapi", "info", "paths"}}}
 
@@ -247,6 +249,9 @@ func planSchemas(out schema) {
 		"cost": schema{"type": "number"}, "bound": schema{"type": "number", "description": "no plan that makes all starts costs less"}, "gap": schema{"type": or("number", "null"), "description": "cost / bound - 1"}})
 }
 
+// upkeepTasks are the codes of what may be due.
+var upkeepTasks = []string{"swap_plate", "wipe", "wash", "deep", "coat", "probe", "soak", "check"}
+
 // schemas are the named pieces.
 func schemas() schema {
 	count, number := schema{"type": "integer", "minimum": 0}, schema{"type": or("number", "null")}
@@ -271,6 +276,10 @@ func schemas() schema {
 		"Result": optional(object(schema{"id": text, "ref": formRef, "result": schema{"type": "string", "enum": []string{"recorded", "already_recorded", "refused"}}, "error": refTo("Problem")}), "error"),
 		"Risks":  object(schema{"as_of": clock, "items": schema{"type": "array", "items": refTo("Risk")}}),
 		"Risk":   riskSchema(),
+		"Upkeep": object(schema{"as_of": clock, "items": schema{"type": "array", "items": refTo("Due")}}),
+		"Due": object(schema{"task": schema{"type": "string", "enum": upkeepTasks}, "subject_kind": schema{"type": "string", "enum": farm.SubjectKinds}, "subject": text,
+			"printer": text, "plate": schema{"type": or("string", "null")}, "due_at": clock, "because": text, "person_minutes": number, "machine_minutes": number,
+			"saves": number, "saves_low": number, "saves_high": number, "by_lot": schema{"type": "boolean"}}),
 		"Findings": object(schema{"as_of": clock, "known_at": clock, "window": object(schema{"from": clock, "to": clock}), "first_layers": count, "graded": count, "failures": count,
 			"false_discovery_rate": schema{"type": "number"}, "gap_split": number, "findings": schema{"type": "array", "items": refTo("Finding")}}),
 	}

@@ -205,6 +205,7 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "GET", Path: "/api/v1/findings", Role: roleOperator, handle: (*Server).apiFindings, patience: slower, doc: docFindings},
 	{Method: "GET", Path: "/api/v1/plan", Role: roleOperator, handle: (*Server).apiPlan, patience: slower, doc: docPlan},
 	{Method: "GET", Path: "/api/v1/risk", Role: roleOperator, handle: (*Server).apiRisk, patience: slower, doc: docRisk},
+	{Method: "GET", Path: "/api/v1/upkeep", Role: roleOperator, handle: (*Server).apiUpkeep, patience: slower, doc: docUpkeep},
 	{Method: "GET", Path: "/api/v1/openapi.json", Role: roleAnyone, handle: (*Server).apiDescription, patience: usual, doc: docDescription},
 }, apiReads()))
 

@@ -28,6 +28,8 @@ type Findings interface {
 	// Plan gives the prep plan's JSON object in the same way; confidence, above 0
 	// and below 1, that each job gets as many good ones as it needs.
 	Plan(ctx context.Context, at, knownAt, from, to time.Time, confidence float64) ([]byte, error)
+	// Upkeep does so with what is due, of one printer when its tag is given.
+	Upkeep(ctx context.Context, at, knownAt, from, to time.Time, printer string) ([]byte, error)
 }
 
 // FindingList is the findings of a farm as of a time.

@@ -17,6 +17,7 @@ type Findings struct {
 	JSON      string
 	RiskJSON  string
 	PlanJSON  string
+	DueJSON   string
 	Err       error
 }
 
@@ -68,4 +69,12 @@ func (f *Findings) Plan(context.Context, time.Time, time.Time, time.Time, time.T
 		return []byte(f.PlanJSON), f.Err
 	}
 	return []byte(NoPlan), f.Err
+}
+
+// Upkeep gives the JSON.
+func (f *Findings) Upkeep(context.Context, time.Time, time.Time, time.Time, time.Time, string) ([]byte, error) {
+	if f.DueJSON == "" {
+		return []byte(NoRisks), f.Err
+	}
+	return []byte(f.DueJSON), f.Err
 }

@@ -1,0 +1,241 @@
+package assess
+
+import (
+	"cmp"
+	"context"
+	"math"
+	"runtime"
+	"slices"
+	"strconv"
+	"sync"
+	"time"
+
+	"basecourse/internal/exposure"
+	"basecourse/internal/farm"
+	"basecourse/internal/fault"
+	"basecourse/internal/store"
+	"basecourse/internal/upkeep"
+)
+
+// Upkeep is what is due before the next starts, in the order to do it.
+type Upkeep struct {
+	AsOf  time.Time
+	Items []upkeep.Item
+}
+
+// Upkeep answers for every printer in service that started a first layer in the
+// window, or, given its tag, for one printer; nothing is due: start.
+//
+// An answer for one printer as of now reads only its own records, and its
+// plate's, and goes by the model of last midnight that is kept.
+func (a *Assessor) Upkeep(ctx context.Context, q AsOf, printer string) (*Upkeep, error) {
+	if printer != "" {
+		u, err := a.live(ctx, q, printer)
+		if u != nil || err != nil {
+			return u, err
+		}
+	}
+	v, q, err := a.view(ctx, q)
+	if err != nil {
+		return nil, err
+	}
+	return v.upkeep(q.At, printer)
+}
+
+func (v *view) upkeep(at time.Time, printer string) (*Upkeep, error) {
+	u := &Upkeep{AsOf: at}
+	adviser := v.adviser()
+	if printer != "" {
+		i, err := v.printer(printer, at)
+		if err != nil {
+			return nil, err
+		}
+		u.Items = v.due(adviser, &v.next[i], at)
+		upkeep.Arrange(u.Items)
+		return u, nil
+	}
+	// Printers are shared out by number, so that the list does not depend on who
+	// is done first.
+	of := make([][]upkeep.Item, len(v.next))
+	var wait sync.WaitGroup
+	workers := max(1, runtime.GOMAXPROCS(0))
+	for w := range workers {
+		wait.Go(func() {
+			for i := w; i < len(v.next); i += workers {
+				if v.next[i].last != -2 && v.inService(i, at) {
+					of[i] = v.due(adviser, &v.next[i], at)
+				}
+			}
+		})
+	}
+	wait.Wait()
+	u.Items = slices.Concat(of...)
+	upkeep.Arrange(u.Items)
+	return u, nil
+}
+
+// printer finds a printer in service.
+func (v *view) printer(tag string, at time.Time) (int, error) {
+	for i := range v.printers {
+		if v.printers[i].Tag != tag {
+			continue
+		}
+		if !v.inService(i, at) {
+			return i, fault.New(fault.NotFound, "%s is not in service", tag)
+		}
+		return i, nil
+	}
+	return 0, fault.New(fault.NotFound, "there is no printer %s", fault.Quote(tag))
+}
+
+func (v *view) inService(i int, at time.Time) bool {
+	return !v.printers[i].InServiceFrom.After(at) && !v.retired(&v.printers[i], at)
+}
+
+// adviser goes by the view's model and the farm's costs.
+func (v *view) adviser() *upkeep.Adviser {
+	return upkeep.NewAdviser(v.fit.ahead, costsOf(v.settings), upkeep.Echo{})
+}
+
+// costsOf are the farm's costs by its settings.
+func costsOf(set farm.SettingValues) upkeep.Costs {
+	c := upkeep.Costs{LabourHour: set.Number("labour_per_hour"), MachineHour: set.Number("machine_per_hour"), Effort: map[upkeep.Task]upkeep.Effort{},
+		FailureMachine: set.Number("failure_minutes"), FailureLabour: set.Number("failure_labour_minutes"), FailureMaterial: set.Number("failure_material")}
+	for task, key := range map[upkeep.Task]string{upkeep.Wipe: "wipe", upkeep.Wash: "wash", upkeep.Deep: "deep", upkeep.Probe: "probe", upkeep.Soak: "soak",
+		upkeep.Check: "check", upkeep.SwapPlate: "swap"} {
+		c.Effort[task] = upkeep.Effort{Person: set.Number(key + "_minutes"), Machine: set.Number(key + "_machine_minutes")}
+	}
+	return c
+}
+
+// due is what to do before one printer's next start.
+func (v *view) due(adviser *upkeep.Adviser, n *ahead, at time.Time) []upkeep.Item {
+	tag := v.printers[n.next.Printer].Tag
+	since := func(t int64, unit time.Duration) float64 {
+		if t == 0 {
+			return math.NaN()
+		}
+		return float64(at.UnixMicro()-t) / float64(unit.Microseconds())
+	}
+	s := upkeep.State{Next: n.next, SinceWash: n.sinceWash, HoursSinceProbe: since(n.probedAt, time.Hour), DaysSinceClean: since(n.cleanAt, 24*time.Hour),
+		Swapped: n.swapped, Lot: upkeep.Lot(tag, n.starts)}
+	s.Material = max(n.last, -1)
+	plate := ""
+	if n.next.Plate >= 0 {
+		plate = v.plates[n.next.Plate].Tag
+	}
+	var out []upkeep.Item
+	for _, d := range adviser.Answer(&s, &upkeep.Limits{}) {
+		out = append(out, upkeep.Item{Due: d, Printer: tag, Plate: plate})
+	}
+	return out
+}
+
+// lived is how far before now a question is still one of now.
+const lived = 10 * time.Second
+
+// live answers for one printer as of now by its own records and the model that is
+// kept; nil where that cannot be done.
+func (a *Assessor) live(ctx context.Context, q AsOf, printer string) (*Upkeep, error) {
+	q, err := a.normal(q)
+	if err != nil {
+		return nil, err
+	}
+	now := a.store.Now()
+	if !q.KnownAt.IsZero() || !q.From.IsZero() || !q.To.IsZero() || q.At.Before(now.Add(-lived)) || q.At.After(now.Add(lived)) {
+		return nil, nil
+	}
+	a.mu.Lock()
+	v := a.latest
+	a.mu.Unlock()
+	if v == nil || !v.midnight.Equal(lastMidnight(q.At, v.settings.Zone())) {
+		return nil, nil
+	}
+	i, found := slices.BinarySearchFunc(v.printers, printer, func(t store.AnalysisThing, tag string) int { return cmp.Compare(t.Tag, tag) })
+	if !found {
+		return nil, nil
+	}
+	if _, err := v.printer(printer, q.At); err != nil {
+		return nil, err
+	}
+	seen, err := a.store.LastSeen(ctx, printer, q.At)
+	if err != nil {
+		return nil, err
+	}
+	f := &farm.FirstLayer{Printer: printer, Plate: seen.Plate, StartedAt: q.At}
+	window := time.Duration(v.settings.Number("start_window_minutes") * float64(time.Minute))
+	h, plates, err := a.store.LayerHistory(ctx, f, window)
+	if err != nil {
+		return nil, err
+	}
+	h.Starts = h.Starts[:len(h.Starts)-1] // the start to come
+	slices.SortStableFunc(h.Starts, func(x, y exposure.Start) int {
+		return cmp.Or(cmp.Compare(x.At, y.At), exposure.CompareIDs(&x.ID, &y.ID))
+	})
+	next := nextStarts(h, q.At.UnixMicro())[:1]
+	ex, coming := exposure.With(h, next)
+	n := ahead{last: -1}
+	plate := int32(-1)
+	if j := next[0].Plate; j >= 0 {
+		k, found := slices.BinarySearchFunc(v.plates, plates[j], func(t store.AnalysisThing, tag string) int { return cmp.Compare(t.Tag, tag) })
+		if !found {
+			return nil, nil // new since
+		}
+		plate = int32(k)
+	}
+	n.set(int32(i), plate, &coming[0])
+	for k := range h.Starts {
+		if h.Starts[k].Printer == 0 {
+			n.starts++
+			n.next.PrinterFailed = h.Starts[k].Failed
+		}
+		if j := next[0].Plate; j >= 0 && ex[k].Plate == j {
+			n.next.PlateFailed = h.Starts[k].Failed
+		}
+	}
+	if plate >= 0 && v.retired(&v.plates[plate], q.At) {
+		n.noPlate()
+	}
+	if k := slices.Index(v.materials, seen.Material); k >= 0 && seen.Material != "" && seen.At.After(v.from) {
+		n.last = int32(k)
+	}
+	u := &Upkeep{AsOf: q.At, Items: v.due(v.adviser(), &n, q.At)}
+	upkeep.Arrange(u.Items)
+	return u, nil
+}
+
+// JSON writes the answer as the command and the API give it, in the form of
+// Findings.JSON.
+func (u *Upkeep) JSON() []byte {
+	b := make([]byte, 0, 64+320*len(u.Items))
+	b = append(b, `{"as_of":`...)
+	b = putClock(b, u.AsOf)
+	b = append(b, `,"items":[`...)
+	for i := range u.Items {
+		x := &u.Items[i]
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = append(b, "\n{\"task\":"...)
+		b = putString(b, string(x.Task))
+		kind, subject := x.Subject()
+		b = putText(b, "subject_kind", kind)
+		b = putText(b, "subject", subject)
+		b = putText(b, "printer", x.Printer)
+		b = putName(b, "plate", x.Plate)
+		b = append(b, `,"due_at":`...)
+		b = putClock(b, u.AsOf)
+		b = putText(b, "because", x.Sentence())
+		b = putNumber(b, "person_minutes", x.Person)
+		b = putNumber(b, "machine_minutes", x.Machine)
+		b = putNumber(b, "saves", x.Saves)
+		b = putNumber(b, "saves_low", x.Low)
+		b = putNumber(b, "saves_high", x.High)
+		b = strconv.AppendBool(append(b, `,"by_lot":`...), x.ByLot)
+		b = append(b, '}')
+	}
+	if len(u.Items) > 0 {
+		b = append(b, '\n')
+	}
+	return append(b, "]}\n"...)
+}

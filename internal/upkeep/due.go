@@ -1,0 +1,77 @@
+package upkeep
+
+import (
+	"cmp"
+	"crypto/sha256"
+	"encoding/binary"
+	"math"
+	"slices"
+	"strings"
+)
+
+// Item is a task due before a printer's next start. Plate is the tag of the plate
+// on it, "" where none is known.
+type Item struct {
+	Due
+	Printer, Plate string
+}
+
+// AboutPlate tells whether a task is done to the plate and not to the printer.
+func (t Task) AboutPlate() bool {
+	switch t {
+	case Wipe, Wash, Deep, Coat:
+		return true
+	}
+	return false
+}
+
+// Arrange puts the tasks of a farm in the order to do them: those of one printer
+// stay together, as its start needs them, and printers come by what all their
+// tasks save for each minute of a person, the most first; equal ones by tag.
+func Arrange(list []Item) {
+	type sum struct{ saves, minutes float64 }
+	worth := map[string]sum{}
+	for i := range list {
+		x := &list[i]
+		s := worth[x.Printer]
+		worth[x.Printer] = sum{s.saves + x.Saves, s.minutes + x.Person}
+	}
+	rate := func(printer string) float64 {
+		s := worth[printer]
+		return s.saves / math.Max(s.minutes, leastMinutes)
+	}
+	slices.SortStableFunc(list, func(a, b Item) int {
+		if a.Printer == b.Printer {
+			return cmp.Compare(order[a.Task], order[b.Task])
+		}
+		return cmp.Or(cmp.Compare(rate(b.Printer), rate(a.Printer)), cmp.Compare(a.Printer, b.Printer))
+	})
+}
+
+// leastMinutes is what a task counts that takes nobody's time.
+const leastMinutes = 0.1
+
+// Lot draws a number from 0 (included) to 1 (left out) for a printer's start, given
+// how many starts it made before: the same for ever, so that asking twice draws once.
+func Lot(printer string, starts int) float64 {
+	b := binary.BigEndian.AppendUint64([]byte("upkeep\x00"+printer+"\x00"), uint64(starts))
+	d := sha256.Sum256(b)
+	return float64(binary.BigEndian.Uint64(d[:8])>>11) / (1 << 53)
+}
+
+// Subject is what a task is done to: kind (printer, plate) and tag.
+func (x *Item) Subject() (kind, tag string) {
+	if x.Task.AboutPlate() && x.Plate != "" {
+		return "plate", x.Plate
+	}
+	return "printer", x.Printer
+}
+
+// Sentence says why a task is due.
+func (x *Item) Sentence() string {
+	s := strings.Join(x.Because, "; ")
+	if s == "" {
+		return ""
+	}
+	return strings.ToUpper(s[:1]) + s[1:] + "."
+}

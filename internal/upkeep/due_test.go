@@ -1,0 +1,48 @@
+package upkeep
+
+import (
+	"math"
+	"slices"
+	"testing"
+)
+
+func TestTasksComeByWhatTheirPrinterSavesAMinute(t *testing.T) {
+	item := func(printer string, task Task, saves, minutes float64) Item {
+		return Item{Due: Due{Task: task, Saves: saves, Effort: Effort{Person: minutes}}, Printer: printer}
+	}
+	list := []Item{item("P-1", Probe, 1, 1), item("P-2", Probe, 3, 1), item("P-3", Wash, 1, 5), item("P-1", Wipe, 2, 1), item("P-2", Wipe, 1, 1), item("P-0", Probe, 1.5, 1)}
+	Arrange(list)
+	var got []string
+	for _, x := range list {
+		got = append(got, x.Printer+" "+string(x.Task))
+	}
+	// 4 of 2 minutes, twice 1.5 of 1, 1 of 5; cleaning before probing.
+	want := []string{"P-2 wipe", "P-2 probe", "P-0 probe", "P-1 wipe", "P-1 probe", "P-3 wash"}
+	if !slices.Equal(got, want) {
+		t.Errorf("got %v, want %v", got, want)
+	}
+}
+
+func TestALotIsEvenAndDrawnOnce(t *testing.T) {
+	sum, n := 0.0, 20_000
+	low := 0
+	for i := range n {
+		x := Lot("P-001", i)
+		if x < 0 || x >= 1 || x != Lot("P-001", i) {
+			t.Fatalf("start %d: got %g", i, x)
+		}
+		sum += x
+		if x < lotShare {
+			low++
+		}
+	}
+	if mean := sum / float64(n); math.Abs(mean-0.5) > 0.01 {
+		t.Errorf("mean: got %g, want 0.5", mean)
+	}
+	if share := float64(low) / float64(n); math.Abs(share-lotShare) > 0.003 {
+		t.Errorf("share below %g: got %g", lotShare, share)
+	}
+	if Lot("P-001", 1) == Lot("P-002", 1) {
+		t.Error("two printers draw the same")
+	}
+}
