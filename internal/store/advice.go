@@ -98,9 +98,10 @@ func (s *Store) OpenEnds(ctx context.Context, from, to time.Time, limit int) ([]
 	defer cancel()
 	rows, err := s.pool.Query(ctx, `
 		SELECT f.id, f.started_at AS at, p.printer, coalesce(p.bay, '') AS bay, coalesce(l.plate, '') AS plate, coalesce(j.job, '') AS job, coalesce(m.material, '') AS material,
-			coalesce(f.grade::text, '') AS grade, coalesce(f.decision::text, '') AS decision, f.started_at < f.last AS followed
-		FROM (SELECT * FROM (SELECT id, started_at, printer, plate, job, material, grade, decision, outcome, max(started_at) OVER (PARTITION BY printer) AS last
-				FROM first_layers WHERE started_at > $1 AND started_at <= $2 AND voided_at IS NULL) w WHERE w.outcome IS NULL ORDER BY w.started_at, w.id LIMIT $3) f
+			coalesce(f.grade::text, '') AS grade, coalesce(f.decision::text, '') AS decision,
+			EXISTS (SELECT FROM first_layers n WHERE n.printer = f.printer AND n.started_at > f.started_at AND n.started_at <= $2 AND n.voided_at IS NULL) AS followed
+		FROM (SELECT id, started_at, printer, plate, job, material, grade, decision
+				FROM first_layers WHERE started_at > $1 AND started_at <= $2 AND voided_at IS NULL AND outcome IS NULL ORDER BY started_at, id LIMIT $3) f
 			JOIN printers p ON p.id = f.printer LEFT JOIN plates l ON l.id = f.plate LEFT JOIN jobs j ON j.id = f.job LEFT JOIN materials m ON m.id = f.material
 		ORDER BY f.started_at, f.id`, from, to, limit)
 	if err != nil {
