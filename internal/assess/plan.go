@@ -135,12 +135,12 @@ func (p *planner) plan() *Plan {
 	return p.answer(got)
 }
 
-// enough is the chance that a job gets what it needs; what is running counts at
-// the usual chance.
+// enough is the chance that a job gets what it needs; what is started and not
+// graded counts at the usual chance.
 func (p *planner) enough(got *planning.Plan, j int) float64 {
 	row := &p.rows.Jobs[p.jobs[j]]
 	var fail []float64
-	for range row.Running {
+	for range row.Open {
 		fail = append(fail, p.typical[j])
 	}
 	for i := range got.Starts {
@@ -353,7 +353,7 @@ func (p *planner) counts() {
 		}
 		p.typical = append(p.typical, usual)
 		row := &p.rows.Jobs[p.jobs[j]]
-		fail := slices.Repeat([]float64{usual}, row.Running)
+		fail := slices.Repeat([]float64{usual}, row.Open)
 		best := 0.0
 		if len(all) > 0 {
 			best = all[0]

@@ -15,7 +15,7 @@ type PlanJob struct {
 	EarliestStart, Due *time.Time
 	LateFee            *float64 // per hour
 	Good               int
-	Running            int // started within the last day, not graded
+	Open               int // not graded, and may still be good: not stopped, lost or thrown away
 }
 
 // PlanPrinter is where a printer stands and until when its last start occupies it.
@@ -83,14 +83,18 @@ func planRead[T any](ctx context.Context, tx pgx.Tx, query string, args ...any) 
 	return pgx.CollectRows(rows, pgx.RowToStructByPos[T])
 }
 
+// mayBeGoodSQL is true of a start f that nobody graded and that was not stopped,
+// lost or thrown away: it may come out good.
+const mayBeGoodSQL = `f.decision IS DISTINCT FROM 'stopped' AND coalesce(f.outcome = 'finished', true)`
+
 // $1 at, $2 known at or null. A grade counts once it was given, and known.
 const planJobsSQL = `
 SELECT j.job, coalesce(m.material, ''), coalesce(j.plates_needed, j.quantity, 0), coalesce(j.hours_per_plate, 0),
-	j.earliest_start, j.due, j.late_fee_per_hour, n.good, n.running
+	j.earliest_start, j.due, j.late_fee_per_hour, n.good, n.open
 FROM jobs j LEFT JOIN materials m ON m.id = j.material
 	CROSS JOIN LATERAL (
 		SELECT count(*) FILTER (WHERE graded AND NOT ` + failureSQL + `)::int AS good,
-			count(*) FILTER (WHERE NOT graded AND f.started_at > $1 - interval '24 hours')::int AS running
+			count(*) FILTER (WHERE NOT graded AND ` + mayBeGoodSQL + `)::int AS open
 		FROM (SELECT x.*, x.grade IS NOT NULL AND coalesce(x.graded_at <= $1, true) AND ($2::timestamptz IS NULL OR x.filled_at IS NULL OR x.filled_at <= $2) AS graded
 			FROM first_layers x WHERE x.job = j.id AND x.started_at <= $1 AND x.voided_at IS NULL AND ($2::timestamptz IS NULL OR x.arrived_at <= $2)) f) n
 WHERE (j.closed_at IS NULL OR j.closed_at > $1) AND n.good < coalesce(j.plates_needed, j.quantity, 0)

@@ -143,14 +143,16 @@ func (s *Store) Tokens(ctx context.Context) ([]TokenRow, error) {
 }
 
 // JobCount is what became of a job's starts.
-type JobCount struct{ Started, Graded, Failures int }
+// Open ones are not graded and may still be good: not stopped, lost or thrown away.
+type JobCount struct{ Started, Graded, Failures, Open int }
 
 // JobCounts counts the starts of jobs, by name.
 func (s *Store) JobCounts(ctx context.Context, jobs []string) (map[string]JobCount, error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
 	rows, err := s.pool.Query(ctx, `SELECT j.job, count(f.started_at)::int, count(f.grade)::int,
-			count(*) FILTER (WHERE f.grade = 'failed' OR f.underside = 'shown' AND f.grade = 'marginal')::int
+			count(*) FILTER (WHERE `+failureSQL+`)::int,
+			count(*) FILTER (WHERE f.grade IS NULL AND `+mayBeGoodSQL+`)::int
 		FROM jobs j JOIN first_layers f ON f.job = j.id AND f.voided_at IS NULL
 		WHERE j.job = ANY ($1) GROUP BY j.job`, jobs)
 	if err != nil {
@@ -159,7 +161,7 @@ func (s *Store) JobCounts(ctx context.Context, jobs []string) (map[string]JobCou
 	out := map[string]JobCount{}
 	var job string
 	var n JobCount
-	_, err = pgx.ForEachRow(rows, []any{&job, &n.Started, &n.Graded, &n.Failures}, func() error { out[job] = n; return nil })
+	_, err = pgx.ForEachRow(rows, []any{&job, &n.Started, &n.Graded, &n.Failures, &n.Open}, func() error { out[job] = n; return nil })
 	return out, wrap("store.JobCounts", err)
 }
 

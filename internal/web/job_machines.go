@@ -28,8 +28,8 @@ type jobFarm struct {
 	kept    map[string][]planning.Machine
 }
 
-// jobFarm reads it; care only where a page says how each printer stands.
-func (s *Server) jobFarm(ctx context.Context, now time.Time, care bool) (*jobFarm, error) {
+// jobFarm reads it.
+func (s *Server) jobFarm(ctx context.Context, now time.Time) (*jobFarm, error) {
 	frame, err := s.store.Frame(ctx, now)
 	if err != nil {
 		return nil, err
@@ -47,15 +47,14 @@ func (s *Server) jobFarm(ctx context.Context, now time.Time, care bool) (*jobFar
 	if f.beds, f.plates, err = s.store.Rooms(ctx); err != nil {
 		return nil, err
 	}
-	if care {
-		window := time.Duration(frame.Settings.Number("start_window_minutes") * float64(time.Minute))
-		list, err := s.store.PrintersCare(ctx, now, window)
-		if err != nil {
-			return nil, err
-		}
-		for i := range list {
-			f.care[list[i].Printer] = &list[i]
-		}
+	// Care tells which probes are void, so a list and a job's page say the same.
+	window := time.Duration(frame.Settings.Number("start_window_minutes") * float64(time.Minute))
+	list, err := s.store.PrintersCare(ctx, now, window)
+	if err != nil {
+		return nil, err
+	}
+	for i := range list {
+		f.care[list[i].Printer] = &list[i]
 	}
 	running, err := s.store.Running(ctx, now)
 	for _, r := range running {
@@ -162,7 +161,7 @@ func (f *jobFarm) order(j *farm.Job, n store.JobCount, fit []planning.Match, con
 	}
 	// Which machines the starts not graded yet lie on matters little beside how
 	// uncertain their chances are: the dearest fit machine stands for them.
-	for range min(n.Started-n.Graded, planning.MostStarts) {
+	for range min(n.Open, planning.MostStarts) {
 		o.UnderWay = append(o.UnderWay, o.Next[len(o.Next)-1])
 	}
 	return o

@@ -116,7 +116,7 @@ func (q *jobAsk) fields() []views.Field {
 }
 
 func (s *Server) needWords(need *views.JobNeed, f *jobFarm, j *farm.Job, n store.JobCount, fit []planning.Match, confidence float64, money string) {
-	want, good, open := needed(j), n.Graded-n.Failures, n.Started-n.Graded
+	want, good := needed(j), n.Graded-n.Failures
 	if want == 0 {
 		need.Do = "How many are needed is not recorded."
 		need.Because = "Add the quantity or the plates needed to this job, and the number to start stands here."
@@ -126,7 +126,7 @@ func (s *Server) needWords(need *views.JobNeed, f *jobFarm, j *farm.Job, n store
 		need.Facts = append(need.Facts, views.Fact{Word: word, Value: value, Note: note})
 	}
 	facts("Good so far", count(good)+" of "+count(want), "")
-	facts("Started, not graded yet", count(open), "")
+	facts("Started, not graded yet", count(n.Open), "each counts by its chance; stopped and lost ones do not")
 	if good >= want {
 		need.Do, need.Because = "Enough are good. Start none.", count(good)+" good of "+count(want)+" needed."
 		return
@@ -208,7 +208,7 @@ func (f *jobFarm) startMore(j *farm.Job, n store.JobCount) views.Cell {
 	case a.Cannot:
 		return views.Cell{Text: "over " + count(planning.MostStarts)}
 	}
-	return views.Cell{Text: count(a.Start), Note: "then enough with " + inHundred(a.Enough) + " in 100"}
+	return views.Cell{Text: count(a.Start), Note: inHundred(a.Enough) + " in 100"}
 }
 
 // holdWords counts what is on hold; "" nothing.

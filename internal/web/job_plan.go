@@ -82,7 +82,7 @@ func (s *Server) getJobPlan() echo.HandlerFunc {
 		if plan.Gap != nil {
 			p.Cost += fmt.Sprintf(" No plan costs less than %.2f, so this one is at most %.1f %% above the best.", plan.Bound, 100**plan.Gap)
 		}
-		p.Jobs = views.Table{Caption: "Jobs", Columns: []views.Column{{Word: "Job"}, {Word: "Needed", Number: true}, {Word: "Start", Number: true}, {Word: "Enough, of 100", Number: true}}}
+		p.Jobs = views.Table{Caption: "Jobs", Sub: "starts not graded yet count by their chance", Columns: []views.Column{{Word: "Job"}, {Word: "Needed", Number: true}, {Word: "Start", Number: true}, {Word: "Enough, of 100", Number: true}}}
 		p.Starts = views.Table{Caption: "Starts by printer", Columns: []views.Column{{Word: "Printer"}, {Word: "Start"}, {Word: "End", Wide: true}, {Word: "Job"}, {Word: "Plate", Wide: true}, {Word: "Fails, of 100", Number: true}}}
 		p.Tasks = views.Table{Caption: "Tasks by person", Columns: []views.Column{{Word: "Person"}, {Word: "From"}, {Word: "To", Wide: true}, {Word: "Task"}, {Word: "Printer"}, {Word: "Plate", Wide: true}}}
 		type start struct {

@@ -33,7 +33,7 @@ func (s *Server) getJobs() echo.HandlerFunc {
 			return badRequest(fault.Problem{Column: "find", Found: find, Expected: "a part of a name"})
 		}
 		ctx, now := c.Request().Context(), s.now()
-		all, err := s.jobFarm(ctx, now, false)
+		all, err := s.jobFarm(ctx, now)
 		if err != nil {
 			return err
 		}
@@ -62,7 +62,7 @@ func (s *Server) getJobs() echo.HandlerFunc {
 			}
 			return render(c, http.StatusOK, views.Jobs(p))
 		}
-		p.Table = views.Table{Caption: "Jobs", Sub: listSub(page, len(list), total), Columns: []views.Column{{Word: "Job"}, {Word: "Due"}, {Word: "Good of needed", Number: true}, {Word: "Running", Number: true, Wide: true}, {Word: "Start more", Number: true},
+		p.Table = views.Table{Caption: "Jobs", Sub: listSub(page, len(list), total) + "; with “Start more” stands the chance that enough are good then", Columns: []views.Column{{Word: "Job"}, {Word: "Due"}, {Word: "Good of needed", Number: true}, {Word: "Running", Number: true, Wide: true}, {Word: "Start more", Number: true},
 			{Word: "Failed of graded", Number: true, Wide: true}, {Word: "State", Wide: true}}}
 		running := map[string]int{}
 		for _, r := range all.running {
@@ -146,7 +146,7 @@ func (s *Server) getJob() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
-		all, err := s.jobFarm(ctx, now, true)
+		all, err := s.jobFarm(ctx, now)
 		if err != nil {
 			return err
 		}

@@ -75,7 +75,7 @@ func TestChancesOfAMachineForAMaterial(t *testing.T) {
 	if p := f.spares(j); math.Abs(p.Late-20) > 1e-9 || math.Abs(p.Spare-12.5) > 1e-9 {
 		t.Errorf("a second round ends 2 h late: got %+v", p)
 	}
-	o := f.order(j, store.JobCount{Started: 8, Graded: 5, Failures: 1}, fit, 0.95)
+	o := f.order(j, store.JobCount{Started: 8, Graded: 5, Failures: 1, Open: 3}, fit, 0.95)
 	if o.Needed != 16 || len(o.UnderWay) != 3 || len(o.Next) != 1 {
 		t.Errorf("order: %+v", o)
 	}

@@ -12,7 +12,7 @@ import (
 func openJob(t *testing.T, c *webtest.Client) string {
 	t.Helper()
 	for _, row := range c.Page("/jobs").All("table.plain tbody tr") {
-		if text := plain(webtest.Text(row)); strings.Contains(text, "Open") && strings.Contains(text, "then enough") {
+		if text := plain(webtest.Text(row)); strings.Contains(text, "Open") && strings.Contains(text, " in 100") {
 			for _, a := range c.Page("/jobs").All("table.plain tbody a") {
 				if strings.HasPrefix(text, plain(webtest.Text(a))) {
 					return webtest.Attr(a, "href")
@@ -31,6 +31,15 @@ func TestAJobSaysHowManyMoreToStartAndOnWhat(t *testing.T) {
 	p := c.Page(job)
 	if need := plain(p.Text("[data-need]")); !strings.Contains(need, "more.") || !strings.Contains(need, "enough are good is") {
 		t.Errorf("says not how many: %s", need)
+	}
+	// The list says the same number as the job's own page.
+	for _, row := range c.Page("/jobs").All("table.plain tbody tr") {
+		if text := plain(webtest.Text(row)); strings.HasPrefix(text, strings.TrimPrefix(job, "/jobs/")+" ") {
+			more, _, _ := strings.Cut(plain(p.Text("[data-need] strong")), " more")
+			if n := strings.TrimPrefix(more, "Start "); n == more || !strings.Contains(text, " "+n+" ") {
+				t.Errorf("the list says %q, the page %q", text, more)
+			}
+		}
 	}
 	if len(p.All("tr[data-printer]")) == 0 {
 		t.Error("names no printer that may start it")
