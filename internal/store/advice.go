@@ -91,19 +91,41 @@ type OpenEnd struct {
 	Followed bool // the printer has started another print since
 }
 
-// OpenEnds lists the starts after from up to a time whose outcome is not said,
-// voided ones left out, oldest first; at most limit.
-func (s *Store) OpenEnds(ctx context.Context, from, to time.Time, limit int) ([]OpenEnd, error) {
+// OpenEndCount is how many starts of a printer have no outcome yet.
+type OpenEndCount struct {
+	Printer string
+	Bay     string
+	Starts  int
+}
+
+// openEndsSQL are the starts f after $1 up to $2 whose outcome is not said.
+const openEndsSQL = `f.started_at > $1 AND f.started_at <= $2 AND f.voided_at IS NULL AND f.outcome IS NULL`
+
+// OpenEndCounts counts by printer the starts after from up to a time whose
+// outcome is not said, voided ones left out, in no order.
+func (s *Store) OpenEndCounts(ctx context.Context, from, to time.Time) ([]OpenEndCount, error) {
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	rows, err := s.pool.Query(ctx, `SELECT p.printer, coalesce(p.bay, ''), f.n FROM
+			(SELECT f.printer, count(*)::int AS n FROM first_layers f WHERE `+openEndsSQL+` GROUP BY f.printer) f JOIN printers p ON p.id = f.printer`, from, to)
+	if err != nil {
+		return nil, wrap("store.OpenEndCounts", err)
+	}
+	list, err := pgx.CollectRows(rows, pgx.RowToStructByPos[OpenEndCount])
+	return list, wrap("store.OpenEndCounts", err)
+}
+
+// OpenEnds lists those starts of some printers, oldest first.
+func (s *Store) OpenEnds(ctx context.Context, from, to time.Time, printers []string) ([]OpenEnd, error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
 	rows, err := s.pool.Query(ctx, `
 		SELECT f.id, f.started_at AS at, p.printer, coalesce(p.bay, '') AS bay, coalesce(l.plate, '') AS plate, coalesce(j.job, '') AS job, coalesce(m.material, '') AS material,
 			coalesce(f.grade::text, '') AS grade, coalesce(f.decision::text, '') AS decision,
 			EXISTS (SELECT FROM first_layers n WHERE n.printer = f.printer AND n.started_at > f.started_at AND n.started_at <= $2 AND n.voided_at IS NULL) AS followed
-		FROM (SELECT id, started_at, printer, plate, job, material, grade, decision
-				FROM first_layers WHERE started_at > $1 AND started_at <= $2 AND voided_at IS NULL AND outcome IS NULL ORDER BY started_at, id LIMIT $3) f
-			JOIN printers p ON p.id = f.printer LEFT JOIN plates l ON l.id = f.plate LEFT JOIN jobs j ON j.id = f.job LEFT JOIN materials m ON m.id = f.material
-		ORDER BY f.started_at, f.id`, from, to, limit)
+		FROM first_layers f JOIN printers p ON p.id = f.printer LEFT JOIN plates l ON l.id = f.plate LEFT JOIN jobs j ON j.id = f.job LEFT JOIN materials m ON m.id = f.material
+		WHERE `+openEndsSQL+` AND f.printer = ANY (ARRAY(SELECT id FROM printers WHERE printer = ANY ($3)))
+		ORDER BY f.started_at, f.id`, from, to, printers)
 	if err != nil {
 		return nil, wrap("store.OpenEnds", err)
 	}

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"net/http"
@@ -25,7 +26,6 @@ import (
 const (
 	decideWithin = 48 * time.Hour     // after its start a layer may still be decided about
 	endsWithin   = 3 * 24 * time.Hour // starts are asked for their outcome
-	endsRead     = 20_000             // starts read at most
 	endsPage     = 60                 // on one page
 )
 
@@ -152,6 +152,29 @@ func (s *Server) postOutcome() echo.HandlerFunc {
 	}
 }
 
+// openEndPrinters gives how many starts have no outcome yet, the printers in
+// walking order that a page of them lies on, and how many lie on printers before
+// these: the starts themselves are read for the page alone.
+func (s *Server) openEndPrinters(ctx context.Context, end time.Time, from int) (all int, printers []string, before int, err error) {
+	counts, err := s.store.OpenEndCounts(ctx, end.Add(-endsWithin), end)
+	if err != nil {
+		return 0, nil, 0, err
+	}
+	sort.Slice(counts, func(i, j int) bool {
+		return walkingLess(&store.FloorPrinter{Printer: counts[i].Printer, Bay: counts[i].Bay}, &store.FloorPrinter{Printer: counts[j].Printer, Bay: counts[j].Bay})
+	})
+	for _, n := range counts {
+		switch {
+		case all+n.Starts <= from:
+			before += n.Starts
+		case all < from+endsPage:
+			printers = append(printers, n.Printer)
+		}
+		all += n.Starts
+	}
+	return all, printers, before, nil
+}
+
 // getOutcomes asks what became of the starts of the last days, in walking order.
 func (s *Server) getOutcomes() echo.HandlerFunc {
 	return func(c echo.Context) error {
@@ -170,23 +193,31 @@ func (s *Server) getOutcomes() echo.HandlerFunc {
 				return badRequest(fault.Problem{Column: "page", Found: text, Expected: "a page from 1"})
 			}
 		}
-		list, err := s.store.OpenEnds(ctx, end.Add(-endsWithin), end, endsRead)
+		all, printers, before, err := s.openEndPrinters(ctx, end, (page-1)*endsPage)
 		if err != nil {
 			return err
 		}
-		sort.SliceStable(list, func(i, j int) bool {
-			return walkingLess(&store.FloorPrinter{Printer: list[i].Printer, Bay: list[i].Bay}, &store.FloorPrinter{Printer: list[j].Printer, Bay: list[j].Bay})
-		})
+		list, err := s.store.OpenEnds(ctx, end.Add(-endsWithin), end, printers)
+		if err != nil {
+			return err
+		}
+		place := make(map[string]int, len(printers))
+		for i, tag := range printers {
+			place[tag] = i
+		}
+		slices.SortStableFunc(list, func(a, b store.OpenEnd) int { return place[a.Printer] - place[b.Printer] })
 		p := views.OutcomesPage{Shell: withClock(s.shell(c, "Parts coming off", "/grade"), now, zone), Became: s.url("/outcomes/by-mark")}
 		p.DataThrough = clock(end, zone)
 		p.Lead = "One tap when the part comes off. What became of a layer that was let run tells what to do about the next one like it."
-		if len(list) == 0 {
+		if all == 0 {
 			p.Empty = "Of every start of the last three days it is known how it ended. Starts appear here as they are recorded."
 		} else {
-			p.Lead = fmt.Sprintf("%s of the three days up to %s. %s", counted(len(list), "print without an outcome", "prints without an outcome"), clock(end, zone), p.Lead)
+			p.Lead = fmt.Sprintf("%s of the three days up to %s. %s", counted(all, "print without an outcome", "prints without an outcome"), clock(end, zone), p.Lead)
 		}
-		from := min((page-1)*endsPage, len(list))
-		to := min(from+endsPage, len(list))
+		from := min((page-1)*endsPage, all)
+		list = list[min(max(from-before, 0), len(list)):]
+		list = list[:min(endsPage, len(list))]
+		to := from + len(list)
 		link := func(page int) string {
 			if page == 1 {
 				return s.url("/outcomes")
@@ -197,11 +228,11 @@ func (s *Server) getOutcomes() echo.HandlerFunc {
 		if page > 1 {
 			p.Pager.Newer = link(page - 1)
 		}
-		if to < len(list) {
+		if to < all {
 			p.Pager.Older = link(page + 1)
-			p.Left = fmt.Sprintf("Prints %s to %s of %s, in walking order.", count(from+1), count(to), count(len(list)))
+			p.Left = fmt.Sprintf("Prints %s to %s of %s, in walking order.", count(from+1), count(to), count(all))
 		}
-		for _, x := range list[from:to] {
+		for _, x := range list {
 			title := orCode(x.Bay, "No bay")
 			if n := len(p.Groups); n == 0 || p.Groups[n-1].Title != title {
 				p.Groups = append(p.Groups, views.OpenGroup{ID: "bay-" + strconv.Itoa(n+1), Title: title})
