@@ -118,6 +118,15 @@ func (s findingsSource) Plan(ctx context.Context, at, knownAt, from, to time.Tim
 	return p.JSON(), nil
 }
 
+// LatestPlan gives the same object for pages.
+func (s findingsSource) LatestPlan(ctx context.Context, now time.Time, confidence float64) ([]byte, error) {
+	p, err := s.Assessor.LatestPlan(ctx, now, confidence)
+	if err != nil {
+		return nil, err
+	}
+	return p.JSON(), nil
+}
+
 // Upkeep gives the JSON object that command and API print.
 func (s findingsSource) Upkeep(ctx context.Context, at, knownAt, from, to time.Time, printer string) ([]byte, error) {
 	u, err := s.Assessor.Upkeep(ctx, assess.AsOf{At: at, KnownAt: knownAt, From: from, To: to}, printer)

@@ -56,10 +56,11 @@ type Assessor struct {
 	done    time.Time // when latest was computed
 	work    work
 
-	heights heightsKeep
-	plan    planKeep
-	fleet   fleetKeep
-	held    heldKeep
+	heights  heightsKeep
+	plan     planKeep
+	planPage planPage
+	fleet    fleetKeep
+	held     heldKeep
 }
 
 // New makes an assessor over a store.

@@ -2,11 +2,9 @@ package assess
 
 import (
 	"cmp"
-	"context"
 	"fmt"
 	"math"
 	"slices"
-	"sync"
 	"time"
 
 	"basecourse/internal/findings"
@@ -57,47 +55,6 @@ type PlannedTask struct {
 	Task, Printer, Plate, Person string
 	At, End                      time.Time
 	Because                      string
-}
-
-// Plan places the starts that open jobs still need, and the prep before them.
-func (a *Assessor) Plan(ctx context.Context, q AsOf, confidence float64) (*Plan, error) {
-	v, q, err := a.view(ctx, q)
-	if err != nil {
-		return nil, err
-	}
-	key := planKey{v.version, q, confidence}
-	a.plan.mu.Lock()
-	defer a.plan.mu.Unlock() // one at a time: those who ask for the same wait for it
-	if a.plan.of == key && a.plan.plan != nil {
-		return a.plan.plan, nil
-	}
-	rows, err := a.store.PlanRows(ctx, q.At, q.KnownAt)
-	if err != nil {
-		return nil, err
-	}
-	p := &planner{v: v, q: q, rows: rows, confidence: confidence, origin: q.At.Truncate(time.Minute)}
-	if p.origin.Before(q.At) {
-		p.origin = p.origin.Add(time.Minute)
-	}
-	if err := ctx.Err(); err != nil {
-		return nil, err
-	}
-	a.plan.of, a.plan.plan = key, p.plan()
-	return a.plan.plan, nil
-}
-
-// planKeep keeps the latest plan, which page and table ask for one after the
-// other; nobody may change it.
-type planKeep struct {
-	mu   sync.Mutex
-	of   planKey
-	plan *Plan
-}
-
-type planKey struct {
-	version    store.DataVersion
-	q          AsOf
-	confidence float64
 }
 
 type planner struct {

@@ -58,7 +58,7 @@ func (s *Server) readPlan(c echo.Context) (p jobPlan, zone *time.Location, err e
 	if frame, err = s.store.Frame(ctx, now); err != nil {
 		return p, nil, err
 	}
-	answer, err := s.cfg.Findings.Plan(ctx, windowEnd(frame, now).Truncate(time.Minute), time.Time{}, time.Time{}, time.Time{}, planConfidence)
+	answer, err := s.cfg.Findings.LatestPlan(ctx, windowEnd(frame, now).Truncate(time.Minute), planConfidence)
 	if err != nil {
 		return p, nil, err
 	}

@@ -28,6 +28,9 @@ type Findings interface {
 	// Plan gives the prep plan's JSON object in the same way; confidence, above 0
 	// and below 1, that each job gets as many good ones as it needs.
 	Plan(ctx context.Context, at, knownAt, from, to time.Time, confidence float64) ([]byte, error)
+	// LatestPlan is Plan as of now, for pages; where it takes long it may be the one
+	// of a moment ago.
+	LatestPlan(ctx context.Context, now time.Time, confidence float64) ([]byte, error)
 	// Upkeep does so with what is due, of one printer when its tag is given.
 	Upkeep(ctx context.Context, at, knownAt, from, to time.Time, printer string) ([]byte, error)
 }

@@ -71,6 +71,11 @@ func (f *Findings) Plan(context.Context, time.Time, time.Time, time.Time, time.T
 	return []byte(NoPlan), f.Err
 }
 
+// LatestPlan gives it too.
+func (f *Findings) LatestPlan(ctx context.Context, now time.Time, confidence float64) ([]byte, error) {
+	return f.Plan(ctx, now, time.Time{}, time.Time{}, time.Time{}, confidence)
+}
+
 // Upkeep gives the JSON.
 func (f *Findings) Upkeep(context.Context, time.Time, time.Time, time.Time, time.Time, string) ([]byte, error) {
 	if f.DueJSON == "" {
