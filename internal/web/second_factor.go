@@ -179,7 +179,7 @@ func (s *Server) own(c echo.Context) (Identity, error) {
 	return who, nil
 }
 
-var accountNotices = map[string]string{"off": "The second factor is off.", "password": "The password is changed."}
+var accountNotices = map[string]string{"off": "The second factor is off."}
 
 func (s *Server) accountPage(c echo.Context, who Identity) (views.AccountPage, error) {
 	p := views.AccountPage{Shell: s.shell(c, "Your sign-in", ""), SignOutAll: s.url("/account/sign-out"), Kept: s.url("/help/people"), Saved: accountNotices[c.QueryParam("saved")]}
