@@ -11,7 +11,11 @@ import (
 	"github.com/chromedp/chromedp"
 )
 
-// pages are looked at by the accessibility checker in every view.
+// seldom are states of pages that the walk over the table of routes does not
+// come by: they are looked at by the accessibility checker in every view.
+var seldom = []struct{ name, path string }{{"floor-walking", "/floor?order=walking&bay=Back+room"}, {"finding-little", "/findings/printer/P-003/skipped_probing"}}
+
+// pages are those to take pictures of with -shots.
 var pages = []struct{ name, path string }{
 	{"floor", "/floor"}, {"floor-walking", "/floor?order=walking&bay=Back+room"}, {"findings", "/findings"},
 	{"finding-probing", "/findings/printer/P-001/skipped_probing"}, {"finding-gap", "/findings/plate/L-002/cleaning_gap"},
@@ -32,7 +36,11 @@ func TestEveryPageInTheBrowserIsAccessibleAndFits(t *testing.T) {
 	for _, v := range webtest.Views {
 		t.Run(v.Name, func(t *testing.T) {
 			tab := site.Tab(t, amara, v)
-			for _, p := range append(pages, struct{ name, path string }{"first-layer", layer}) {
+			look := seldom
+			if *shots != "" {
+				look = append(pages, struct{ name, path string }{"first-layer", layer})
+			}
+			for _, p := range look {
 				tab.Open(p.path)
 				tab.Expect("404")
 				if *shots != "" {

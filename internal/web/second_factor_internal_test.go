@@ -16,6 +16,9 @@ func TestStepsOfTimeBasedCodes(t *testing.T) {
 	}{{59, "287082"}, {1111111109, "081804"}, {1111111111, "050471"}, {1234567890, "005924"}, {2000000000, "279037"}, {20000000000, "353130"}} {
 		step := x.at / 30
 		for off, want := range map[int64]int64{0: step, 30: step, -30: step, 60: 0, -60: 0} {
+			if x.at+off < 0 {
+				continue // no clock stands there
+			}
 			if got, err := stepOf(secret, x.code, time.Unix(x.at+off, 0)); err != nil || got != want {
 				t.Errorf("code of %d at %+d s: got step %d, %v, want %d", x.at, off, got, err, want)
 			}
