@@ -13,6 +13,7 @@ type Chart struct {
 	Below    []string // sentences under the picture: rules, how limits were found
 	Table    Table
 	TableAt  string // where on the page the table stands instead
+	Above    bool   // it stands above
 	CSV      string // address of the table as CSV
 	CSVWord  string
 	Empty    string // said instead of a picture
@@ -33,6 +34,9 @@ type Drawing struct {
 	Path           []string    // points joined, one list for each unbroken stretch
 	Mass           string      // many plain dots as one path
 	Dots           []ChartDot
+	Ranges         []string // likely ranges: a path through each dot
+	Band           string   // of what was adjusted, as a path
+	Curve          string   // points of the adjusted line
 	Runs           []ChartRun
 	Events         []ChartTick
 }
@@ -79,4 +83,14 @@ type Multiple struct {
 	State   State
 	Drawing Drawing
 	Says    string
+}
+
+// printedRows is how long a chart's table may be to go onto paper with it.
+const printedRows = 30
+
+func tableWord(c Chart) string {
+	if c.Above {
+		return "As table, above"
+	}
+	return "As table, below"
 }

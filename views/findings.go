@@ -55,9 +55,10 @@ type FindingPage struct {
 	Actions   []Link
 	Compare   Table  // 2×2 or gap bands
 	CompareBy string // one line on how to read it
+	Figures   string // address of the same as CSV; "" it stands at the chart
 	Apart     Table  // layers that enter no comparison: void probes, no record
 	ApartLine string
-	Curve     GapCurve
+	Curve     Chart  // failures by prints since cleaning; no ID: none
 	Estimates Table  // plain and adjusted side by side
 	Differ    string // one line on why they differ
 	Marks     Table  // among failures and among good layers
@@ -66,36 +67,6 @@ type FindingPage struct {
 	Method    string
 	Said      []Disagreement
 	Form      DisagreeForm
-}
-
-// GapCurve is the chart of failures by prints since cleaning: dots with their
-// likely range as counted, a line with its band as adjusted. All numbers are
-// places in a box of Width × Height. Without points there is no chart.
-type GapCurve struct {
-	Title   string // the answer, as a sentence
-	Sub     string // what, where, when, n, coverage
-	Summary string // the same in words, for who cannot see it
-	Width   string
-	Height  string
-	Band    string // path
-	Line    string // path
-	Points  []CurveDot
-	X, Y    []Tick
-	Left    string // where the axes begin and end
-	Right   string
-	Top     string
-	Bottom  string
-	Tick    string // end of the marks on the lower axis
-}
-
-// CurveDot is one band as counted.
-type CurveDot struct {
-	X, Y, Low, High string
-}
-
-// Tick is one mark on an axis.
-type Tick struct {
-	At, Text string
 }
 
 // Disagreement is one person's word against the finding.
@@ -116,13 +87,6 @@ type DisagreeForm struct {
 	ID      string // of the record to be
 	Reason  string // as typed before
 	Problem string // why the last try was refused; ""
-}
-
-func lineWords(c GapCurve) string {
-	if c.Band == "" {
-		return ""
-	}
-	return "Line: adjusted, with its 95 % band."
 }
 
 func then(d Disagreement) string {

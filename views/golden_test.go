@@ -72,14 +72,13 @@ func TestHostileTextIsEscaped(t *testing.T) {
 		"table":       PlainTable(Table{Caption: evil, Sub: evil, Columns: []Column{{evil, true, false}}, Rows: []Row{{Cells: []Cell{{evil, evil, "/"}}}}}),
 		"said": disagreements(FindingPage{Said: []Disagreement{{ID: evil, Who: evil, When: evil, ISO: evil, Then: evil, Reason: evil, Withdrawn: evil, Withdraw: "/"}},
 			Form: DisagreeForm{Action: "/", ID: evil, Reason: evil, Problem: evil}}),
-		"curve":   gapCurve(GapCurve{Title: evil, Sub: evil, Summary: evil, Band: evil, Line: evil, Points: []CurveDot{{evil, evil, evil, evil}}, X: []Tick{{evil, evil}}}),
 		"map":     markMap(MarkMap{ID: evil, Title: evil, Sub: evil, Rows: [][]MarkCell{{{evil, evil, evil, []string{evil}, 1}}}}),
 		"facts":   Facts([]Fact{{evil, evil, "/", evil}}),
 		"problem": problem(ProblemPage{Shell: Shell{Title: evil}, What: evil, Do: evil, Link: "/", LinkWord: evil, Ref: evil}),
 		"sign-in": SignIn(SignInPage{Shell: Shell{Title: evil}, Handle: evil, Next: evil, Problem: evil}),
 		"zones":   Zones(ZoneMap{evil, [][]ZoneCell{{{evil, evil, []string{evil}, true, true, evil}}}}),
 		"chart": ChartFigure(Chart{ID: evil, Kind: evil, Title: evil, Sub: evil, Says: evil, Below: []string{evil}, CSV: "/", CSVWord: evil,
-			Drawings: []Drawing{{Class: evil, ViewBox: evil, Mass: evil, Dots: []ChartDot{{Word: evil, Says: evil, Kind: evil}}, Events: []ChartTick{{evil, evil, evil}}, Runs: []ChartRun{{evil, evil, evil, evil}}}}}),
+			Drawings: []Drawing{{Class: evil, ViewBox: evil, Mass: evil, Band: evil, Curve: evil, Ranges: []string{evil}, Dots: []ChartDot{{Word: evil, Says: evil, Kind: evil}}, Events: []ChartTick{{evil, evil, evil}}, Runs: []ChartRun{{evil, evil, evil, evil}}}}}),
 		"multiples": Multiples([]Multiple{{Name: evil, Href: "/", Figures: evil, Says: evil}}),
 	}
 	maps.Copy(rows, meshSamples(evil))

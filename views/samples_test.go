@@ -131,9 +131,8 @@ func sampleEvidence(s State) FindingPage {
 		return p
 	}
 	p.Estimates, p.Differ, p.Marks, p.MarksLine = sampleTable(), "Plain and adjusted say nearly the same.", sampleTable(), "Height marks."
-	p.Curve = GapCurve{Title: "Failures rise with prints since cleaning", Sub: "L-002, 180 of 210 layers graded", Summary: "Failures rise from 2 to 20 of 100.", Width: "400", Height: "250",
-		Left: "40", Right: "388", Top: "12", Bottom: "212", Tick: "216", Band: "M40 200L388 100L388 160L40 210Z", Line: "M40 205L388 130",
-		Points: []CurveDot{{"60", "200", "210", "180"}}, X: []Tick{{"40", "0"}, {"388", "40"}}, Y: []Tick{{"212", "0"}, {"12", "20"}}}
+	p.Curve = Chart{ID: "curve", Kind: "gap-curve", Title: "Failures rise with prints since cleaning", Sub: "L-002, 180 of 210 layers graded", Says: "Failures rise from 2 to 20 of 100.", TableAt: "#counts", CSV: "/figures.csv", CSVWord: "These figures as CSV",
+		Drawings: []Drawing{{Class: "wide", ViewBox: "0 0 400 250", Band: "M40,200L388,100L388,160L40,210Z", Curve: "40,205 388,130", Ranges: []string{"M60 210V180"}, Dots: []ChartDot{{X: "60", Y: "200", Says: "0 to 11 prints: 2 of 20 failed."}}}}}
 	if s.Code == "raised" {
 		p.Advice = Advice{"Wash plate L-002 before it reaches 12 prints.", "15 of 70 layers failed after more than 11 prints, 4 of 106 after 11 or fewer.", "clear.", "a test.", "act"}
 		p.Said = []Disagreement{{"0191", "amara", "2026-03-09 14:05", "2026-03-09T14:05:00Z", "when it was raised", "The plate was bent then.", "", "/w"},
@@ -144,7 +143,7 @@ func sampleEvidence(s State) FindingPage {
 
 func sampleReverse() FindingPage {
 	p := sampleEvidence(State{"quiet", "Quiet", "", ""})
-	p.Kind, p.Subject, p.Cause, p.Curve = "printer", "P-004", "skipped_probing", GapCurve{}
+	p.Kind, p.Subject, p.Cause, p.Curve = "printer", "P-004", "skipped_probing", Chart{}
 	p.Apart, p.ApartLine = sampleTable(), "A probe before a swap is neither."
 	p.Advice = Advice{Do: "Look at the probe and the nozzle tip of P-004.", Because: "10 of 80 layers failed with a probe, 1 of 40 without one.", Sure: "clear that it points the other way.", Tone: "soon"}
 	return p

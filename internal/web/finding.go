@@ -106,13 +106,14 @@ func (s *Server) findingPage(shell views.Shell, e *Evidence, zone *time.Location
 	}
 	if e.Cause == "skipped_probing" {
 		p.Compare, p.Apart = probeTables(e)
+		p.Figures = s.findingCSV(e)
 		p.CompareBy = "Compared are layers with a valid probe and layers without one."
 		p.ApartLine = "A probe before a swap or a service is neither a skip nor a valid probe, so these layers enter neither side."
 		if len(p.Apart.Rows) > 0 && p.Apart.Rows[0].Cells[0].Text == probeCellWords["unknown"] {
 			p.ApartLine = "Whether these starts were probed is not recorded, so they enter neither side."
 		}
 	} else {
-		p.Compare, p.Curve = gapTable(e), gapCurve(e)
+		p.Compare, p.Curve = gapTable(e), gapChart(e, "#counts", s.findingCSV(e))
 		p.CompareBy = fmt.Sprintf("Half of the farm's graded layers start at %s prints or fewer since their plate was wiped or washed.", figure(e.GapSplit))
 	}
 	p.Estimates = estimateTable(e)

@@ -3,68 +3,167 @@ package web
 import (
 	"fmt"
 	"math"
+	"net/url"
 	"strconv"
 	"strings"
 
 	"basecourse/internal/stats"
 	"basecourse/views"
+
+	"github.com/labstack/echo/v4"
 )
 
-// The chart's box and where its axes lie, in units of the drawing.
-const (
-	curveWidth, curveHeight = 400.0, 250.0
-	curveLeft, curveRight   = 40.0, 388.0
-	curveTop, curveBottom   = 12.0, 212.0
-)
-
-// gapCurve draws failures by prints since cleaning: as counted by band, and as
-// adjusted with its band. Without a graded layer of known gap there is nothing.
-func gapCurve(e *Evidence) views.GapCurve {
-	c := views.GapCurve{Width: place(curveWidth), Height: place(curveHeight), Left: place(curveLeft), Right: place(curveRight),
-		Top: place(curveTop), Bottom: place(curveBottom), Tick: place(curveBottom + 4)}
+// gapChart draws failures by prints since cleaning: as counted by band, each
+// with its likely range, and as adjusted with its band. Without a graded layer
+// of known gap it is empty. Its table is the one of what was counted, on the
+// same page at tableAt.
+func gapChart(e *Evidence, tableAt, csv string) views.Chart {
+	out := views.Chart{ID: "curve", Kind: "gap-curve", TableAt: tableAt, Above: true, CSV: csv, CSVWord: "These figures as CSV"}
 	longest, most := 1.0, 4.0
+	any := false
 	for _, p := range e.Curve {
 		longest, most = math.Max(longest, float64(p.Gap)), math.Max(most, p.High)
 	}
-	for _, x := range e.Cells {
-		if x.Graded > 0 && !math.IsNaN(x.Mean) {
-			longest, most = math.Max(longest, x.Mean), math.Max(most, 120*float64(x.Failures)/float64(x.Graded))
+	for _, b := range e.Cells {
+		if counts(&b) {
+			any = true
+			longest, most = math.Max(longest, b.Mean), math.Max(most, 120*float64(b.Failures)/float64(b.Graded))
 		}
 	}
-	yStep := axisStep(math.Min(most, 100), 4)
-	top := math.Min(100, math.Ceil(most/yStep)*yStep)
-	xStep := math.Max(1, axisStep(longest, 6))
-	x := func(gap float64) string { return place(curveLeft + (curveRight-curveLeft)*gap/longest) }
-	y := func(of100 float64) string {
-		return place(curveBottom - (curveBottom-curveTop)*math.Max(0, math.Min(top, of100))/top)
+	if !any {
+		return views.Chart{}
 	}
-	for v := 0.0; v <= top+1e-9; v += yStep {
-		c.Y = append(c.Y, views.Tick{At: y(v), Text: figure(v)})
+	out.Title, out.Says = curveWords(e)
+	out.Sub = fmt.Sprintf("Failures of 100 graded layers by prints since the plate was wiped or washed, %s. %s", e.Subject, sentence(coverage(e.Graded, e.Starts)))
+	out.Below = []string{"Dots and upright lines: as counted, with their likely range."}
+	if len(e.Curve) > 0 {
+		out.Below[0] += " Line: adjusted, with its 95" + thin + "% band."
 	}
-	for v := 0.0; v <= longest+1e-9; v += xStep {
-		c.X = append(c.X, views.Tick{At: x(v), Text: figure(v)})
+	for _, p := range []plot{widePlot(), narrowPlot()} {
+		out.Drawings = append(out.Drawings, gapDrawing(e, p, longest, math.Min(most, 100)))
 	}
-	for _, b := range e.Cells {
-		if b.Graded == 0 || math.IsNaN(b.Mean) {
+	return out
+}
+
+// counts tells whether a band has a point: layers graded at a known gap.
+func counts(b *EvidenceCell) bool { return b.Graded > 0 && !math.IsNaN(b.Mean) }
+
+func gapDrawing(e *Evidence, p plot, longest, most float64) views.Drawing {
+	var ticks []float64
+	p.yMax, ticks = niceTop(most, 5)
+	if p.yMax > 100 {
+		p.yMax, ticks = 100, []float64{0, 20, 40, 60, 80, 100}
+	}
+	p.xMax = longest
+	p.right = p.w - 12 // no words beside it
+	d := p.drawing(ticks, figure)
+	d.XTitle = "prints since the plate was cleaned"
+	d.YTitle = "failures of 100"
+	steps := 8
+	if p.class != "wide" {
+		steps = 4
+	}
+	step := math.Max(1, axisStep(longest, steps))
+	for v := 0.0; v <= longest+1e-9; v += step {
+		d.XTicks = append(d.XTicks, views.ChartTick{At: place(p.x(v)), Word: figure(v), End: "middle"})
+	}
+	for i := range e.Cells {
+		b := &e.Cells[i]
+		if !counts(b) {
 			continue
 		}
 		w := stats.Wilson(b.Failures, b.Graded, 0.95)
-		c.Points = append(c.Points, views.CurveDot{X: x(b.Mean), Y: y(100 * float64(b.Failures) / float64(b.Graded)), Low: y(100 * w.Low), High: y(100 * w.High)})
+		x := place(p.x(b.Mean))
+		d.Ranges = append(d.Ranges, "M"+x+" "+place(p.y(100*w.Low))+"V"+place(p.y(100*w.High)))
+		d.Dots = append(d.Dots, views.ChartDot{X: x, Y: place(p.y(100 * float64(b.Failures) / float64(b.Graded))), Says: bandSays(e, b, w)})
 	}
-	if n := len(e.Curve); n > 0 {
+	if n := len(e.Curve); n > 1 {
 		var line, up, down strings.Builder
-		for i, p := range e.Curve {
-			at := x(float64(p.Gap))
-			fmt.Fprintf(&line, "%s%s %s", pen(i), at, y(p.At))
-			fmt.Fprintf(&up, "%s%s %s", pen(i), at, y(p.High))
-			low := e.Curve[n-1-i]
-			fmt.Fprintf(&down, "L%s %s", x(float64(low.Gap)), y(low.Low))
+		for i, c := range e.Curve {
+			at, back := float64(c.Gap), e.Curve[n-1-i]
+			pen := "L"
+			if i == 0 {
+				pen = "M"
+			} else {
+				line.WriteByte(' ')
+			}
+			line.WriteString(p.at(at, c.At))
+			up.WriteString(pen + p.at(at, c.High))
+			down.WriteString("L" + p.at(float64(back.Gap), back.Low))
 		}
-		c.Line, c.Band = line.String(), up.String()+down.String()+"Z"
+		d.Curve, d.Band = line.String(), up.String()+down.String()+"Z"
 	}
-	c.Title, c.Summary = curveWords(e)
-	c.Sub = fmt.Sprintf("Failures of 100 graded layers (upright) by prints since the plate was wiped or washed (along); %s, %s", e.Subject, coverage(e.Graded, e.Starts))
-	return c
+	return d
+}
+
+// bandSays is what is read at a band's point.
+func bandSays(e *Evidence, b *EvidenceCell, w stats.Interval) string {
+	said := bandWords(*b) + " prints since cleaned: " + withHow(rateWords(b.Failures, b.Graded, w.Low, w.High)) + " failed; " + coverage(b.Graded, b.Started)
+	if len(e.Curve) > 0 {
+		said += "; adjusted " + adjustedAt(e, *b) + " of 100"
+	}
+	return sentence(said)
+}
+
+// gapRows is the same as a table to be taken away: what was counted by band,
+// then the adjusted curve.
+func gapRows(e *Evidence) [][]string {
+	rows := [][]string{append([]string{"what", "prints_since_clean_from", "prints_since_clean_to", "mean_prints_since_clean"}, countHead...)}
+	for _, b := range e.Cells {
+		if b.Code != "band" {
+			continue
+		}
+		to := ""
+		if b.High >= 0 {
+			to = strconv.Itoa(b.High)
+		}
+		w := stats.Wilson(b.Failures, b.Graded, 0.95)
+		rows = append(rows, []string{"counted", strconv.Itoa(b.Low), to, num(b.Mean), strconv.Itoa(b.Started), strconv.Itoa(b.Graded), strconv.Itoa(b.Failures),
+			num(float64(b.Failures) / float64(b.Graded)), num(w.Low), num(w.High)})
+	}
+	for _, p := range e.Curve {
+		gap := strconv.Itoa(p.Gap)
+		rows = append(rows, []string{"adjusted", gap, gap, gap, "", "", "", num(p.At / 100), num(p.Low / 100), num(p.High / 100)})
+	}
+	return rows
+}
+
+// getFindingCSV gives the figures of the chart on an evidence page.
+func (s *Server) getFindingCSV() echo.HandlerFunc {
+	return func(c echo.Context) error {
+		if err := onlyParams(c); err != nil {
+			return err
+		}
+		q, err := findingParams(c)
+		if err != nil {
+			return err
+		}
+		e, err := s.cfg.Findings.Evidence(c.Request().Context(), q.kind, q.tag, q.cause, s.now())
+		if err != nil {
+			return err
+		}
+		name := "finding-" + q.kind + "-" + q.tag + "-" + q.cause + ".csv"
+		if q.cause == "cleaning_gap" {
+			return writeCSV(c, name, gapRows(e))
+		}
+		return writeCSV(c, name, probeRows(e))
+	}
+}
+
+// probeRows is what was counted by the probe's state.
+func probeRows(e *Evidence) [][]string {
+	rows := [][]string{append([]string{"probe_state"}, countHead...)}
+	for _, b := range e.Cells {
+		w := stats.Wilson(b.Failures, b.Graded, 0.95)
+		rows = append(rows, []string{b.Code, strconv.Itoa(b.Started), strconv.Itoa(b.Graded), strconv.Itoa(b.Failures),
+			num(float64(b.Failures) / float64(b.Graded)), num(w.Low), num(w.High)})
+	}
+	return rows
+}
+
+// findingCSV is the address of the figures of a question.
+func (s *Server) findingCSV(e *Evidence) string {
+	return s.url("/findings/" + e.Kind + "/" + url.PathEscape(e.Subject) + "/" + e.Cause + "/figures.csv")
 }
 
 // curveWords says the chart in a sentence, and again with what was counted.
@@ -102,13 +201,6 @@ func bandWords(b EvidenceCell) string {
 
 // place writes a coordinate.
 func place(x float64) string { return strconv.FormatFloat(math.Round(x*10)/10, 'f', -1, 64) }
-
-func pen(i int) string {
-	if i == 0 {
-		return "M"
-	}
-	return "L"
-}
 
 // axisStep is the step of 1, 2 or 5 times a power of ten with which an axis up
 // to most has at most n steps.

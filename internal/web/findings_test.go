@@ -2,6 +2,7 @@ package web_test
 
 import (
 	"context"
+	"encoding/csv"
 	"fmt"
 	"math"
 	"net/url"
@@ -200,5 +201,43 @@ func TestDisagreeingInTheBrowser(t *testing.T) {
 				t.Errorf("%d are withdrawn, want %d", n, i+1)
 			}
 		})
+	}
+}
+
+// The figures of a finding's chart can be taken away as a table: what was
+// counted by band, then the adjusted curve; and they are those on the page.
+func TestFiguresOfAFindingAsCSV(t *testing.T) {
+	site := demoSite(t)
+	c := site.As("amara", "operator")
+	for path, head := range map[string]string{
+		"/findings/plate/L-002/cleaning_gap": "what,prints_since_clean_from,prints_since_clean_to,mean_prints_since_clean,started,graded,failed,rate,rate_low,rate_high",
+		probingPage:                          "probe_state,started,graded,failed,rate,rate_low,rate_high",
+	} {
+		p := c.Page(path)
+		link := webtest.Attr(p.One(".downloads a"), "href")
+		a := c.Get(link)
+		if a.Status != 200 || !strings.HasPrefix(a.Header.Get("Content-Type"), "text/csv") {
+			t.Fatalf("%s: got %d, %s", link, a.Status, a.Header.Get("Content-Type"))
+		}
+		rows, err := csv.NewReader(strings.NewReader(a.Body)).ReadAll()
+		if err != nil || strings.Join(rows[0], ",") != head {
+			t.Fatalf("%s: got head %q, error %v; want %s", link, rows[0], err, head)
+		}
+		graded, started := slices.Index(rows[0], "graded"), slices.Index(rows[0], "started")
+		compare := strings.Join(p.Texts("table tbody tr"), "\n")
+		adjusted := 0
+		for _, r := range rows[1:] {
+			if r[0] == "adjusted" {
+				adjusted++
+			} else if want := r[graded] + " of " + r[started]; r[started] != "0" && !strings.Contains(compare, want) {
+				t.Errorf("%s: %q does not stand on the page: %s", link, want, compare)
+			}
+		}
+		if chart := p.All("section[data-chart=gap-curve]"); len(chart) > 0 != strings.HasSuffix(path, "cleaning_gap") || len(chart) > 0 != (adjusted > 1) {
+			t.Errorf("%s: %d charts, %d adjusted rows", path, len(chart), adjusted)
+		}
+	}
+	if a := c.Get("/findings/plate/NONE/cleaning_gap/figures.csv"); a.Status != 404 {
+		t.Errorf("no such plate: got %d, want 404", a.Status)
 	}
 }

@@ -108,6 +108,7 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "POST", Path: "/upkeep/undo", Role: roleOperator, handle: (*Server).postUndo, body: formBody, patience: usual},
 	{Method: "GET", Path: "/findings", Role: roleOperator, handle: (*Server).getFindings, patience: slower},
 	{Method: "GET", Path: "/findings/:kind/:tag/:cause", Role: roleOperator, handle: (*Server).getFinding, patience: slower},
+	{Method: "GET", Path: "/findings/:kind/:tag/:cause/figures.csv", Role: roleOperator, handle: (*Server).getFindingCSV, patience: slower},
 	{Method: "POST", Path: "/findings/:kind/:tag/:cause/disagreements", Role: roleOperator, handle: (*Server).postDisagreement, body: formBody, patience: slower},
 	{Method: "POST", Path: "/findings/:kind/:tag/:cause/disagreements/:id/withdraw", Role: roleOperator, handle: (*Server).postWithdrawal, body: formBody, patience: usual},
 	{Method: "GET", Path: "/trends", Role: roleOperator, handle: (*Server).getTrends, patience: slower},

@@ -3,6 +3,7 @@ package web
 import (
 	"bytes"
 	"encoding/csv"
+	"mime"
 	"net/http"
 	"strconv"
 	"strings"
@@ -60,7 +61,7 @@ func writeCSV(c echo.Context, name string, rows [][]string) error {
 	w.Flush()
 	h := c.Response().Header()
 	h.Set(echo.HeaderContentType, "text/csv; charset=utf-8; header=present")
-	h.Set(echo.HeaderContentDisposition, `attachment; filename="`+name+`"`)
+	h.Set(echo.HeaderContentDisposition, mime.FormatMediaType("attachment", map[string]string{"filename": name}))
 	return writeBody(c, http.StatusOK, buf.Bytes())
 }
 
