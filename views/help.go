@@ -1,13 +1,18 @@
 package views
 
-import "strconv"
-
 // HelpPage explains each word of the program once.
 type HelpPage struct {
 	Shell
 	Bead   string // address of the bead model's page
 	API    string // address of the API's page
+	Card   string // the grade card
 	People string // what is kept about people
+}
+
+// GradeCardPage is the sheet of grades and marks.
+type GradeCardPage struct {
+	Shell
+	Grades []Option
 }
 
 // FirstSteps say how a farm without printers begins; its zero value shows
@@ -31,15 +36,6 @@ type HelpWord struct {
 	Word string
 	Text string
 	More string // second paragraph; "" none
-}
-
-// HelpMark is one mark as it is seen.
-type HelpMark struct {
-	Code  string
-	Word  string
-	Seen  string
-	Also  string // other names people use
-	Often string // what it often goes with, in careful words
 }
 
 // helpGroups are the words of the program. A word is explained here and
@@ -106,111 +102,4 @@ var helpGroups = []HelpGroup{
 		{"zero", "Zero from", "Where the printer takes height zero from: from the plate that lies on it, or from its frame. With a zero from the plate, the plate's thickness cancels out.", ""},
 		{"probing-recorded", "Probing recorded", "Whether all of a printer's probes are recorded, some, or none. Only where all are does a missing record mean that it was not probed.", ""},
 	}},
-}
-
-// helpMarks are the six common marks, with drawings.
-var helpMarks = []HelpMark{
-	{"nozzle_low", "Over-squished (nozzle low)", "Ridges, rough, see-through thin, scraped.", "too close, scraped", "All zones alike: the nozzle sits low, or this plate is thick."},
-	{"nozzle_high", "Under-squished (nozzle high)", "Round lines, slits between lines, strings.", "too far, gaps, loose loops", "All zones alike: the nozzle sits high, or this plate is thin."},
-	{"blobs", "Blobs", "Balls and lumps carried about: it did not grip. Bubbles in the line are Moisture.", "balls, lumps", "Grip or height first, then moisture."},
-	{"dragged", "Dragged lines", "Lines pulled off at turns, cutting corners.", "pulled, not sticking", "Grip or height."},
-	{"contamination", "Contamination marks", "Finger-, streak- or drop-shaped dull, shiny or bare patches.", "grease, oily spot", "The plate. Alone and well stuck it is cosmetic."},
-	{"lifting", "Corner lift", "An edge or a corner off the plate.", "curl, warp start", "Grip, bed temperature, a draught."},
-}
-
-// helpMoreMarks stand behind More marks.
-var helpMoreMarks = []HelpMark{
-	{"no_start", "No start", "Lines missing from the beginning: spool, tangle or clog. Not a matter of height or plate.", "", ""},
-	{"under_fed", "Under-fed", "Sparse lines although the squish is right, all zones alike.", "", ""},
-	{"over_fed", "Over-fed", "Ridged, all zones alike.", "", ""},
-	{"striping", "Striping", "Regular bands. The cause is open: look into it apart.", "", ""},
-	{"moisture", "Moisture", "Pits and popping, in every layer. Apart from blobs: the cure differs.", "", ""},
-	{"plate_mark", "Plate mark", "A dent, a scratch, a torn or worn-smooth coating, an earlier part's outline.", "", ""},
-	{"debris", "Debris", "Something lies on the plate.", "", ""},
-	{"other", "Something else", "Needs a word or a photo.", "", ""},
-}
-
-var severities = []string{"slight", "clear", "strong"}
-
-// stroke is one line or area of a mark's drawing, 96 by 64 units.
-type stroke struct {
-	Class string // bead, thin, seam, bare, patch, ball, lift
-	D     string
-	Width string
-}
-
-func n(x float64) string { return strconv.FormatFloat(x, 'f', -1, 64) }
-
-// drawing shows a mark at a severity of 1 to 3: a patch of lines seen from
-// above, as they lie on the plate.
-func drawing(mark string, severity int) []stroke {
-	var out []stroke
-	lines := func(class string, width float64, skip int) {
-		for i := range 6 {
-			if i < skip {
-				continue
-			}
-			y := n(7 + 10*float64(i))
-			out = append(out, stroke{class, "M6 " + y + "H90", n(width)})
-		}
-	}
-	add := func(class, d string, width float64) { out = append(out, stroke{class, d, n(width)}) }
-	switch mark {
-	case "nozzle_low":
-		lines("bead", 11, 0)
-		for i := range []int{2, 4, 5}[severity-1] {
-			y := 12 + 10*float64(i)
-			add("seam", "M6 "+n(y)+"q6 -4 12 0t12 0t12 0t12 0t12 0t12 0t12 0", float64(severity))
-		}
-		for i := range severity - 1 {
-			add("bare", "M"+n(22+34*float64(i))+" "+n(22+16*float64(i))+"q9 -9 18 0t-4 12t-14 -12", 1)
-		}
-	case "nozzle_high":
-		if severity < 3 {
-			lines("bead", []float64{7, 5}[severity-1], 0)
-			break
-		}
-		for i := range 6 {
-			y := 7 + 10*float64(i)
-			add("bead", "M6 "+n(y)+"q10 "+n(-4+float64(i%3)*4)+" 21 0t21 0t21 0t21 0", 3.2)
-		}
-	case "blobs":
-		lines("bead", 9, 0)
-		at := [][3]float64{{26, 22, 4}, {66, 44, 4}, {48, 30, 6}, {18, 48, 6}, {78, 16, 6}, {36, 52, 8}, {58, 12, 8}}
-		for _, b := range at[:[]int{2, 5, 7}[severity-1]] {
-			r := b[2] + float64(severity) - 1
-			add("ball", "M"+n(b[0]-r)+" "+n(b[1])+"a"+n(r)+" "+n(r)+" 0 1 0 "+n(2*r)+" 0a"+n(r)+" "+n(r)+" 0 1 0 "+n(-2*r)+" 0", 1.5)
-		}
-	case "dragged":
-		cut := []int{1, 2, 3}[severity-1]
-		for i := range 3 {
-			y := 7 + 20*float64(i)
-			if i < cut {
-				in := 34 * float64(severity) / 3
-				add("bead", "M6 "+n(y)+"H"+n(90-in-6)+"L"+n(82-in/2)+" "+n(y+10)+"H6", 7)
-			} else {
-				add("bead", "M6 "+n(y)+"H90V"+n(y+10)+"H6", 7)
-			}
-		}
-		if severity == 3 {
-			add("thin", "M60 4Q40 30 78 60", 2.5)
-		}
-	case "contamination":
-		lines("bead", 9, 0)
-		spots := [][4]float64{{48, 32, 10, 7}, {24, 20, 11, 8}, {72, 46, 13, 9}}
-		for i, s := range spots[:severity] {
-			grow := 1 + 0.25*float64(severity-1)
-			class := "patch"
-			if severity == 3 && i == 0 {
-				class = "bare"
-			}
-			add(class, "M"+n(s[0]-s[2]*grow)+" "+n(s[1])+"a"+n(s[2]*grow)+" "+n(s[3]*grow)+" 0 1 0 "+n(2*s[2]*grow)+" 0a"+n(s[2]*grow)+" "+n(s[3]*grow)+" 0 1 0 "+n(-2*s[2]*grow)+" 0", 1.5)
-		}
-	case "lifting":
-		lines("bead", 9, 0)
-		s := []float64{16, 28, 44}[severity-1]
-		add("bare", "M94 "+n(62-s)+"V62H"+n(94-s*1.3)+"z", 0)
-		add("lift", "M94 "+n(62-s)+"L"+n(94-s*1.3)+" 62q"+n(s*0.15)+" "+n(-s*0.9)+" "+n(s*1.3)+" "+n(-s), 2)
-	}
-	return out
 }

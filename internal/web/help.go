@@ -13,7 +13,16 @@ func (s *Server) getHelp() echo.HandlerFunc {
 		if err := onlyParams(c); err != nil {
 			return err
 		}
-		return render(c, http.StatusOK, views.Help(views.HelpPage{Shell: s.shell(c, "Help", ""), Bead: s.url("/bead"), API: s.url("/help/api"), People: s.url("/help/people")}))
+		return render(c, http.StatusOK, views.Help(views.HelpPage{Shell: s.shell(c, "Help", ""), Bead: s.url("/bead"), API: s.url("/help/api"), Card: s.url("/help/grade-card"), People: s.url("/help/people")}))
+	}
+}
+
+func (s *Server) getGradeCard() echo.HandlerFunc {
+	return func(c echo.Context) error {
+		if err := onlyParams(c); err != nil {
+			return err
+		}
+		return render(c, http.StatusOK, views.GradeCard(views.GradeCardPage{Shell: s.shell(c, "Grade card", ""), Grades: gradeOptions}))
 	}
 }
 

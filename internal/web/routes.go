@@ -134,6 +134,7 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "GET", Path: "/heights", Role: roleOperator, handle: (*Server).getHeights, patience: slower},
 	{Method: "GET", Path: "/heights.csv", Role: roleOperator, handle: (*Server).getHeightsCSV, patience: slower},
 	{Method: "GET", Path: "/help", Role: roleOperator, handle: (*Server).getHelp, patience: usual},
+	{Method: "GET", Path: "/help/grade-card", Role: roleOperator, handle: (*Server).getGradeCard, patience: usual},
 	{Method: "GET", Path: "/help/people", Role: roleOperator, handle: (*Server).getHelpPeople, patience: usual},
 	{Method: "GET", Path: "/help/api", Role: roleOperator, handle: (*Server).getHelpAPI, patience: usual},
 	{Method: "GET", Path: "/setup", Role: roleManager, handle: (*Server).getSetup, patience: usual},
