@@ -8,7 +8,6 @@ import (
 	"strings"
 	"time"
 
-	"basecourse/internal/farm"
 	"basecourse/internal/fault"
 	"basecourse/views"
 
@@ -139,19 +138,4 @@ func falseWords(q float64) string {
 		return w
 	}
 	return "about " + percent(q)
-}
-
-// tagParam gives the tag or id in an address as the sender meant it: they may
-// hold characters that are escaped there. What cannot be one is not found.
-func tagParam(c echo.Context, name string) (string, error) {
-	v := c.Param(name)
-	if c.Request().URL.RawPath != "" {
-		if plain, err := url.PathUnescape(v); err == nil {
-			v = plain
-		}
-	}
-	if !farm.ValidKey(v, 64) {
-		return "", fault.New(fault.NotFound, "There is no page at this address.")
-	}
-	return v, nil
 }

@@ -482,25 +482,3 @@ func cleanedWords(method string, prints int) string {
 	}
 	return word + " " + counted(prints, "print", "prints") + " ago"
 }
-
-// onlyParams refuses parameters nobody knows, by name, and ones given twice.
-func onlyParams(c echo.Context, names ...string) error {
-	for name, values := range c.QueryParams() {
-		if !slices.Contains(names, name) || len(values) > 1 {
-			expected := "no parameters"
-			if len(names) > 0 {
-				expected = "at most once each of " + strings.Join(names, ", ")
-			}
-			return badRequest(fault.Problem{Column: name, Found: name, Expected: expected})
-		}
-	}
-	return nil
-}
-
-// orNaN turns an absent number into NaN.
-func orNaN(x *float64) float64 {
-	if x == nil {
-		return math.NaN()
-	}
-	return *x
-}
