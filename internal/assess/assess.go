@@ -297,11 +297,22 @@ type fit struct {
 	key       [32]byte
 	questions []findings.Question
 	ahead     *upkeep.Forecast // of starts to come
+
+	once    sync.Once // makes what is learned of the starts, which go then
+	starts  []upkeep.Past
+	learned *upkeep.Learned
+}
+
+// learn gives what runs of starts tell beyond the model. It is learned when it is
+// first asked for: findings do without.
+func (f *fit) learn() *upkeep.Learned {
+	f.once.Do(func() { f.learned, f.starts = upkeep.Learn(f.ahead, upkeep.Runs(f.starts)), nil })
+	return f.learned
 }
 
 // fitted gives the estimates for a set of layers, which are kept: while only
 // layers of today arrive, they are those of last midnight.
-func (a *Assessor) fitted(key [32]byte, learn func() ([]findings.Question, *findings.Model)) *fit {
+func (a *Assessor) fitted(key [32]byte, starts []upkeep.Past, learn func() ([]findings.Question, *findings.Model)) *fit {
 	a.mu.Lock()
 	for i, f := range a.fits {
 		if f.key == key {
@@ -312,7 +323,7 @@ func (a *Assessor) fitted(key [32]byte, learn func() ([]findings.Question, *find
 	}
 	a.mu.Unlock()
 	qs, model := learn()
-	f := &fit{key, qs, upkeep.NewForecast(model)}
+	f := &fit{key: key, questions: qs, ahead: upkeep.NewForecast(model), starts: starts}
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	a.fits = append(a.fits, f)
@@ -348,15 +359,21 @@ func (a *Assessor) Run(ctx context.Context) {
 	}
 }
 
-// ready computes the answer as of now unless it is kept.
+// ready computes the answer as of now, and what is due, unless they are kept.
 func (a *Assessor) ready(ctx context.Context) {
 	q, err := a.normal(AsOf{})
 	if err != nil {
 		return
 	}
 	version, err := a.store.DataVersion(ctx)
-	if err != nil || a.kept(version, q) != nil {
+	if err != nil {
 		return
 	}
-	_, _, _ = a.await(ctx, flightKey{version, q})
+	v := a.kept(version, q)
+	if v == nil {
+		v, _, _ = a.await(ctx, flightKey{version, q})
+	}
+	if v != nil {
+		v.adviser() // a crew that asks before a start need not wait for it
+	}
 }

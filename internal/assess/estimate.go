@@ -10,6 +10,7 @@ import (
 	"basecourse/internal/exposure"
 	"basecourse/internal/findings"
 	"basecourse/internal/store"
+	"basecourse/internal/upkeep"
 )
 
 // estimate fits the farm as it was at the last midnight.
@@ -41,6 +42,11 @@ func (a *Assessor) estimate(v *view, data *store.Analysis, ex []exposure.Exposur
 			Material: l.Material, Grader: l.Grader, Height: l.Height, Grip: l.Grip, Dirt: l.Dirt, Else: l.Else}
 	}
 	layers := findings.Collect(h, ex, label, from.UnixMicro(), to.UnixMicro(), zone)
+	first, end := span(h.Starts, from.UnixMicro(), to.UnixMicro())
+	starts := make([]upkeep.Past, 0, end-first)
+	for i := first; i < end; i++ {
+		starts = append(starts, upkeep.PastOf(&h.Starts[i], &ex[i], data.Labels[i].Material, label(i).Graded))
+	}
 	split := median(layers.Len(), func(i int) (int32, bool) { return layers.Gap[i], layers.Gap[i] >= 0 })
 	if math.IsNaN(split) {
 		split = 0
@@ -49,7 +55,7 @@ func (a *Assessor) estimate(v *view, data *store.Analysis, ex []exposure.Exposur
 	printers, plates := len(data.Printers), h.Plates
 	// Nothing else of the reading is needed any more.
 	*data, h, ex = store.Analysis{}, nil, nil
-	v.fit = a.fitted(fingerprint(layers, printers, plates, split, opt), func() ([]findings.Question, *findings.Model) {
+	v.fit = a.fitted(fingerprint(layers, starts, printers, plates, split, opt), starts, func() ([]findings.Question, *findings.Model) {
 		return findings.Learn(layers, printers, plates, split, opt)
 	})
 }
@@ -100,8 +106,8 @@ func cut[T any](list []T, t int64, at func(*T) int64) []T {
 	return list[:n:n]
 }
 
-// fingerprint of all that an evaluation depends on.
-func fingerprint(l *findings.Layers, printers, plates int, split float64, opt findings.Options) (key [32]byte) {
+// fingerprint of all that an evaluation depends on, and what is learned of upkeep.
+func fingerprint(l *findings.Layers, starts []upkeep.Past, printers, plates int, split float64, opt findings.Options) (key [32]byte) {
 	w := hashed{h: sha256.New(), buf: make([]byte, 0, 1<<16)}
 	for _, x := range []uint64{uint64(l.Len()), uint64(printers), uint64(plates), math.Float64bits(split),
 		math.Float64bits(opt.FalseDiscoveryRate), math.Float64bits(opt.LeastAvoidable)} {
@@ -118,6 +124,13 @@ func fingerprint(l *findings.Layers, printers, plates int, split float64, opt fi
 		}
 		w.word(uint64(uint32(l.Day[i]))<<32 | uint64(l.Hour[i])<<24 | uint64(l.Height[i])<<20 | uint64(l.Grip[i])<<16 |
 			uint64(l.Dirt[i])<<12 | uint64(l.Else[i])<<8 | uint64(l.Recent[i])<<4 | uint64(l.Probing[i])<<1 | failed)
+	}
+	for i := range starts { // graded ones are layers
+		if p := &starts[i]; !p.Graded {
+			w.word(uint64(i)<<8 | uint64(p.Probing))
+			w.word(uint64(uint32(p.Printer))<<32 | uint64(uint32(p.Plate)))
+			w.word(uint64(uint32(p.SinceProbe))<<32 | uint64(uint32(p.Gap)))
+		}
 	}
 	w.flush()
 	w.h.Sum(key[:0])

@@ -50,6 +50,8 @@ type ahead struct {
 	sinceWash         int32 // prints of the plate, -1 unknown
 	probedAt, cleanAt int64 // microseconds since 1970; 0 unknown
 	swapped           bool  // plate swapped, printer serviced since its probe
+
+	since []upkeep.Past // starts since its last probe, as State.Since asks for
 }
 
 // set takes in the exposure of the start to come. plate is its number in the view.
@@ -62,6 +64,13 @@ func (n *ahead) set(printer, plate int32, e *exposure.Exposure) {
 	}
 	if e.SinceClean >= 0 {
 		n.cleanAt = e.At - e.SinceClean
+	}
+}
+
+// remember keeps the starts since the printer's last probe, where there was one.
+func (n *ahead) remember(since []upkeep.Past) {
+	if n.next.SinceProbe > 0 {
+		n.since = since
 	}
 }
 
@@ -140,11 +149,14 @@ func (v *view) lookAhead(data *store.Analysis, ex []exposure.Exposure, next []ex
 	for i := range v.next {
 		v.next[i].last = -2
 	}
+	open := upkeep.NewOpen(len(next))
 	first, end := span(starts, v.from.UnixMicro(), v.to.UnixMicro())
 	for i := range starts {
 		n := &v.next[starts[i].Printer]
 		material := data.Labels[i].Material
 		n.starts++
+		past := upkeep.PastOf(&starts[i], &ex[i], material, data.Labels[i].Graded)
+		open.Add(&past)
 		printerFailed[starts[i].Printer] = starts[i].Failed
 		if j := ex[i].Plate; j >= 0 {
 			plateFailed[j] = starts[i].Failed
@@ -161,6 +173,7 @@ func (v *view) lookAhead(data *store.Analysis, ex []exposure.Exposure, next []ex
 		n, e := &v.next[i], &coming[i]
 		n.set(int32(i), next[i].Plate, e)
 		n.next.PrinterFailed = printerFailed[i]
+		n.remember(slices.Clone(open.Since(int32(i))))
 		if j := next[i].Plate; j >= 0 {
 			n.next.PlateFailed = plateFailed[j]
 			if v.retired(&v.plates[j], v.q.At) {

@@ -1,7 +1,6 @@
 package assess
 
 import (
-	"cmp"
 	"context"
 	"math"
 	"runtime"
@@ -10,10 +9,8 @@ import (
 	"sync"
 	"time"
 
-	"basecourse/internal/exposure"
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
-	"basecourse/internal/store"
 	"basecourse/internal/upkeep"
 )
 
@@ -92,9 +89,11 @@ func (v *view) inService(i int, at time.Time) bool {
 	return !v.printers[i].InServiceFrom.After(at) && !v.retired(&v.printers[i], at)
 }
 
-// adviser goes by the view's model and the farm's costs.
+// adviser goes by the view's model, what runs of starts told beyond it, and the farm's
+// costs. It is made when it is first asked for.
 func (v *view) adviser() *upkeep.Adviser {
-	return upkeep.NewAdviser(v.fit.ahead, costsOf(v.settings), upkeep.Echo{})
+	v.advises.Do(func() { v.advice = v.fit.learn().Adviser(v.fit.ahead, costsOf(v.settings)) })
+	return v.advice
 }
 
 // costsOf are the farm's costs by its settings.
@@ -118,7 +117,7 @@ func (v *view) due(adviser *upkeep.Adviser, n *ahead, at time.Time) []upkeep.Ite
 		return float64(at.UnixMicro()-t) / float64(unit.Microseconds())
 	}
 	s := upkeep.State{Next: n.next, SinceWash: n.sinceWash, HoursSinceProbe: since(n.probedAt, time.Hour), DaysSinceClean: since(n.cleanAt, 24*time.Hour),
-		Swapped: n.swapped, Lot: upkeep.Lot(tag, n.starts)}
+		Swapped: n.swapped, Since: n.since, Lot: upkeep.Lot(tag, n.starts)}
 	s.Material = max(n.last, -1)
 	plate := ""
 	if n.next.Plate >= 0 {
@@ -129,79 +128,6 @@ func (v *view) due(adviser *upkeep.Adviser, n *ahead, at time.Time) []upkeep.Ite
 		out = append(out, upkeep.Item{Due: d, Printer: tag, Plate: plate})
 	}
 	return out
-}
-
-// lived is how far before now a question is still one of now.
-const lived = 10 * time.Second
-
-// live answers for one printer as of now by its own records and the model that is
-// kept; nil where that cannot be done.
-func (a *Assessor) live(ctx context.Context, q AsOf, printer string) (*Upkeep, error) {
-	q, err := a.normal(q)
-	if err != nil {
-		return nil, err
-	}
-	now := a.store.Now()
-	if !q.KnownAt.IsZero() || !q.From.IsZero() || !q.To.IsZero() || q.At.Before(now.Add(-lived)) || q.At.After(now.Add(lived)) {
-		return nil, nil
-	}
-	a.mu.Lock()
-	v := a.latest
-	a.mu.Unlock()
-	if v == nil || !v.midnight.Equal(lastMidnight(q.At, v.settings.Zone())) {
-		return nil, nil
-	}
-	i, found := slices.BinarySearchFunc(v.printers, printer, func(t store.AnalysisThing, tag string) int { return cmp.Compare(t.Tag, tag) })
-	if !found {
-		return nil, nil
-	}
-	if _, err := v.printer(printer, q.At); err != nil {
-		return nil, err
-	}
-	seen, err := a.store.LastSeen(ctx, printer, q.At)
-	if err != nil {
-		return nil, err
-	}
-	f := &farm.FirstLayer{Printer: printer, Plate: seen.Plate, StartedAt: q.At}
-	window := time.Duration(v.settings.Number("start_window_minutes") * float64(time.Minute))
-	h, plates, err := a.store.LayerHistory(ctx, f, window)
-	if err != nil {
-		return nil, err
-	}
-	h.Starts = h.Starts[:len(h.Starts)-1] // the start to come
-	slices.SortStableFunc(h.Starts, func(x, y exposure.Start) int {
-		return cmp.Or(cmp.Compare(x.At, y.At), exposure.CompareIDs(&x.ID, &y.ID))
-	})
-	next := nextStarts(h, q.At.UnixMicro())[:1]
-	ex, coming := exposure.With(h, next)
-	n := ahead{last: -1}
-	plate := int32(-1)
-	if j := next[0].Plate; j >= 0 {
-		k, found := slices.BinarySearchFunc(v.plates, plates[j], func(t store.AnalysisThing, tag string) int { return cmp.Compare(t.Tag, tag) })
-		if !found {
-			return nil, nil // new since
-		}
-		plate = int32(k)
-	}
-	n.set(int32(i), plate, &coming[0])
-	for k := range h.Starts {
-		if h.Starts[k].Printer == 0 {
-			n.starts++
-			n.next.PrinterFailed = h.Starts[k].Failed
-		}
-		if j := next[0].Plate; j >= 0 && ex[k].Plate == j {
-			n.next.PlateFailed = h.Starts[k].Failed
-		}
-	}
-	if plate >= 0 && v.retired(&v.plates[plate], q.At) {
-		n.noPlate()
-	}
-	if k := slices.Index(v.materials, seen.Material); k >= 0 && seen.Material != "" && seen.At.After(v.from) {
-		n.last = int32(k)
-	}
-	u := &Upkeep{AsOf: q.At, Items: v.due(v.adviser(), &n, q.At)}
-	upkeep.Arrange(u.Items)
-	return u, nil
 }
 
 // JSON writes the answer as the command and the API give it, in the form of

@@ -10,6 +10,7 @@ import (
 	"basecourse/internal/farm"
 	"basecourse/internal/findings"
 	"basecourse/internal/store"
+	"basecourse/internal/upkeep"
 )
 
 // view is the farm as of a time, reduced to what answers need.
@@ -36,6 +37,9 @@ type view struct {
 	items []Finding
 	byTag map[string]Lately
 	risks []Risk
+
+	advises sync.Once // makes the one below
+	advice  *upkeep.Adviser
 }
 
 // layer is one started first layer of the window.

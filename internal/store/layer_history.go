@@ -17,15 +17,17 @@ import (
 // printers and plates as ends fittings and counts prints there. The layer itself
 // is the last of the starts, whether it is recorded or only about to be. Starts
 // of other printers that say when they were sent stand at that time. plates are
-// the tags behind the history's plate indexes.
-func (s *Store) LayerHistory(ctx context.Context, f *farm.FirstLayer, window time.Duration) (h *exposure.History, plates []string, err error) {
+// the tags behind the history's plate indexes. more are other plates whose whole history is read
+// too.
+func (s *Store) LayerHistory(ctx context.Context, f *farm.FirstLayer, window time.Duration, more ...string) (h *exposure.History, plates []string, err error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
 	var printer, plate int32
+	var wanted []int32
 	var recorded string
 	err = s.pool.QueryRow(ctx, `SELECT p.id, p.probing_recorded::text, coalesce((SELECT id FROM plates WHERE plate = $2), (SELECT t.plate FROM fittings t
-		WHERE $2 = '' AND t.printer = p.id AND t.fitted_at <= $3 AND t.voided_at IS NULL ORDER BY t.fitted_at DESC, t.id DESC LIMIT 1), 0)
-		FROM printers p WHERE p.printer = $1`, f.Printer, f.Plate, f.StartedAt).Scan(&printer, &recorded, &plate)
+		WHERE $2 = '' AND t.printer = p.id AND t.fitted_at <= $3 AND t.voided_at IS NULL ORDER BY t.fitted_at DESC, t.id DESC LIMIT 1), 0), ARRAY(SELECT id FROM plates WHERE plate = ANY($4))
+		FROM printers p WHERE p.printer = $1`, f.Printer, f.Plate, f.StartedAt, more).Scan(&printer, &recorded, &plate, &wanted)
 	if err != nil {
 		return nil, nil, wrap("store.LayerHistory", err)
 	}
@@ -37,7 +39,7 @@ func (s *Store) LayerHistory(ctx context.Context, f *farm.FirstLayer, window tim
 		until = until.Add(window) // its own instant may be its probe's
 	}
 	batch := &pgx.Batch{}
-	args := []any{printer, plate, f.StartedAt, f.ID.UUID, until}
+	args := []any{printer, append(wanted, plate), f.StartedAt, f.ID.UUID, until}
 	for _, q := range layerQueries {
 		given := make([]any, len(q.args))
 		for i, a := range q.args {
@@ -45,8 +47,8 @@ func (s *Store) LayerHistory(ctx context.Context, f *farm.FirstLayer, window tim
 		}
 		batch.Queue(q.sql, given...)
 	}
-	batch.Queue(`SELECT id, plate FROM plates WHERE id IN (SELECT $1::int UNION SELECT plate FROM fittings WHERE printer = $2
-		UNION SELECT plate FROM first_layers WHERE printer = $2 AND started_at <= $3 AND plate IS NOT NULL UNION SELECT plate FROM probes WHERE printer = $2 AND plate IS NOT NULL)`, plate, printer, until)
+	batch.Queue(`SELECT id, plate FROM plates WHERE id IN (SELECT unnest($1::int[]) UNION SELECT plate FROM fittings WHERE printer = $2
+		UNION SELECT plate FROM first_layers WHERE printer = $2 AND started_at <= $3 AND plate IS NOT NULL UNION SELECT plate FROM probes WHERE printer = $2 AND plate IS NOT NULL)`, args[1], printer, until)
 	b := s.pool.SendBatch(ctx, batch)
 	defer func() { _ = b.Close() }()
 	for _, q := range layerQueries {
@@ -114,13 +116,13 @@ func (r *layerReader) plate(id *int32) int32   { return index(r.plates, id) }
 // layerQueries read the lists of the history; a plate of 0 is none.
 var layerQueries = []struct {
 	sql  string
-	args []int // which of printer, plate, start, the layer itself, until; counted from 0
+	args []int // which of printer, plates, start, the layer itself, until; counted from 0
 	take func(r *layerReader, rows pgx.Rows) error
 }{
-	{fmt.Sprintf(`WITH at AS (SELECT printer, fitted_at, removed_at FROM fittings WHERE plate = $2 AND printer <> $1 AND fitted_at <= $3 AND voided_at IS NULL),
-		there AS (SELECT plate, fitted_at FROM fittings WHERE printer = $1 AND plate <> $2 AND fitted_at <= $3 AND voided_at IS NULL)
+	{fmt.Sprintf(`WITH at AS (SELECT printer, fitted_at, removed_at FROM fittings WHERE plate = ANY($2) AND printer <> $1 AND fitted_at <= $3 AND voided_at IS NULL),
+		there AS (SELECT plate, fitted_at FROM fittings WHERE printer = $1 AND plate <> ALL($2) AND fitted_at <= $3 AND voided_at IS NULL)
 		SELECT %[1]s FROM first_layers f WHERE f.printer = $1 AND f.started_at <= $3 AND f.voided_at IS NULL AND f.id <> $4
-		UNION ALL SELECT %[1]s FROM first_layers f WHERE f.plate = $2 AND f.printer <> $1 AND f.started_at <= $3 AND f.voided_at IS NULL AND f.id <> $4
+		UNION ALL SELECT %[1]s FROM first_layers f WHERE f.plate = ANY($2) AND f.printer <> $1 AND f.started_at <= $3 AND f.voided_at IS NULL AND f.id <> $4
 		UNION SELECT %[1]s FROM at JOIN first_layers f ON f.printer = at.printer AND f.plate IS NULL AND f.started_at >= at.fitted_at AND f.started_at <= $3
 			AND (at.removed_at IS NULL OR f.started_at <= at.removed_at) AND f.voided_at IS NULL AND f.id <> $4
 		UNION SELECT x.* FROM there CROSS JOIN LATERAL (SELECT %[1]s FROM first_layers f WHERE f.plate = there.plate AND f.printer <> $1
@@ -147,7 +149,7 @@ var layerQueries = []struct {
 			})
 			return err
 		}},
-	{`SELECT cleaned_at, plate, method::text FROM cleanings WHERE plate = $1 AND cleaned_at <= $2 AND voided_at IS NULL`, []int{1, 4},
+	{`SELECT cleaned_at, plate, method::text FROM cleanings WHERE plate = ANY($1) AND cleaned_at <= $2 AND voided_at IS NULL`, []int{1, 4},
 		func(r *layerReader, rows pgx.Rows) error {
 			var at time.Time
 			var plate int32
@@ -159,8 +161,8 @@ var layerQueries = []struct {
 			return err
 		}},
 	{`SELECT t.fitted_at, t.removed_at, t.plate, t.printer, coalesce(t.plate_side::text, ''), coalesce(t.plate_turned::text, '') FROM fittings t
-		WHERE t.fitted_at <= $3 AND t.voided_at IS NULL AND (t.printer = $1 OR t.plate = $2
-			OR t.printer IN (SELECT printer FROM fittings WHERE plate = $2) OR t.plate IN (SELECT plate FROM fittings WHERE printer = $1))
+		WHERE t.fitted_at <= $3 AND t.voided_at IS NULL AND (t.printer = $1 OR t.plate = ANY($2)
+			OR t.printer IN (SELECT printer FROM fittings WHERE plate = ANY($2)) OR t.plate IN (SELECT plate FROM fittings WHERE printer = $1))
 		ORDER BY t.fitted_at, t.id`, []int{0, 1, 4}, takeFittings},
 }
 

@@ -62,8 +62,8 @@ type State struct {
 	HoursSinceProbe float64 // NaN unknown
 	DaysSinceClean  float64 // NaN unknown
 	Swapped         bool    // plate swapped, printer moved or serviced since its last probe
-	// Since holds the starts of the printer since its last probe, oldest first; the
-	// last few dozen do. Nil: not looked at.
+	// Since holds the starts of the printer since its last probe, oldest first, the
+	// last Remembered of them. Nil: not looked at.
 	Since []Past
 	// Lot is a number from 0 to 1 drawn for this start by the caller's own seeded
 	// lot; 1 where nothing may be asked for by lot.

@@ -135,7 +135,7 @@ func (a *asking) Saw(s *simfarm.Seen) {
 	if s.Probed {
 		m.past, m.grades = m.past[:0], m.grades[:0]
 	}
-	if len(m.past) == 30 {
+	if len(m.past) == Remembered {
 		m.past, m.grades = slices.Delete(m.past, 0, 1), slices.Delete(m.grades, 0, 1)
 	}
 	m.past, m.grades = append(m.past, Past{n, s.Graded, s.Failed}), append(m.grades, s.GradedAt*graded(s.Graded))
@@ -164,8 +164,13 @@ func (a *asking) study(c *simfarm.Columns, now int64) {
 	}, cut-84*day, cut-1, time.UTC)
 	_, m := findings.Learn(layers, a.sc.Printers, a.sc.Plates, 6, findings.Options{FalseDiscoveryRate: 0.05, LeastAvoidable: 0.5})
 	cast := NewForecast(m)
-	runs, _ := Runs(h, ex, func(i int) int32 { return int32(c.Labels[i].Material) }, cut)
-	a.adviser = Learn(cast, runs).Adviser(cast, DefaultCosts())
+	var starts []Past
+	for i := range h.Starts {
+		if s := &h.Starts[i]; s.At < cut {
+			starts = append(starts, PastOf(s, &ex[i], int32(c.Labels[i].Material), s.GradedAt != 0 && s.GradedAt < cut))
+		}
+	}
+	a.adviser = Learn(cast, Runs(starts)).Adviser(cast, DefaultCosts())
 }
 
 // hold checks that the counts the crew asked with are the exposures there are.

@@ -3,7 +3,6 @@ package upkeep
 import (
 	"math"
 
-	"basecourse/internal/exposure"
 	"basecourse/internal/findings"
 )
 
@@ -18,35 +17,6 @@ type Echo struct{ Hit, Keep float64 }
 // lostAnyway is the chance per start that the zero of a printer gets lost on which
 // nothing was found: any machine may begin to drift one day.
 const lostAnyway = 0.0002
-
-// Past is a start since the printer's last probe, as it was known before it, and
-// what came of it.
-type Past struct {
-	Next
-	Graded, Failed bool
-}
-
-// Runs cuts a history in order of time, with its exposures beside it, into runs of
-// starts for Learn: each of one printer, from a probe up to the next. Starts count
-// that were made before a time, grades that were known by then. Open holds the run
-// that goes on, by printer: State.Since of its next start.
-func Runs(h *exposure.History, ex []exposure.Exposure, material func(start int) int32, before int64) (runs, open [][]Past) {
-	open = make([][]Past, len(h.RecordsAll))
-	for i := range h.Starts {
-		s, e := &h.Starts[i], &ex[i]
-		if s.At >= before {
-			continue
-		}
-		run := &open[s.Printer]
-		if e.PrintsSinceProbe == 0 && len(*run) > 0 {
-			runs = append(runs, *run)
-			*run = nil
-		}
-		*run = append(*run, Past{Next{Printer: s.Printer, Plate: e.Plate, Material: material(i), Probing: findings.Probing(e.State), SinceProbe: e.PrintsSinceProbe, Gap: e.PrintsSinceClean},
-			s.GradedAt != 0 && s.GradedAt < before, s.Failed})
-	}
-	return append(runs, open...), open
-}
 
 // tracker follows the chance that a printer's zero is lost.
 type tracker struct {

@@ -130,12 +130,26 @@ func TestRunsGoFromProbeToProbe(t *testing.T) {
 		h.Starts = append(h.Starts, exposure.Start{At: 10 * (k + 1), GradedAt: 10*(k+1) + 5, Printer: int32(k % 2), Plate: 0, Failed: k == 4})
 	}
 	h.Probes = []exposure.Probe{{At: 25, Printer: 0, Plate: 0, Ends: true}}
-	runs, open := Runs(h, exposure.Of(h), func(int) int32 { return 7 }, 52)
-	// Printer 0 starts at 10, probed 30 and 50; printer 1 at 20 and 40, 60 is too late.
-	if len(runs) != 3 || len(runs[0]) != 1 || len(open[0]) != 2 || len(open[1]) != 2 {
+	ex := exposure.Of(h)
+	open := NewOpen(2)
+	var starts []Past
+	for i := range h.Starts[:5] {
+		p := PastOf(&h.Starts[i], &ex[i], 7, i < 4)
+		starts = append(starts, p)
+		open.Add(&p)
+	}
+	runs := Runs(starts)
+	// Printer 0 starts at 10, probed 30 and 50; printer 1 at 20 and 40.
+	if len(runs) != 3 || len(runs[0]) != 1 || len(open.Since(0)) != 2 || len(open.Since(1)) != 2 {
 		t.Fatalf("runs %+v, open %+v", runs, open)
 	}
-	if p := open[0]; p[0].SinceProbe != 0 || p[1].SinceProbe != 1 || p[1].Graded || !p[0].Graded || p[0].Material != 7 || runs[0][0].SinceProbe != -1 {
+	if p := open.Since(0); p[0].SinceProbe != 0 || p[1].SinceProbe != 1 || p[1].Graded || p[1].Failed || !p[0].Graded || p[0].Material != 7 || runs[0][0].SinceProbe != -1 {
 		t.Errorf("runs %+v, open %+v", runs, open)
+	}
+	for k := range int32(100) {
+		open.Add(&Past{Next: Next{Printer: 0, SinceProbe: 2 + k}})
+	}
+	if p := open.Since(0); len(p) != Remembered || p[0].SinceProbe != 102-Remembered || p[Remembered-1].SinceProbe != 101 {
+		t.Errorf("the last starts are %+v", p)
 	}
 }

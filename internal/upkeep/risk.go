@@ -12,10 +12,10 @@ import (
 // layers; -1, or one the model has not seen, is unknown.
 type Next struct {
 	Printer, Plate, Material int32
-	// Probing is the probe's state if nothing more is done; the next two are
-	// counts at the start, -1 unknown.
-	Probing         findings.Probing
+	// Counts at the start, -1 unknown.
 	SinceProbe, Gap int32
+	// Probing is the state of the probe if nothing more is done.
+	Probing findings.Probing
 	// What had just failed. A printer's own failure speaks for both.
 	PrinterFailed, PlateFailed bool
 }
