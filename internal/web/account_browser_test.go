@@ -32,9 +32,6 @@ func TestTheAccountPagesInTheBrowser(t *testing.T) {
 			tab.Open(path)
 			tab.Fits()
 			tab.Accessible()
-			tab.Contrast()
-			tab.Colours(!v.Dark)
-			tab.Contrast()
 			if *shots != "" {
 				tab.Shot(filepath.Join(*shots, "account"+strings.ReplaceAll(strings.ReplaceAll(path, first, "-first"), "/", "-")+"-"+v.Name+".png"), true)
 			}

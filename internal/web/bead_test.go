@@ -70,7 +70,7 @@ func TestTheBeadPageInTheBrowser(t *testing.T) {
 	}
 	site := webtest.New(t)
 	amara := site.As("amara", "operator")
-	for _, v := range webtest.Views {
+	for _, v := range views() {
 		t.Run(v.Name, func(t *testing.T) {
 			tab := site.Tab(t, amara, v)
 			for _, p := range []struct{ name, path string }{{"bead", "/bead?strand_gap_mm=0.03"}, {"bead-wrong", "/bead?layer_height_mm=21&line_width_mm=x"}} {
@@ -85,7 +85,7 @@ func TestTheBeadPageInTheBrowser(t *testing.T) {
 		})
 	}
 	stored(t, site, little())
-	for _, v := range webtest.Views {
+	for _, v := range views() {
 		t.Run("coupon "+v.Name, func(t *testing.T) {
 			tab := site.Tab(t, amara, v)
 			for _, p := range []struct{ name, path string }{{"coupon", "/printers/P-1/coupon"}, {"coupon-wrong", "/printers/P-1/coupon?layer_height_mm=21"}} {

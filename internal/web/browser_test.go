@@ -11,6 +11,14 @@ import (
 	"github.com/chromedp/chromedp"
 )
 
+// views are those pages are checked in; all there are where pictures are wanted.
+func views() []webtest.View {
+	if *shots != "" {
+		return webtest.AllViews
+	}
+	return webtest.Views
+}
+
 // seldom are states of pages that the walk over the table of routes does not
 // come by: they are looked at by the accessibility checker in every view.
 var seldom = []struct{ name, path string }{{"floor-walking", "/floor?order=walking&bay=Back+room"}, {"finding-little", "/findings/printer/P-003/skipped_probing"}}
@@ -33,7 +41,7 @@ func TestEveryPageInTheBrowserIsAccessibleAndFits(t *testing.T) {
 	site := demoSite(t)
 	amara := site.As("amara", "admin")
 	layer := strings.TrimPrefix(webtest.Attr(amara.Page("/printers/P-001").All(".history a")[0], "href"), site.URL)
-	for _, v := range webtest.Views {
+	for _, v := range views() {
 		t.Run(v.Name, func(t *testing.T) {
 			tab := site.Tab(t, amara, v)
 			look := seldom

@@ -127,7 +127,7 @@ func TestPagesOfGradingAreAccessibleAndFit(t *testing.T) {
 	saved := a.Header.Get("Location")
 	layer, _, _ := strings.Cut(saved, "?")
 	startOn(t, site, "P-002", "waits", "", at.Add(-10*time.Minute))
-	for _, v := range append(webtest.Views, webtest.View{Name: "tablet-dark", Width: 820, Height: 1180, Dark: true}, webtest.View{Name: "phone-light", Width: 360, Height: 780}) {
+	for _, v := range views() {
 		t.Run(v.Name, func(t *testing.T) {
 			tab := site.Tab(t, amara, v)
 			look := func(name string) {

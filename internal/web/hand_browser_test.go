@@ -29,7 +29,7 @@ func TestPagesOfLoggingByHandAreAccessibleAndFit(t *testing.T) {
 	held := strings.TrimPrefix(webtest.Attr(amara.Page("/upkeep?list=holds").All(".care a.act")[0], "href"), site.URL)
 	saved := amara.Form("/upkeep/offset", with(opened(t, amara, "/upkeep/offset?printer=P-002"), "from_mm", "0.10", "to_mm", "0.06", "when", "2026-03-08T09:00", "reason", "gaps")).Header.Get("Location")
 	entry := strings.TrimPrefix(saved, "/upkeep?saved=")
-	for _, v := range append(webtest.Views, webtest.View{Name: "tablet-dark", Width: 820, Height: 1180, Dark: true}, webtest.View{Name: "phone-light", Width: 360, Height: 780}) {
+	for _, v := range views() {
 		t.Run(v.Name, func(t *testing.T) {
 			tab := site.Tab(t, amara, v)
 			look := func(name string) {

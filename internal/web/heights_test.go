@@ -230,7 +230,7 @@ func TestTheHeightBookInTheBrowser(t *testing.T) {
 	}
 	site := heightsSite(t)
 	amara := site.As("amara", "operator")
-	for _, v := range append([]webtest.View{{Name: "tablet-noscript", Width: 820, Height: 1180, NoScript: true}}, webtest.Views...) {
+	for _, v := range append([]webtest.View{{Name: "tablet-noscript", Width: 820, Height: 1180, NoScript: true}}, views()...) {
 		t.Run(v.Name, func(t *testing.T) {
 			tab := site.Tab(t, amara, v)
 			look := func(name string) {

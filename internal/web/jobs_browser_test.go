@@ -16,7 +16,7 @@ func TestAJobInTheBrowserIsAccessibleAndFits(t *testing.T) {
 	site := demoSite(t)
 	amara := site.As("amara", "manager")
 	job := strings.TrimPrefix(openJob(t, amara), site.URL)
-	for _, v := range webtest.Views {
+	for _, v := range views() {
 		t.Run(v.Name, func(t *testing.T) {
 			tab := site.Tab(t, amara, v)
 			for name, path := range map[string]string{"job": job, "job-wrong": job + "?size_x_mm=much", "jobs": "/jobs"} {

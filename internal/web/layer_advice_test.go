@@ -92,7 +92,7 @@ func TestAdviceInTheBrowser(t *testing.T) {
 	if got := webtest.Eval[string](tab, `(document.querySelector(".layer-advice .do") || {}).textContent || ""`); !strings.Contains(got, "This layer:") {
 		t.Errorf("after grading the card says %q", got)
 	}
-	for _, v := range append(webtest.Views, webtest.View{Name: "phone-light", Width: 360, Height: 780}) {
+	for _, v := range views() {
 		t.Run(v.Name, func(t *testing.T) {
 			tab := site.Tab(t, amara, v)
 			for id, more := range map[string]string{"G-1": "", "G-2": "?patch_mass_g=0.09", "G-3": ""} {

@@ -95,7 +95,7 @@ func TestPagesOfTheLoopAreAccessibleAndFit(t *testing.T) {
 		{"loop-answered", path}, {"loop-decide", "/first-layers/" + startID(t, "loop-soft")}, {"loop-done", path + "/done?action=move_nozzle&move=0.04"},
 		{"loop-disagree", path + "/done?action=probe&answer=disagreed"}, {"loop-soak", path + "/done?action=soak"}, {"loop-outcomes", "/outcomes"}, {"loop-became", "/outcomes/by-mark"}, {"loop-plate", "/plates/L-101"}, {"loop-printer", "/printers/P-001"},
 	}
-	for _, v := range append(webtest.Views, webtest.View{Name: "tablet-dark", Width: 820, Height: 1180, Dark: true}, webtest.View{Name: "phone-light", Width: 360, Height: 780}) {
+	for _, v := range views() {
 		t.Run(v.Name, func(t *testing.T) {
 			tab := site.Tab(t, amara, v)
 			for _, p := range pages {

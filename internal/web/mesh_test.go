@@ -153,7 +153,7 @@ func TestMeshesInTheBrowserAreAccessibleAndFit(t *testing.T) {
 	}
 	site := meshSite(t, 60)
 	amara := site.As("amara", "operator")
-	for _, v := range webtest.Views {
+	for _, v := range views() {
 		t.Run(v.Name, func(t *testing.T) {
 			tab := site.Tab(t, amara, v)
 			for _, p := range []struct{ name, path string }{{"mesh", probePath("M-059")}, {"mesh-first", probePath("M-only")}, {"mesh-printer", "/printers/P-001"}} {

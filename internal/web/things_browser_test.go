@@ -24,7 +24,7 @@ func TestEvidenceAndThingsInTheBrowserAreAccessibleAndFit(t *testing.T) {
 		amara.Form(probingPage+"/disagreements", url.Values{"id": {id}, "reason": {reason}})
 	}
 	amara.Form(webtest.Attr(amara.Page(probingPage).All("form.inline")[0], "action"), url.Values{"reason": {"saw the second table"}})
-	for _, v := range webtest.Views {
+	for _, v := range views() {
 		t.Run(v.Name, func(t *testing.T) {
 			tab := site.Tab(t, amara, v)
 			for _, p := range []struct{ name, path string }{

@@ -203,7 +203,7 @@ func TestTrendsInTheBrowserAreAccessibleAndFit(t *testing.T) {
 	}
 	site := demoSite(t)
 	amara := site.As("amara", "manager")
-	for _, v := range webtest.Views {
+	for _, v := range views() {
 		t.Run(v.Name, func(t *testing.T) {
 			tab := site.Tab(t, amara, v)
 			for _, p := range trendPages {

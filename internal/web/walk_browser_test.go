@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"net/url"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -115,6 +116,7 @@ func TestEveryPageOfTheTableInTheBrowser(t *testing.T) {
 	paths := everyPage(t, site, amara)
 	for _, v := range widths {
 		t.Run(v.Name, func(t *testing.T) {
+			t.Parallel()
 			checked := v.Name == "phone" || v.Name == "desk"
 			for some := range slices.Chunk(paths, 12) { // a tab has a time limit
 				tab := site.Tab(t, amara, v)
@@ -132,11 +134,44 @@ func TestEveryPageOfTheTableInTheBrowser(t *testing.T) {
 						continue
 					}
 					tab.Accessible()
-					tab.Colours(!v.Dark)
-					tab.Contrast()
-					tab.Colours(v.Dark)
 					if *shots != "" {
 						tab.Shot(filepath.Join(*shots, "walk"+strings.NewReplacer("/", "-", "?", "-", "=", "-", "&", "-").Replace(path)+"-"+v.Name+".png"), true)
+					}
+				}
+			}
+		})
+	}
+}
+
+// alike are pages that look the same without a record.
+var alike = regexp.MustCompile(`^/(help|account|bead|setup/(add-|cautions|over-bonding|settings|import|export)|upkeep/)`)
+
+// TestPagesOfAnEmptyFarmInTheBrowser looks at every page without parameters over
+// a farm without a record, where tables are empty and nothing can be drawn.
+func TestPagesOfAnEmptyFarmInTheBrowser(t *testing.T) {
+	if !webtest.BrowserTests() {
+		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
+		return
+	}
+	site := webtest.New(t)
+	admin := site.As("amara", "admin")
+	for _, v := range views() {
+		t.Run(v.Name, func(t *testing.T) {
+			t.Parallel()
+			var paths []string
+			for _, r := range web.Routes() {
+				if r.Method == http.MethodGet && !strings.Contains(r.Path, ":") && !noPage(r.Path) && !alike.MatchString(r.Path) {
+					paths = append(paths, r.Path)
+				}
+			}
+			for some := range slices.Chunk(paths, 16) {
+				tab := site.Tab(t, admin, v)
+				for _, path := range some {
+					tab.Open(path)
+					tab.Fits()
+					tab.Accessible()
+					if *shots != "" {
+						tab.Shot(filepath.Join(*shots, "empty"+strings.ReplaceAll(path, "/", "-")+"-"+v.Name+".png"), true)
 					}
 				}
 			}
