@@ -31,6 +31,7 @@ const (
 	KindHold         Kind = "hold"
 	KindDisagreement Kind = "disagreement"
 	KindAdviceDone   Kind = "advice_done"
+	KindTaskSkipped  Kind = "task_skipped"
 )
 
 // Kinds of things that are not events: they are their own keys.
@@ -48,7 +49,7 @@ const (
 
 // EventKinds lists the kinds of events in the bundle's order.
 var EventKinds = []Kind{KindFirstLayer, KindCleaning, KindProbe, KindProbeSkipped, KindOffsetChange,
-	KindService, KindFitting, KindPlateState, KindHold, KindDisagreement, KindAdviceDone}
+	KindService, KindFitting, KindPlateState, KindHold, KindDisagreement, KindAdviceDone, KindTaskSkipped}
 
 // ThingKinds lists the kinds of things in the bundle's order.
 var ThingKinds = []Kind{KindPrinter, KindScrew, KindPlate, KindMaterial, KindPerson, KindJob, KindShift,
@@ -73,6 +74,7 @@ var (
 	LookedBecause = []string{"round", "lot", "risk", "looked_bad", "asked"}
 	Extents       = []string{"full", "part", "zero"}
 	SkipReasons   = []string{"hurry", "trusted", "short_job", "broken", "told_to", "drawn_by_lot", "other"}
+	SkippedTasks  = []string{"swap_plate", "wipe", "wash", "deep", "coat", "soak", "check"}
 	Works         = []string{"nozzle", "moved", "bed", "other"}
 	PlateStates   = []string{"in_use", "in_wash", "set_aside", "retired"}
 	SubjectKinds  = []string{"printer", "plate"}

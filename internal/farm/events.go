@@ -107,6 +107,19 @@ type ProbeSkipped struct {
 	Meta
 }
 
+// TaskSkipped says that a task of upkeep due before a printer's next start was left
+// out, and why. Plate is the one it was due for, "" where it is about the printer.
+// What was left out of probing is a ProbeSkipped.
+type TaskSkipped struct {
+	ID             ID
+	Printer, Plate string
+	Task           string
+	At             time.Time
+	Reason         string
+	Person, Note   string
+	Meta
+}
+
 // OffsetChange says that the printer's Z offset went from FromMM to ToMM.
 type OffsetChange struct {
 	ID             ID
@@ -216,4 +229,5 @@ type Bundle struct {
 	Holds         []Hold
 	Disagreements []Disagreement
 	AdviceDone    []AdviceDone
+	TasksSkipped  []TaskSkipped
 }

@@ -232,6 +232,8 @@ func (m memory) records(t *Table) []any {
 		return pointers(b.Disagreements)
 	case farm.KindAdviceDone:
 		return pointers(b.AdviceDone)
+	case farm.KindTaskSkipped:
+		return pointers(b.TasksSkipped)
 	}
 	return nil
 }

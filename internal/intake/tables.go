@@ -12,7 +12,7 @@ import (
 // before what names them, events last.
 var Tables = []*Table{
 	printers(), screws(), plates(), materials(), people(), jobs(), shifts(), instruments(), settings(),
-	firstLayers(), cleanings(), probes(), probesSkipped(), offsetChanges(), services(), fittings(), plateStates(), holds(), disagreements(), adviceDone(),
+	firstLayers(), cleanings(), probes(), probesSkipped(), offsetChanges(), services(), fittings(), plateStates(), holds(), disagreements(), adviceDone(), tasksSkipped(),
 }
 
 var nan = farm.Unknown()
@@ -258,6 +258,20 @@ func probesSkipped() *Table {
 	return event(table(farm.KindProbeSkipped, "probes_skipped", R{},
 		ident("probe_skipped", func(r *R) *farm.ID { return &r.ID }),
 		key("printer", farm.KindPrinter, func(r *R) *string { return &r.Printer }).must(),
+		when("at", func(r *R) *time.Time { return &r.At }).must(),
+		code("reason", farm.SkipReasons, func(r *R) *string { return &r.Reason }).must(),
+		key("person", farm.KindPerson, func(r *R) *string { return &r.Person }),
+		text("note", func(r *R) *string { return &r.Note }),
+	), "at", func(r *R) *farm.Meta { return &r.Meta })
+}
+
+func tasksSkipped() *Table {
+	type R = farm.TaskSkipped
+	return event(table(farm.KindTaskSkipped, "tasks_skipped", R{},
+		ident("task_skipped", func(r *R) *farm.ID { return &r.ID }),
+		key("printer", farm.KindPrinter, func(r *R) *string { return &r.Printer }).must(),
+		key("plate", farm.KindPlate, func(r *R) *string { return &r.Plate }),
+		code("task", farm.SkippedTasks, func(r *R) *string { return &r.Task }).must(),
 		when("at", func(r *R) *time.Time { return &r.At }).must(),
 		code("reason", farm.SkipReasons, func(r *R) *string { return &r.Reason }).must(),
 		key("person", farm.KindPerson, func(r *R) *string { return &r.Person }),

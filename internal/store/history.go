@@ -150,6 +150,7 @@ var historyParts = []historyPart{
 	{"hold", "holds", "placed_at", "printer plate", false, map[string]string{"ended_at": "t.released_at", "detail": "t.reason", "end_detail": "t.release_reason"}},
 	{"disagreement", "disagreements", "at", "printer plate", false, map[string]string{"code": "t.cause::text", "detail": "t.reason"}},
 	{"advice_done", "advice_done", "at", "printer plate", false, map[string]string{"code": "t.answer::text", "end_detail": "t.action::text", "detail": "t.reason", "marks": "t.first_layer"}},
+	{"task_skipped", "tasks_skipped", "at", "printer plate", true, map[string]string{"code": "t.task::text", "end_detail": "t.reason::text", "detail": "t.note"}},
 }
 
 // historyColumns are what every part gives, with the type of what it has not.

@@ -111,7 +111,7 @@ func collectActs(rows pgx.Rows) ([]HandAct, error) {
 // handKinds are what people record by hand; filledByHand is a change c that fills
 // in what a record waited for: a release, an end, a grade, a decision, an outcome.
 const (
-	handKinds    = `'first_layer', 'cleaning', 'probe', 'probe_skipped', 'offset_change', 'service', 'fitting', 'plate_state', 'hold', 'advice_done'`
+	handKinds    = `'first_layer', 'cleaning', 'probe', 'probe_skipped', 'offset_change', 'service', 'fitting', 'plate_state', 'hold', 'advice_done', 'task_skipped'`
 	filledByHand = `c.field IN ('released_at', 'removed_at', 'grade', 'decision', 'outcome')`
 	ofGrading    = `c.field IN ('grade', 'decision', 'outcome')`
 )
@@ -144,7 +144,8 @@ func handActsSQL(which string) string {
 		part(farm.KindFitting, "fitted_at", "t.plate = x.owner", `t.removed_at, `+plateOf+`, true, `+printerOf+`, concat_ws(' ', t.plate_side::text, t.plate_turned::text), t.person, NULL, NULL, NULL`) + ` UNION ALL` +
 		part(farm.KindPlateState, "at", "t.plate = x.owner", none+`, `+plateOf+`, true, NULL, t.state::text, t.person, t.reason, NULL, NULL`) + ` UNION ALL` +
 		part(farm.KindHold, "placed_at", "(t.printer = x.owner OR t.plate = x.owner)", `t.released_at, coalesce(`+printerOf+`, `+plateOf+`), t.plate IS NOT NULL, t.release_reason, NULL, CASE WHEN x.filled THEN t.released_by ELSE t.person END, t.reason, NULL, NULL`) + ` UNION ALL` +
-		part(farm.KindAdviceDone, "at", "(t.printer = x.owner OR t.plate = x.owner)", none+`, coalesce(`+printerOf+`, `+plateOf+`), t.plate IS NOT NULL, t.action::text, t.answer::text, t.person, t.reason, NULL, NULL`) +
+		part(farm.KindAdviceDone, "at", "(t.printer = x.owner OR t.plate = x.owner)", none+`, coalesce(`+printerOf+`, `+plateOf+`), t.plate IS NOT NULL, t.action::text, t.answer::text, t.person, t.reason, NULL, NULL`) + ` UNION ALL` +
+		part(farm.KindTaskSkipped, "at", "t.printer = x.owner", none+`, `+printerOf+`, false, t.task::text, t.reason::text, t.person, concat_ws(', ', `+plateOf+`, t.note), NULL, NULL`) +
 		`) e LEFT JOIN people w ON w.id = e.person
 	ORDER BY a.id DESC, x.kind, e.subject, e.at`
 }

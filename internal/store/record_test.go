@@ -83,6 +83,9 @@ func TestRecordingAgain(t *testing.T) {
 		{`{"kind":"disagreement","id":"D-1","subject_kind":"printer","subject":"R-1","cause":"skipped_probing","at":"2026-03-01T07:00:00Z","person":"ines","reason":"it was the tip"}`, "recorded"},
 		{`{"kind":"advice_done","id":"A-1","first_layer":"F-1","subject_kind":"printer","subject":"R-1","at":"2026-03-01T07:00:00Z","answer":"done","action":"probe","cause":"bed_shape","good_needed":11,"expected_rate":0.19,"person":"ines"}`, "recorded"},
 		{`{"kind":"advice_done","id":"A-1","first_layer":"F-1","subject_kind":"printer","subject":"R-1","at":"2026-03-01T07:00:00Z","answer":"done","action":"probe","good_needed":12}`, "conflict good_needed"},
+		{`{"kind":"task_skipped","id":"T-1","printer":"R-1","plate":"T-1","task":"wipe","at":"2026-03-01T07:00:00Z","reason":"trusted","person":"ines"}`, "recorded"},
+		{`{"kind":"task_skipped","id":"T-1","printer":"R-1","task":"wipe","at":"2026-03-01T07:00:00Z","reason":"hurry"}`, "conflict reason"},
+		{`{"kind":"task_skipped","id":"T-2","printer":"R-1","task":"probe","at":"2026-03-01T07:00:00Z","reason":"hurry"}`, "invalid task"},
 		{`{"kind":"disagreement","id":"D-2","subject_kind":"plate","subject":"R-1","cause":"cleaning_gap","at":"2026-03-01T07:00:00Z","reason":"no"}`, "invalid subject"},
 		{`{"kind":"void","record":"H-1","voided_at":"2026-03-02T07:00:00Z","void_reason":"wrong plate","voided_by":"ines","replaced_by":"H-2"}`, "recorded"},
 	} {

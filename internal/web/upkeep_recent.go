@@ -74,6 +74,8 @@ func entryWords(a *store.HandAct, zone *time.Location) (what string, with []stri
 		}
 	case farm.KindProbeSkipped:
 		what, with = "Probe skipped", append(with, wordFor(skipReasonWords, e.Code))
+	case farm.KindTaskSkipped:
+		what, with = wordFor(skippedTaskWords, e.Other), append(with, wordFor(taskSkipWords, e.Code))
 	case farm.KindOffsetChange:
 		what = "Offset changed"
 		if e.FromMM != nil && e.ToMM != nil {

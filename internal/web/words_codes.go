@@ -62,6 +62,15 @@ var skipReasonWords = map[string]string{
 	"told_to": "told to", "drawn_by_lot": "drawn by lot", "other": "other reason",
 }
 
+// skippedTaskWords say a task that was left out, taskSkipWords why.
+var skippedTaskWords = map[string]string{"swap_plate": "Swap skipped", "wipe": "Wipe skipped", "wash": "Wash skipped", "deep": "Deep wash skipped",
+	"coat": "Coating skipped", "soak": "Heat soak skipped", "check": "Check skipped"}
+
+var taskSkipWords = map[string]string{
+	"hurry": "in a hurry", "trusted": "looked good enough", "short_job": "short job", "broken": "what it takes is broken or missing",
+	"told_to": "told to", "drawn_by_lot": "drawn by lot", "other": "other reason",
+}
+
 var roleWords = map[string]string{"operator": "operator", "manager": "manager", "admin": "admin", "tablet": "tablet"}
 
 // causeWord says what the failures go with.
