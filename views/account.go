@@ -28,6 +28,16 @@ type AccountPage struct {
 	Wrong      string // about the code to switch it off
 	SignOutAll string
 	Kept       string // what is kept about people
+	Calendar   AccountCalendar
+}
+
+// AccountCalendar is somebody's calendar address.
+type AccountCalendar struct {
+	Made    string // when it was made; "" there is none
+	Make    string // makes one, or another
+	Off     string // switches it off; "" there is none
+	Address string // shown once, after it was made
+	All     bool   // everybody's tasks
 }
 
 // FactorPage shows a secret to be put into a device.

@@ -32,6 +32,8 @@ var notKept = map[string]string{
 	"schema_done":       "made by the migrations",
 	"schema_migrations": "made by the migrations",
 	"sessions":          "whoever was signed in signs in again",
+	"plan_in_force":     "worked out anew from the records",
+	"plan_changes":      "told of the plan before",
 }
 
 // Names inside a backup.

@@ -93,6 +93,7 @@ func (w *writer) remove(ctx context.Context, id int32, at time.Time) error {
 		`DELETE FROM passwords WHERE person = $1`,
 		`DELETE FROM recovery_codes WHERE person = $1`,
 		`DELETE FROM second_factors WHERE person = $1`,
+		`DELETE FROM calendar_keys WHERE person = $1`,
 	} {
 		var args []any
 		if sql[0] == 'D' {

@@ -2,6 +2,7 @@ package web
 
 import (
 	"cmp"
+	"context"
 	"encoding/json"
 	"fmt"
 	"net/http"
@@ -39,9 +40,15 @@ type jobPlan struct {
 }
 
 type planTask struct {
-	Task, Printer, Plate, Person string
-	At                           time.Time `json:"starts_at"`
-	End                          time.Time `json:"ends_at"`
+	Task, Printer, Plate, Person, Job, Because string
+	At                                         time.Time `json:"starts_at"`
+	End                                        time.Time `json:"ends_at"`
+
+	// Of the plan in force: what names the task from plan to plan, how often it was
+	// changed and when last.
+	Key      string
+	Sequence int
+	Since    time.Time
 }
 
 // planTasks are the tasks of a plan as people say them.
@@ -53,7 +60,12 @@ func (s *Server) readPlan(c echo.Context) (p jobPlan, zone *time.Location, err e
 	if err = onlyParams(c); err != nil {
 		return p, nil, err
 	}
-	ctx, now := c.Request().Context(), s.now()
+	return s.planNow(c.Request().Context())
+}
+
+// planNow is the plan for pages and calendars.
+func (s *Server) planNow(ctx context.Context) (p jobPlan, zone *time.Location, err error) {
+	now := s.now()
 	var frame store.Frame
 	if frame, err = s.store.Frame(ctx, now); err != nil {
 		return p, nil, err

@@ -67,6 +67,8 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "GET", Path: "/first-use/:key", Role: roleAnyone, handle: (*Server).getFirstUse, patience: usual},
 	{Method: "POST", Path: "/first-use/:key", Role: roleAnyone, handle: (*Server).postFirstUse, body: formBody, patience: usual},
 	{Method: "GET", Path: "/account", Role: roleOperator, handle: (*Server).getAccount, patience: usual},
+	{Method: "POST", Path: "/account/calendar", Role: roleOperator, handle: (*Server).postCalendar, body: formBody, patience: usual},
+	{Method: "POST", Path: "/account/calendar/off", Role: roleOperator, handle: (*Server).postCalendarOff, body: formBody, patience: usual},
 	{Method: "POST", Path: "/account/sign-out", Role: roleOperator, handle: (*Server).postAccountSignOut, body: formBody, patience: usual},
 	{Method: "GET", Path: "/account/second-factor", Role: roleOperator, handle: (*Server).getFactor, patience: usual},
 	{Method: "POST", Path: "/account/second-factor", Role: roleOperator, handle: (*Server).postFactor, body: formBody, patience: usual},
@@ -83,6 +85,7 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "GET", Path: "/grade/:tag", Role: roleOperator, handle: (*Server).getGradePrinter, patience: usual},
 	{Method: "POST", Path: "/grade/:tag", Role: roleOperator, handle: (*Server).postGradePrinter, body: formBody, patience: usual},
 	{Method: "GET", Path: "/upkeep", Role: roleOperator, handle: (*Server).getUpkeep, patience: usual},
+	{Method: "GET", Path: "/upkeep.ics", Role: roleAnyone, handle: (*Server).getCalendar, patience: slower}, // by its key
 	{Method: "GET", Path: "/upkeep/clean", Role: roleOperator, handle: getHand(&cleanAct), patience: usual},
 	{Method: "POST", Path: "/upkeep/clean", Role: roleOperator, handle: postHand(&cleanAct), body: formBody, patience: usual},
 	{Method: "GET", Path: "/upkeep/probe", Role: roleOperator, handle: getHand(&probeAct), patience: usual},

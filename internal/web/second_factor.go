@@ -179,7 +179,7 @@ func (s *Server) own(c echo.Context) (Identity, error) {
 	return who, nil
 }
 
-var accountNotices = map[string]string{"off": "The second factor is off."}
+var accountNotices = map[string]string{"off": "The second factor is off.", "calendar-off": "The calendar address is off. It opens nothing any more."}
 
 func (s *Server) accountPage(c echo.Context, who Identity) (views.AccountPage, error) {
 	p := views.AccountPage{Shell: s.shell(c, "Your sign-in", ""), SignOutAll: s.url("/account/sign-out"), Kept: s.url("/help/people"), Saved: accountNotices[c.QueryParam("saved")]}
@@ -197,7 +197,7 @@ func (s *Server) accountPage(c echo.Context, who Identity) (views.AccountPage, e
 		p.Begin = s.url("/account/second-factor")
 	}
 	p.Facts = append(p.Facts, views.Fact{Word: "Second factor", Value: on})
-	return p, nil
+	return p, s.accountCalendar(c, who, &p)
 }
 
 func (s *Server) getAccount() echo.HandlerFunc {
