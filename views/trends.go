@@ -3,7 +3,6 @@ package views
 // TrendsPage is the page of trends.
 type TrendsPage struct {
 	Shell
-	Script  string // address of the script that walks charts
 	Lead    string // said instead of a rate
 	Heights string // address of the height book; "" none
 	By      FilterRow

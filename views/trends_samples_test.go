@@ -24,7 +24,7 @@ func trendSamples() map[string]templ.Component {
 	few.Drawings, few.Empty, few.CSV = nil, "9 graded layers so far; a rate needs about 20.", ""
 	below := sampleChart()
 	below.TableAt = "#table"
-	page := TrendsPage{Script: "/static/charts.js", Rate: Rate{"First layers failed", "9 of 110", "(8 %, likely 4 to 15 %)", "110 of 130 layers graded."},
+	page := TrendsPage{Rate: Rate{"First layers failed", "9 of 110", "(8 %, likely 4 to 15 %)", "110 of 130 layers graded."},
 		By:      FilterRow{"By", []FilterLink{{"Plate", "", "/trends", true}, {"Printer", "", "/trends?by=printer", false}}},
 		Filters: []TrendPart{{"All printers", ""}, {"PETG", "/trends"}, {"last 12 weeks", ""}}, Clear: "/trends",
 		Form: TrendForm{Action: "/trends", Hidden: []Fact{{Word: "chart", Value: "sum"}}, Fields: []Field{{Name: "plate", Label: "Plate", Kind: "text", Optional: true, Value: "L-203", Hint: "Its tag, for example L-203."},
@@ -41,6 +41,6 @@ func trendSamples() map[string]templ.Component {
 		"multiples":    Multiples(page.Many),
 		"trends-page":  trendsBody(page),
 		"trends-none":  trendsBody(nothing),
-		"trends-first": trendsBody(TrendsPage{Script: "/static/charts.js", First: true, Lead: "Nothing to count yet.", Empty: "Rates appear here.", Grade: "/grade"}),
+		"trends-first": trendsBody(TrendsPage{First: true, Lead: "Nothing to count yet.", Empty: "Rates appear here.", Grade: "/grade"}),
 	}
 }

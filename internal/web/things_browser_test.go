@@ -3,6 +3,7 @@ package web_test
 import (
 	"net/url"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"basecourse/internal/webtest"
@@ -38,6 +39,12 @@ func TestEvidenceAndThingsInTheBrowserAreAccessibleAndFit(t *testing.T) {
 				}
 				tab.Fits()
 				tab.Accessible()
+			}
+			// The gap curve is walked by its keys, as every chart.
+			tab.Open("/findings/plate/L-002/cleaning_gap")
+			read := webtest.Eval[string](tab, `(() => { const c = document.querySelector(".chart"); c.focus(); c.dispatchEvent(new KeyboardEvent("keydown", {key: "ArrowRight", bubbles: true, cancelable: true})); return document.getElementById("curve-at").textContent })()`)
+			if !strings.Contains(read, "prints since cleaned: ") {
+				t.Errorf("the first point of the gap curve reads %q", read)
 			}
 			tab.Open(probingPage)
 			tab.Do(chromedp.Click(chromedp.CSS(".disagree summary")), chromedp.WaitVisible(chromedp.CSS("#reason")))
