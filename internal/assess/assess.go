@@ -61,6 +61,7 @@ type Assessor struct {
 	planPage planPage
 	fleet    fleetKeep
 	held     heldKeep
+	care     careKeep
 }
 
 // New makes an assessor over a store.

@@ -36,10 +36,14 @@ func (a *Assessor) Upkeep(ctx context.Context, q AsOf, printer string) (*Upkeep,
 	if err != nil {
 		return nil, err
 	}
-	return v.upkeep(q.At, printer)
+	p, err := a.policing(ctx, q)
+	if err != nil {
+		return nil, err
+	}
+	return v.upkeep(q.At, p, printer)
 }
 
-func (v *view) upkeep(at time.Time, printer string) (*Upkeep, error) {
+func (v *view) upkeep(at time.Time, p *policing, printer string) (*Upkeep, error) {
 	u := &Upkeep{AsOf: at}
 	adviser := v.adviser()
 	if printer != "" {
@@ -47,7 +51,7 @@ func (v *view) upkeep(at time.Time, printer string) (*Upkeep, error) {
 		if err != nil {
 			return nil, err
 		}
-		u.Items = v.due(adviser, &v.next[i], at)
+		u.Items = v.due(adviser, p, &v.next[i], at)
 		upkeep.Arrange(u.Items)
 		return u, nil
 	}
@@ -60,7 +64,7 @@ func (v *view) upkeep(at time.Time, printer string) (*Upkeep, error) {
 		wait.Go(func() {
 			for i := w; i < len(v.next); i += workers {
 				if v.next[i].last != -2 && v.inService(i, at) {
-					of[i] = v.due(adviser, &v.next[i], at)
+					of[i] = v.due(adviser, p, &v.next[i], at)
 				}
 			}
 		})
@@ -108,7 +112,7 @@ func costsOf(set farm.SettingValues) upkeep.Costs {
 }
 
 // due is what to do before one printer's next start.
-func (v *view) due(adviser *upkeep.Adviser, n *ahead, at time.Time) []upkeep.Item {
+func (v *view) due(adviser *upkeep.Adviser, p *policing, n *ahead, at time.Time) []upkeep.Item {
 	tag := v.printers[n.next.Printer].Tag
 	since := func(t int64, unit time.Duration) float64 {
 		if t == 0 {
@@ -116,15 +120,16 @@ func (v *view) due(adviser *upkeep.Adviser, n *ahead, at time.Time) []upkeep.Ite
 		}
 		return float64(at.UnixMicro()-t) / float64(unit.Microseconds())
 	}
-	s := upkeep.State{Next: n.next, SinceWash: n.sinceWash, HoursSinceProbe: since(n.probedAt, time.Hour), DaysSinceClean: since(n.cleanAt, 24*time.Hour),
-		Swapped: n.swapped, Since: n.since, Lot: upkeep.Lot(tag, n.starts)}
+	s := upkeep.State{Next: n.next, SinceWash: n.sinceWash, HoursSinceProbe: since(n.probedAt, time.Hour), HoursSinceClean: since(n.cleanAt, time.Hour),
+		Since: n.since, Lot: upkeep.Lot(tag, n.starts)}
 	s.Material = max(n.last, -1)
 	plate := ""
 	if n.next.Plate >= 0 {
 		plate = v.plates[n.next.Plate].Tag
 	}
 	var out []upkeep.Item
-	for _, d := range adviser.Answer(&s, &upkeep.Limits{}) {
+	limits := p.ask(&s, upkeep.Place{Plate: plate, Printer: tag, Material: v.material(n.last)}, n.swapped)
+	for _, d := range adviser.Answer(&s, &limits) {
 		out = append(out, upkeep.Item{Due: d, Printer: tag, Plate: plate})
 	}
 	return out

@@ -105,7 +105,7 @@ func TestTheFarmsAnswerIsThatOfTheClosedLoop(t *testing.T) {
 		e := &coming[0]
 		tag := fmt.Sprintf("P-%03d", i+1)
 		st := upkeep.State{Next: upkeep.Next{Printer: i, Plate: plate[i], Material: last[i], Probing: findings.Probing(e.State), SinceProbe: e.PrintsSinceProbe, Gap: e.PrintsSinceClean,
-			PrinterFailed: printerFailed[i], PlateFailed: plateFailed[plate[i]]}, SinceWash: e.PrintsSinceWash, HoursSinceProbe: math.NaN(), DaysSinceClean: math.NaN(),
+			PrinterFailed: printerFailed[i], PlateFailed: plateFailed[plate[i]]}, SinceWash: e.PrintsSinceWash, HoursSinceProbe: math.NaN(), HoursSinceClean: math.NaN(),
 			Since: open.Since(i), Lot: upkeep.Lot(tag, starts2[i])}
 		for _, d := range adviser.Answer(&st, &upkeep.Limits{}) {
 			want[string(d.Task)+" "+tag] = d.Saves

@@ -36,7 +36,11 @@ func (a *Assessor) live(ctx context.Context, q AsOf, printer string) (*Upkeep, e
 	if n == nil || err != nil {
 		return nil, err
 	}
-	u := &Upkeep{AsOf: q.At, Items: v.due(v.adviser(), n, q.At)}
+	p, err := a.policing(ctx, q, printer)
+	if err != nil {
+		return nil, err
+	}
+	u := &Upkeep{AsOf: q.At, Items: v.due(v.adviser(), p, n, q.At)}
 	upkeep.Arrange(u.Items)
 	return u, nil
 }

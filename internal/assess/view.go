@@ -45,7 +45,11 @@ type view struct {
 // layer is one started first layer of the window.
 type layer struct {
 	printer, plate int32
-	gap            int32 // prints since the plate was cleaned, -1 unknown
+	gap            int32  // prints since the plate was cleaned, -1 unknown
+	at             uint32 // seconds since the window began
+	sinceProbe     int16  // starts; of both -1 unknown
+	sinceWash      int16  // prints
+	material       int16  // -1 not noted, or more than there is room for
 	marks          uint16
 	graded, failed bool
 	restart        bool
@@ -153,6 +157,7 @@ func (v *view) window(data *store.Analysis, ex []exposure.Exposure) {
 	for i := first; i < end; i++ {
 		l, e := &data.Labels[i], &ex[i]
 		v.layers = append(v.layers, layer{printer: starts[i].Printer, plate: e.Plate, gap: e.PrintsSinceClean, marks: l.Marks,
+			at: uint32(starts[i].At/1e6 - v.from.Unix()), sinceProbe: short(e.PrintsSinceProbe), sinceWash: short(e.PrintsSinceWash), material: named(l.Material),
 			graded: l.Graded, failed: starts[i].Failed, restart: e.Restart, skipped: e.Skipped, state: e.State})
 		if i >= recent {
 			v.lately[starts[i].Printer].add(&v.layers[len(v.layers)-1])

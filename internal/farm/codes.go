@@ -32,6 +32,7 @@ const (
 	KindDisagreement Kind = "disagreement"
 	KindAdviceDone   Kind = "advice_done"
 	KindTaskSkipped  Kind = "task_skipped"
+	KindPolicy       Kind = "policy"
 )
 
 // Kinds of things that are not events: they are their own keys.
@@ -49,7 +50,7 @@ const (
 
 // EventKinds lists the kinds of events in the bundle's order.
 var EventKinds = []Kind{KindFirstLayer, KindCleaning, KindProbe, KindProbeSkipped, KindOffsetChange,
-	KindService, KindFitting, KindPlateState, KindHold, KindDisagreement, KindAdviceDone, KindTaskSkipped}
+	KindService, KindFitting, KindPlateState, KindHold, KindDisagreement, KindAdviceDone, KindTaskSkipped, KindPolicy}
 
 // ThingKinds lists the kinds of things in the bundle's order.
 var ThingKinds = []Kind{KindPrinter, KindScrew, KindPlate, KindMaterial, KindPerson, KindJob, KindShift,

@@ -207,6 +207,46 @@ type AdviceDone struct {
 // KindOfSubject says what sort of thing the action was done to.
 func (a *AdviceDone) KindOfSubject() Kind { return Kind(a.SubjectKind) }
 
+// Policy is one version of a policy of upkeep: from InForceFrom on it is what the
+// policy of that name asks for, until the next version of it. An empty scope is
+// everything; a rule that is 0, NaN or empty asks for nothing. The version that
+// ends a policy says so and repeats the scope.
+type Policy struct {
+	ID                                   ID
+	Name                                 string
+	InForceFrom                          time.Time
+	Ended                                string // "yes"
+	Surface, Material, Printer, Plate    string
+	JobPlatesFrom, JobPlatesTo           int // size of the job in plates, both included
+	CleanPrints, WashPrints, ProbeStarts int // before each so many-th
+	CleanHours, ProbeHours               float64
+	AfterSwap, AfterService, AfterMove   string // "yes": a probe is void after it
+	AfterTemperature                     string
+	Person, Reason                       string
+	// Forecast was worked out when the version was made, and stays as it was.
+	Forecast PolicyForecast
+	Meta
+}
+
+// PolicyForecast is what a version was expected to change, by the starts of the
+// four weeks before it was made, per 100 of them: as they were, and had the policies
+// alone asked for upkeep. NaN unknown.
+type PolicyForecast struct {
+	Starts                               float64 // how many there were
+	FailuresWas, Failures, FailuresSaved float64 // expected, by the model
+	FailuresSavedLow, FailuresSavedHigh  float64 // 95 %
+	WipesWas, Wipes, WashesWas, Washes   float64
+	ProbesWas, Probes                    float64
+	PersonMinutesWas, PersonMinutes      float64
+	MachineMinutesWas, MachineMinutes    float64
+}
+
+// NoForecast is one of which nothing is known.
+func NoForecast() PolicyForecast {
+	x := Unknown()
+	return PolicyForecast{Starts: x, FailuresWas: x, Failures: x, FailuresSaved: x, FailuresSavedLow: x, FailuresSavedHigh: x, WipesWas: x, Wipes: x, WashesWas: x, Washes: x, ProbesWas: x, Probes: x, PersonMinutesWas: x, PersonMinutes: x, MachineMinutesWas: x, MachineMinutes: x}
+}
+
 // Bundle is a whole farm in memory, as the CSV bundle holds it on disk.
 type Bundle struct {
 	Printers      []Printer
@@ -230,4 +270,5 @@ type Bundle struct {
 	Disagreements []Disagreement
 	AdviceDone    []AdviceDone
 	TasksSkipped  []TaskSkipped
+	Policies      []Policy
 }

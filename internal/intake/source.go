@@ -234,6 +234,8 @@ func (m memory) records(t *Table) []any {
 		return pointers(b.AdviceDone)
 	case farm.KindTaskSkipped:
 		return pointers(b.TasksSkipped)
+	case farm.KindPolicy:
+		return pointers(b.Policies)
 	}
 	return nil
 }

@@ -55,6 +55,7 @@ func DemoWithTruth(today time.Time, seed uint64) (*farm.Bundle, *Farm) {
 	d.mistakes()
 	d.disagreements()
 	d.advices()
+	d.policies()
 	d.sort()
 	return d.b, f
 }
@@ -177,6 +178,7 @@ func (d *demo) sort() {
 	byTime(b.PlateStates, func(r *farm.PlateState) (time.Time, farm.ID) { return r.At, r.ID })
 	byTime(b.Holds, func(r *farm.Hold) (time.Time, farm.ID) { return r.PlacedAt, r.ID })
 	byTime(b.Disagreements, func(r *farm.Disagreement) (time.Time, farm.ID) { return r.At, r.ID })
+	byTime(b.Policies, func(r *farm.Policy) (time.Time, farm.ID) { return r.InForceFrom, r.ID })
 	byTime(b.AdviceDone, func(r *farm.AdviceDone) (time.Time, farm.ID) { return r.At, r.ID })
 }
 

@@ -319,6 +319,19 @@ func (r *rules) rest() {
 		r.code("action", a.Action, farm.AdviceActions)
 		r.code("cause", a.Cause, farm.LayerCauses)
 	}
+	for k := range b.Policies {
+		p := &b.Policies[k]
+		r.event("policy", p.ID, p.InForceFrom, &p.Meta)
+		if p.Plate != "" {
+			r.known("plate", p.Plate, r.plates)
+		}
+		if p.Printer != "" {
+			r.known("printer", p.Printer, r.printers)
+		}
+		if p.Name == "" || p.Reason == "" {
+			r.fail("a policy without a name or a reason", p)
+		}
+	}
 	for k := range b.FirstLayers {
 		if l := &b.FirstLayers[k]; !l.Replaces.IsZero() && !r.ids[l.Replaces] {
 			r.fail("replaces nothing", l.Replaces)

@@ -71,7 +71,7 @@ func (w *writer) resolve(ctx context.Context, l *layout, rec any, things []int32
 		}
 	}
 	if f, ok := rec.(*farm.FirstLayer); ok && len(problems) == 0 {
-		problems = append(problems, w.outside(f, things[l.owner])...)
+		problems = append(problems, w.outside(f, l.ownerOf(things))...)
 	}
 	return pending, problems, nil
 }
@@ -250,7 +250,7 @@ func (w *writer) fill(ctx context.Context, l *layout, old, rec any, fills []int,
 		w.touch(f.StartedAt)
 	}
 	id := l.Fields[0].At(old).(*farm.ID).UUID
-	owner := things[l.owner]
+	owner := l.ownerOf(things)
 	args := []any{max(owner, -owner), *l.Fields[l.When].At(old).(*time.Time), id}
 	var sets []string
 	set := func(column string, value any, cast string) {

@@ -202,7 +202,7 @@ func (b *eventBatch) add(ctx context.Context, c *chunk, row *intake.Row, rec any
 	}
 	var digest int64
 	b.rows, digest = b.putRow(b.rows, rec, b.things, &b.scratch, func() time.Time { return b.complete(l, rec, b.things) })
-	b.records = b.putRecord(b.records, l, rec, b.things[l.owner], digest)
+	b.records = b.putRecord(b.records, l, rec, l.ownerOf(b.things), digest)
 	if b.inChunk != nil {
 		b.inChunk[l.Fields[0].At(rec).(*farm.ID).UUID] = digest
 	}

@@ -15,7 +15,7 @@ import (
 type layout struct {
 	*intake.Table
 	head, tail []int // the tail's fields are completed by the store
-	owner      int   // the field that names the printer or plate in whose history the event stands
+	owner      int   // the field that names the printer or plate in whose history the event stands; -1: in nobody's
 	all        *rowForm
 
 	noted, arrived, voided, job int    // fields of these names; -1 where there is none
@@ -60,7 +60,7 @@ func layEvent(t *intake.Table) *layout {
 		} else {
 			l.head = append(l.head, i)
 		}
-		if l.owner < 0 && (f.Ref == farm.KindPrinter || f.Ref == farm.KindPlate || f.Ref == intake.Subject) {
+		if l.owner < 0 && f.Required && (f.Ref == farm.KindPrinter || f.Ref == farm.KindPlate || f.Ref == intake.Subject) {
 			l.owner = i
 		}
 		if f.Fill && !f.Meta {
@@ -111,8 +111,20 @@ func selectList(t *intake.Table, names bool) string {
 
 func (l *layout) whenColumn() string { return l.Fields[l.When].Name }
 
+// ownerOf is the number of the printer or plate in whose history an event stands, by
+// the things it names; a plate's may be negative, 0 is nobody's.
+func (l *layout) ownerOf(things []int32) int32 {
+	if l.owner < 0 {
+		return 0
+	}
+	return things[l.owner]
+}
+
 // ownerMatch is the condition that a row belongs to owner $n.
 func (l *layout) ownerMatch(owner string) string {
+	if l.owner < 0 {
+		return owner + " = 0"
+	}
 	if f := l.Fields[l.owner]; f.Ref != intake.Subject {
 		return "t." + f.Name + " = " + owner
 	}

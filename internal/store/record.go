@@ -92,7 +92,7 @@ func (w *writer) event(ctx context.Context, item intake.Item) (Result, error) {
 	row, digest := l.all.putRow(append([]byte(nil), copyHeader...), rec, things, &scratch,
 		func() time.Time { return w.complete(l, rec, things) })
 	// The insert waits for anybody who is recording the same id at this moment.
-	owner := things[l.owner]
+	owner := l.ownerOf(things)
 	tag, err := w.tx.Exec(ctx, `INSERT INTO records (id, happened_at, arrived_at, digest, act, owner, kind)
 		VALUES ($1, $2, $3, $4, $5, $6, $7) ON CONFLICT (id) DO NOTHING`,
 		item.ID.UUID, *l.Fields[l.When].At(rec).(*time.Time), *l.Fields[l.arrived].At(rec).(*time.Time), digest, w.act,

@@ -60,21 +60,14 @@ type State struct {
 	Next
 	SinceWash       int32   // prints of the plate since it was washed, -1 unknown
 	HoursSinceProbe float64 // NaN unknown
-	DaysSinceClean  float64 // NaN unknown
-	Swapped         bool    // plate swapped, printer moved or serviced since its last probe
+	HoursSinceClean float64 // NaN unknown
+	Happened        Events  // since its last probe, of those that policies ask about
 	// Since holds the starts of the printer since its last probe, oldest first, the
 	// last Remembered of them. Nil: not looked at.
 	Since []Past
 	// Lot is a number from 0 to 1 drawn for this start by the caller's own seeded
 	// lot; 1 where nothing may be asked for by lot.
 	Lot float64
-}
-
-// Limits are what the farm's policies ask for, whatever the counts say; 0 is no limit.
-type Limits struct {
-	ProbeStarts, CleanPrints, WashPrints int32
-	ProbeHours, CleanDays                float64
-	ProbeAfterEvent                      bool // swap, move, service
 }
 
 // Due is a task to do before a printer's next start, and why.
@@ -203,7 +196,11 @@ func (a *Adviser) Answer(s *State, limits *Limits) []Due {
 
 // probing tells whether to probe.
 func (a *Adviser) probing(s *State, limits *Limits, skips *[horizon]float64, effect *known, loss float64) (d Due, ok bool) {
-	if s.Probing == findings.ProbingValid || s.Probing == findings.ProbingVoid && !limits.ProbeAfterEvent {
+	// A probe made for this start is asked for again only where a policy has it that it
+	// no longer holds: by what happened first, by its age second.
+	happened := limits.ProbeAfter & s.Happened
+	old := limits.ProbeHours > 0 && s.HoursSinceProbe >= limits.ProbeHours
+	if (s.Probing == findings.ProbingValid || s.Probing == findings.ProbingVoid) && happened == 0 && !old {
 		return d, false
 	}
 	cost := a.costs.Of(Probe)
@@ -240,12 +237,12 @@ func (a *Adviser) probing(s *State, limits *Limits, skips *[horizon]float64, eff
 		return weighed(), true
 	}
 	switch {
-	case limits.ProbeAfterEvent && s.Swapped:
-		d.Because = append(d.Because, "plate swapped or printer serviced since its probe")
+	case happened != 0:
+		d.Because = append(d.Because, happened.happened(), limits.said(AsksProbe, "probe "+happened.after()))
 	case limits.ProbeStarts > 0 && counted && s.SinceProbe >= limits.ProbeStarts:
-		d.Because = append(d.Because, fmt.Sprintf("%d starts since its probe", k), every("policy: probe before", int(limits.ProbeStarts), "start"))
-	case limits.ProbeHours > 0 && s.HoursSinceProbe >= limits.ProbeHours:
-		d.Because = append(d.Because, fmt.Sprintf("%.0f hours since its probe", s.HoursSinceProbe), fmt.Sprintf("policy: probe every %.0f hours", limits.ProbeHours))
+		d.Because = append(d.Because, count(k, "start")+" since its probe", limits.said(AsksProbe, every("probe", int(limits.ProbeStarts), "start")))
+	case old:
+		d.Because = append(d.Because, fmt.Sprintf("%.0f hours since its probe", s.HoursSinceProbe), limits.said(AsksProbe, "probe "+hours(limits.ProbeHours)))
 	default:
 		if counted && s.Lot < lotShare && effect.doubt(cost, loss) >= lotDoubt {
 			d.ByLot = true
@@ -330,7 +327,7 @@ func (a *Adviser) cleaning(s *State, limits *Limits, spares *[horizon]float64, p
 	}
 	if limits.WashPrints > 0 && s.SinceWash >= limits.WashPrints {
 		d := Due{Task: Wash, Effort: a.costs.Effort[Wash], ByPolicy: true}
-		d.Because = []string{fmt.Sprintf("%d prints since its wash", s.SinceWash), every("policy: wash before", int(limits.WashPrints), "print")}
+		d.Because = []string{count(int(s.SinceWash), "print") + " since its wash", limits.said(AsksWash, every("wash", int(limits.WashPrints), "print"))}
 		w := wearOf(spares, loss)
 		a.weigh(&d, s, &w, printer, plate, loss, a.costs.Of(Wash))
 		return append(out, d)
@@ -348,9 +345,9 @@ func (a *Adviser) cleaning(s *State, limits *Limits, spares *[horizon]float64, p
 		a.weigh(&d, s, &w, printer, plate, loss, a.costs.Of(Wipe))
 		return append(out, d)
 	case limits.CleanPrints > 0 && s.Gap >= limits.CleanPrints:
-		d.Because = []string{fmt.Sprintf("%d prints since it was cleaned", s.Gap), every("policy: clean before", int(limits.CleanPrints), "print")}
-	case limits.CleanDays > 0 && s.DaysSinceClean >= limits.CleanDays:
-		d.Because = []string{fmt.Sprintf("%.0f days since it was cleaned", s.DaysSinceClean), fmt.Sprintf("policy: clean every %.0f days", limits.CleanDays)}
+		d.Because = []string{count(int(s.Gap), "print") + " since it was cleaned", limits.said(AsksClean, every("wipe", int(limits.CleanPrints), "print"))}
+	case limits.CleanHours > 0 && s.HoursSinceClean >= limits.CleanHours:
+		d.Because = []string{fmt.Sprintf("%.0f hours since it was cleaned", s.HoursSinceClean), limits.said(AsksClean, "wipe "+hours(limits.CleanHours))}
 	default:
 		return out
 	}

@@ -72,7 +72,7 @@ func newAsking(t *testing.T, sc simfarm.Scenario, learn int) *asking {
 func (a *asking) state(at int64, printer, plate int32, material uint8) State {
 	m, j := &a.printers[printer], &a.plates[plate]
 	s := State{Next: Next{Printer: printer, Plate: plate, Material: int32(material), Probing: findings.ProbingSkipped, SinceProbe: m.since, Gap: j.gap,
-		PrinterFailed: m.failed && m.known <= at, PlateFailed: j.failed && j.known <= at}, SinceWash: j.wash, HoursSinceProbe: math.NaN(), DaysSinceClean: math.NaN(), Lot: 1}
+		PrinterFailed: m.failed && m.known <= at, PlateFailed: j.failed && j.known <= at}, SinceWash: j.wash, HoursSinceProbe: math.NaN(), HoursSinceClean: math.NaN(), Lot: 1}
 	s.Since = m.past
 	for i, known := range m.grades {
 		m.past[i].Graded = known > 0 && known <= at

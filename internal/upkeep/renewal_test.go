@@ -105,11 +105,11 @@ func TestBestIntervalIsThatOfMinimalRepair(t *testing.T) {
 
 func TestNothingIsDueWhereNothingWears(t *testing.T) {
 	a := NewAdviser(NewForecast(&findings.Model{Mix: []findings.Weighted{{At: 0, Share: 1}}, Mean: findings.Level{At: -3}}), DefaultCosts(), Echo{})
-	s := State{Next: Next{Probing: findings.ProbingSkipped, SinceProbe: 50, Gap: 40}, SinceWash: 40, HoursSinceProbe: 90, DaysSinceClean: 9, Lot: 1}
+	s := State{Next: Next{Probing: findings.ProbingSkipped, SinceProbe: 50, Gap: 40}, SinceWash: 40, HoursSinceProbe: 90, HoursSinceClean: 216, Lot: 1}
 	if due := a.Answer(&s, &Limits{}); len(due) != 0 {
 		t.Errorf("got %+v, want nothing", due)
 	}
-	due := a.Answer(&s, &Limits{ProbeStarts: 20, WashPrints: 30, CleanPrints: 10})
+	due := a.Answer(&s, &Limits{Rules: Rules{ProbeStarts: 20, WashPrints: 30, CleanPrints: 10}})
 	if len(due) != 2 || due[0].Task != Wash || due[1].Task != Probe || !due[0].ByPolicy || due[1].Saves >= 0 {
 		t.Errorf("got %+v, want a wash and then a probe, by policy", due)
 	}
@@ -119,6 +119,6 @@ func BenchmarkAnswer(b *testing.B) {
 	a := NewAdviser(NewForecast(&findings.Model{Mix: []findings.Weighted{{At: 0, Share: 1}}, Mean: findings.Level{At: -3}}), DefaultCosts(), Echo{})
 	s := State{Next: Next{Probing: findings.ProbingSkipped, SinceProbe: 50, Gap: 40}, SinceWash: 40, Lot: 1}
 	for b.Loop() {
-		a.Answer(&s, &Limits{ProbeStarts: 20, WashPrints: 30})
+		a.Answer(&s, &Limits{Rules: Rules{ProbeStarts: 20, WashPrints: 30}})
 	}
 }

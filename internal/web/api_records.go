@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"errors"
 	"io"
 	"log/slog"
@@ -9,6 +10,7 @@ import (
 	"slices"
 	"strconv"
 
+	"basecourse/internal/farm"
 	"basecourse/internal/fault"
 	"basecourse/internal/intake"
 	"basecourse/internal/store"
@@ -57,6 +59,9 @@ func (s *Server) record(c echo.Context, act store.Act, who Identity, item *intak
 	if item.Err == nil {
 		if refusal := fieldRights(who, item); refusal != nil {
 			return store.Result{ID: item.ID}, refusal
+		}
+		if err := s.policyRights(c.Request().Context(), who, item); err != nil {
+			return store.Result{ID: item.ID}, err
 		}
 		defaultNames(who, item)
 	}
@@ -164,6 +169,28 @@ func fieldRights(who Identity, item *intake.Item) *fault.Error {
 		return nil
 	}
 	return &fault.Error{Kind: fault.Forbidden, Detail: "The sender may not set " + problems[0].Column + " to this.", Problems: problems}
+}
+
+// policyRights refuses policies, and their voiding, from who may not set them.
+func (s *Server) policyRights(ctx context.Context, who Identity, item *intake.Item) error {
+	if roleRank(who.Role) >= roleRank(roleManager) {
+		return nil
+	}
+	if v, ok := item.Rec.(*intake.Void); ok {
+		id, err := farm.NewID(farm.KindPolicy, v.Record)
+		if err != nil {
+			return nil // what is wrong with it is said where it is stored
+		}
+		if _, err := s.store.Event(ctx, farm.KindPolicy, id); err != nil {
+			if fault.Is(err, fault.NotFound) {
+				return nil
+			}
+			return err
+		}
+	} else if item.Kind != farm.KindPolicy {
+		return nil
+	}
+	return fault.New(fault.Forbidden, "Policies are for managers and admins to set.")
 }
 
 // fieldText is a field of a parsed record as text.

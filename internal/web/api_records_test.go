@@ -203,3 +203,26 @@ func TestWhoMayRecordInWhoseName(t *testing.T) {
 		t.Errorf("an operator grades as another: got %+v, want 403 at /records/0/grader", r)
 	}
 }
+
+func TestPoliciesAreForManagersToRecord(t *testing.T) {
+	site, _ := apiSite(t)
+	policy := `{"kind":"policy","id":"Y-1","name":"All","in_force_from":"2026-03-09T09:00:00Z","clean_prints":8,"reason":"where we begin"}`
+	void := `{"kind":"void","record":"Y-1","voided_at":"2026-03-09T09:00:00Z","void_reason":"no"}`
+	operator, manager := site.As("amara", "operator"), site.As("boss", "manager")
+	for i, x := range []struct {
+		client *webtest.Client
+		record string
+		want   int
+	}{{operator, policy, 403}, {manager, policy, 0}, {operator, policy, 403}, {operator, void, 403}, {operator, strings.Replace(void, "Y-1", "Y-9", 1), 422}, {manager, void, 0}} {
+		status := 0
+		if r := send(t, x.client, x.record)[0]; r.Error != nil {
+			status = r.Error.Status
+		}
+		if status != x.want {
+			t.Errorf("%d %s: got %d, want %d", i, x.record, status, x.want)
+		}
+	}
+	if a := operator.Get("/api/v1/policies"); a.Status != 200 || !strings.Contains(string(a.Body), `"clean_prints":8`) {
+		t.Errorf("got %d %s", a.Status, a.Body)
+	}
+}
