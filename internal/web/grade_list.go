@@ -43,15 +43,12 @@ func (s *Server) getGrade() echo.HandlerFunc {
 			return err
 		}
 		if p.Typed != "" {
-			tag, several := newTagBook(names).find(p.Typed)
-			switch {
-			case tag != "":
+			book := newTagBook(names)
+			tag, several := book.find(p.Typed)
+			if tag != "" {
 				return c.Redirect(http.StatusSeeOther, s.url("/grade/"+url.PathEscape(tag)))
-			case several != nil:
-				p.Problem = fq(p.Typed) + " may be more than one printer. Write the tag as it stands on the label."
-			default:
-				p.Problem = "There is no printer " + fq(p.Typed) + ". Check the tag on its label."
 			}
+			p.Problem = book.refuses(p.Typed, "printer", several)
 		}
 		if len(names) <= mostSuggested {
 			p.Suggest = names

@@ -16,7 +16,8 @@ func TestTagsAreFoundTheWayTheyAreTyped(t *testing.T) {
 	book := newTagBook([]string{"P-001", "P-010", "P-1B", "Rack 7", "X-1", "x1", "L-203"})
 	for typed, want := range map[string]string{
 		"P-001": "P-001", "p1": "P-001", "P001": "P-001", "p-10": "P-010", "P-100": "", "p1b": "P-1B", "rack 7": "Rack 7", "rack-07": "Rack 7",
-		"L-203.K": "L-203", "l203.k": "L-203", "x1": "x1", "X-1": "X-1", "X1": "x1", "": "", "0": "", "L-203.": "", "L-203.KK": "",
+		"L-203.K": "L-203", "l203.k": "L-203", "x1": "x1", "X-1": "X-1", "X1": "x1", "": "", "0": "", "L-203.": "L-203", "L-203.KK": "",
+		"L203K": "L-203", "l-203k": "L-203", "203": "L-203", "203k": "L-203", "L-203.M": "", "203m": "", "1": "",
 	} {
 		if got, _ := book.find(typed); got != want {
 			t.Errorf("%q: got %q, want %q", typed, got, want)
@@ -27,6 +28,27 @@ func TestTagsAreFoundTheWayTheyAreTyped(t *testing.T) {
 	}
 	if got := book.split("P-001, p10;Rack 7\nL-203 p1b\n\n"); !slices.Equal(got, []string{"P-001", "p10", "Rack 7", "L-203", "p1b"}) {
 		t.Errorf("a pasted list: got %q", got)
+	}
+}
+
+// A wrong check letter is refused with a question: for the tag it stands behind,
+// and for those one slip away to which the letter belongs.
+func TestAWrongCheckLetterAsks(t *testing.T) {
+	book := newTagBook([]string{"L-203", "L-230", "L-208", "P-014"})
+	for typed, want := range map[string]string{
+		"L-203.M": "The check letter of “L-203.M” does not fit. Did you mean L-203 or L-230?",
+		"l302k":   "There is no plate “l302k”. Check the tag on its label.",
+		"L213K":   "The check letter of “L213K” does not fit. Did you mean L-203?",
+		"L023K":   "There is no plate “L023K”. Check the tag on its label.",
+		"L230K":   "The check letter of “L230K” does not fit. Did you mean L-230 or L-203?",
+		"L-999":   "There is no plate “L-999”. Check the tag on its label.",
+		"nothing": "There is no plate “nothing”. Check the tag on its label.",
+	} {
+		if tag, several := book.find(typed); tag != "" {
+			t.Errorf("%q: found %q", typed, tag)
+		} else if got := book.refuses(typed, "plate", several); got != want {
+			t.Errorf("%q: got %q, want %q", typed, got, want)
+		}
 	}
 }
 

@@ -303,13 +303,14 @@ func (h *hand) subject() (kind, tag string, err error) {
 		if err != nil {
 			return "", "", err
 		}
-		if found, _ := book.find(typed); found != "" {
+		found, several := book.find(typed)
+		if found != "" {
 			return kind, found, nil
 		}
 		h.values = cloneValues(h.values)
 		h.values.Set("subject", typed)
 		h.values.Del(kind)
-		h.wrong("subject", "There is no "+kind+" "+fq(typed)+". Check the tag on its label.")
+		h.wrong("subject", book.refuses(typed, kind, several))
 	}
 	return "", "", nil
 }
@@ -336,6 +337,10 @@ func (h *hand) chooseSubject() error {
 		h.values.Set("printer", printer)
 	case plate != "":
 		h.values.Set("plate", plate)
+	case len(printers.near(typed)) > 0:
+		h.wrong("subject", printers.refuses(typed, "printer", nil))
+	case len(plates.near(typed)) > 0:
+		h.wrong("subject", plates.refuses(typed, "plate", nil))
 	default:
 		h.wrong("subject", "There is no printer or plate "+fq(typed)+". Check the tag on its label.")
 	}

@@ -4,7 +4,6 @@ import (
 	"slices"
 	"strings"
 	"time"
-	"unicode"
 
 	"basecourse/internal/farm"
 	"basecourse/internal/store"
@@ -17,64 +16,6 @@ const mostChosen = 300
 // mostSuggested is how many tags a field offers while typing; beyond it the list
 // would weigh more than the page.
 const mostSuggested = 300
-
-// plainTag is a tag as people find it whatever way they write it: with or
-// without dash, zeros and the check letter behind a dot.
-func plainTag(s string) string {
-	s = strings.ToLower(strings.TrimSpace(s))
-	if i := strings.LastIndexByte(s, '.'); i > 0 && len(s)-i == 2 && 'a' <= s[i+1] && s[i+1] <= 'z' {
-		s = s[:i]
-	}
-	var b strings.Builder
-	fresh := true // no digit of this number yet
-	for i, r := range s {
-		switch {
-		case r == '-' || r == '_' || r == ' ':
-			continue
-		case r == '0' && fresh && i+1 < len(s) && unicode.IsDigit(rune(s[i+1])):
-			continue
-		}
-		fresh = !unicode.IsDigit(r)
-		b.WriteRune(r)
-	}
-	return b.String()
-}
-
-// tagBook finds tags by what people type.
-type tagBook struct {
-	exact map[string]bool
-	plain map[string][]string
-}
-
-func newTagBook(tags []string) tagBook {
-	b := tagBook{map[string]bool{}, map[string][]string{}}
-	for _, t := range tags {
-		b.exact[t] = true
-		p := plainTag(t)
-		b.plain[p] = append(b.plain[p], t)
-	}
-	return b
-}
-
-// find gives the tag meant; when several may be meant, those.
-func (b tagBook) find(typed string) (tag string, several []string) {
-	if b.exact[typed] {
-		return typed, nil
-	}
-	list := b.plain[plainTag(typed)]
-	switch {
-	case typed == "" || len(list) == 0:
-		return "", nil
-	case len(list) == 1:
-		return list[0], nil
-	}
-	for _, t := range list {
-		if strings.EqualFold(t, typed) {
-			return t, nil
-		}
-	}
-	return "", list
-}
 
 // split takes a pasted or scanned list apart: one tag a line, or by commas,
 // semicolons, tabs; by blanks only where the piece is no tag as it is.
@@ -156,15 +97,10 @@ func (h *hand) one(book tagBook, field, kind string) string {
 		return ""
 	}
 	tag, several := book.find(typed)
-	switch {
-	case tag != "":
-		return tag
-	case several != nil:
-		h.wrong(field, fq(typed)+" may be "+strings.Join(several, " or ")+". Write the tag as it stands on the label.")
-	default:
-		h.wrong(field, "There is no "+kind+" "+fq(typed)+". Check the tag on its label.")
+	if tag == "" {
+		h.wrong(field, book.refuses(typed, kind, several))
 	}
-	return ""
+	return tag
 }
 
 // fq shows a typed word in a sentence.
@@ -346,10 +282,8 @@ func (h *hand) plates() ([]string, error) {
 	for _, t := range book.split(h.values.Get("plates")) {
 		tag, several := book.find(t)
 		switch {
-		case tag == "" && several != nil:
-			h.wrong("plates", fq(t)+" may be "+strings.Join(several, " or ")+". Write the tag as it stands on the label.")
 		case tag == "":
-			h.wrong("plates", "There is no plate "+fq(t)+". Check the tag on its label, or take it off the list.")
+			h.wrong("plates", book.refuses(t, "plate", several))
 		case !slices.Contains(out, tag):
 			out = append(out, tag)
 		}
