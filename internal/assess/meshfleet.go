@@ -1,7 +1,10 @@
 package assess
 
 import (
+	"cmp"
 	"context"
+	"hash/fnv"
+	"slices"
 	"sync"
 	"time"
 
@@ -31,8 +34,7 @@ func (a *Assessor) readyFleet(ctx context.Context, now time.Time) error {
 	}
 	ctx, cancel := context.WithTimeout(ctx, limit)
 	defer cancel()
-	var drifts []bed.Drift
-	of := map[string]bool{}
+	var tags []string
 	for after := ""; ; {
 		const page = 200
 		printers, err := a.store.Printers(ctx, after, page)
@@ -40,24 +42,28 @@ func (a *Assessor) readyFleet(ctx context.Context, now time.Time) error {
 			return err
 		}
 		for _, p := range printers {
-			after = p.Tag
-			if len(drifts) == bed.MostLearned {
-				break
-			}
-			if !p.RetiredAt.IsZero() && !p.RetiredAt.After(now) {
-				continue
-			}
-			probes, events, err := a.store.Meshes(ctx, p.Tag, now, bed.FleetUntil)
-			if err != nil {
-				return err
-			}
-			records, _ := meshRecords(probes, events)
-			if d, _ := bed.MeshDrift(records); d.Between >= bed.LeastInFleet {
-				drifts, of[p.Tag] = append(drifts, d), true
+			if after = p.Tag; p.RetiredAt.IsZero() || p.RetiredAt.After(now) {
+				tags = append(tags, p.Tag)
 			}
 		}
-		if len(printers) < page || len(drifts) == bed.MostLearned {
+		if len(printers) < page {
 			break
+		}
+	}
+	byLot(tags)
+	var drifts []bed.Drift
+	of := map[string]bool{}
+	for _, tag := range tags {
+		if len(drifts) == bed.MostLearned {
+			break
+		}
+		probes, events, err := a.store.Meshes(ctx, tag, now, bed.FleetUntil)
+		if err != nil {
+			return err
+		}
+		records, _ := meshRecords(probes, events)
+		if d, _ := bed.MeshDrift(records); d.Between >= bed.LeastInFleet {
+			drifts, of[tag] = append(drifts, d), true
 		}
 	}
 	fleet := bed.LearnFleet(drifts)
@@ -65,6 +71,17 @@ func (a *Assessor) readyFleet(ctx context.Context, now time.Time) error {
 	k.fleet, k.of, k.asOf = fleet, of, now
 	k.mu.Unlock()
 	return nil
+}
+
+// byLot puts printers in an order that is always the same and has nothing to do
+// with their tags, which often tell a bay, a kind or an age.
+func byLot(tags []string) {
+	lot := func(tag string) uint64 {
+		h := fnv.New64a()
+		_, _ = h.Write([]byte(tag))
+		return h.Sum64()
+	}
+	slices.SortFunc(tags, func(x, y string) int { return cmp.Or(cmp.Compare(lot(x), lot(y)), cmp.Compare(x, y)) })
 }
 
 // Meshes is the study of a printer's meshes, its horizon with the help of the farm's

@@ -3,8 +3,6 @@ package bed
 import (
 	"math"
 	"slices"
-
-	"gonum.org/v1/gonum/mat"
 )
 
 // Mesh is the heights of a bed on a grid, mm: bed surface against the printer's
@@ -180,22 +178,8 @@ func (m Mesh) fit(u, v []float64, n int) (c [surfaceTerms]float64, rms float64, 
 	if known < n {
 		return c, 0, false
 	}
-	sym := mat.NewSymDense(n, nil)
-	for i := range n {
-		for j := range i + 1 {
-			sym.SetSym(i, j, a[i][j])
-		}
-	}
-	var chol mat.Cholesky
-	if !chol.Factorize(sym) || chol.Cond() > 1e10 {
+	if c, ok = smallSolve(&a, &b, n, 1e-10); !ok {
 		return c, 0, false
-	}
-	var x mat.VecDense
-	if err := chol.SolveVecTo(&x, mat.NewVecDense(n, b[:n])); err != nil {
-		return c, 0, false
-	}
-	for i := range n {
-		c[i] = x.AtVec(i)
 	}
 	ss := 0.0
 	for r := range m.Rows {

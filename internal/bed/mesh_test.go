@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"testing"
 
+	"gonum.org/v1/gonum/mat"
 	"pgregory.net/rapid"
 )
 
@@ -110,6 +111,7 @@ func TestMeshDriftByScipy(t *testing.T) {
 		v, _ := walk([][]float64{r.Y}, steps, seen, 1)
 		l, _, _ := filterAll([]walkBlock{{[][]float64{r.Y}, steps}}, &v, []int{ByStart, ByHour, BySwap, ByProbe}, 1)
 		near(t, "log likelihood", -l, r.Minus, 1e-3)
+		near(t, "log likelihood alone", -walkLikelihood([][]float64{r.Y}, steps, &v), r.Minus, 1e-3)
 		for k, want := range map[int]float64{ByStart: r.Variances[0], ByHour: r.Variances[1], BySwap: r.Variances[2], ByProbe: r.Variances[3]} {
 			near(t, []string{"start", "hour", "swap", "service", "probe"}[k], v[k], want, 0.02*want+2e-7)
 		}
@@ -196,23 +198,6 @@ func BenchmarkMeshAnalysis50x50(b *testing.B) {
 	}
 }
 
-// One pass is 1,000 printers of 200 meshes each.
-func BenchmarkMeshHorizon1000Printers(b *testing.B) {
-	var farm [][]MeshRecord
-	for i := range 20 {
-		r := rand.New(rand.NewPCG(3, uint64(i)))
-		bed := drawMovingBed(r)
-		farm = append(farm, bed.probes(r, 200, 5))
-	}
-	for b.Loop() {
-		for i := range 1000 {
-			if d, ok := MeshDrift(farm[i%len(farm)]); ok {
-				d.Horizon(0.160, 0.227, 0.1935)
-			}
-		}
-	}
-}
-
 // A horizon that can be checked by hand: variances 4e-6 a start and 1e-4 a probe
 // in height alone; ± 0.0335 mm hold 95 % of sd 0.0335/1.95996 = 0.017092, so
 // (0.017092² − 1e-4)/4e-6 = 48.0 starts.
@@ -244,4 +229,47 @@ func TestMeshRepeats(t *testing.T) {
 	near(t, "sd", r.SDMM, 0.01/math.Sqrt2, 1e-12)
 	near(t, "shift", r.ShiftSDMM, 0.01/math.Sqrt2, 1e-12)
 	near(t, "shape", r.ShapeSDMM, 0, 1e-9)
+}
+
+// Small systems beside gonum's; singular ones are refused.
+func TestSmallSolveByGonum(t *testing.T) {
+	r := rand.New(rand.NewPCG(4, 4))
+	for n := 1; n <= surfaceTerms; n++ {
+		var a [surfaceTerms][surfaceTerms]float64
+		var b [surfaceTerms]float64
+		of := mat.NewDense(n+2, n, nil)
+		for i := range n + 2 {
+			for j := range n {
+				of.Set(i, j, r.NormFloat64())
+			}
+		}
+		var sym mat.Dense
+		sym.Mul(of.T(), of)
+		for i := range n {
+			b[i] = r.NormFloat64()
+			for j := range i + 1 {
+				a[i][j] = sym.At(i, j)
+			}
+		}
+		var want mat.VecDense
+		if err := want.SolveVec(&sym, mat.NewVecDense(n, b[:n])); err != nil {
+			t.Fatal(err)
+		}
+		x, ok := smallSolve(&a, &b, n, 1e-10)
+		if !ok {
+			t.Fatalf("%d rows: refused", n)
+		}
+		for i := range n {
+			near(t, "solution", x[i], want.AtVec(i), 1e-9*(1+math.Abs(want.AtVec(i))))
+		}
+		if n > 1 { // the last row again the first
+			for j := range n {
+				a[n-1][j] = a[max(j, 0)][0]
+			}
+			a[n-1][n-1] = a[0][0]
+			if _, ok := smallSolve(&a, &b, n, 1e-10); ok {
+				t.Errorf("%d rows, two of them the same: solved", n)
+			}
+		}
+	}
 }

@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 )
@@ -129,21 +130,27 @@ func TestFleetOfFewAndNewcomers(t *testing.T) {
 	}
 }
 
-// One pass is the horizons of 100 printers of 20 meshes each, fleet and all.
-func BenchmarkFleet100Printers(b *testing.B) {
-	r := rand.New(rand.NewPCG(5, 6))
-	var records [][]MeshRecord
-	for _, x := range fleetKinds[0].drawFleet(r, 100) {
-		records = append(records, x.probes(r, 20, 5))
-	}
-	for b.Loop() {
-		drifts := make([]Drift, len(records))
-		for j := range records {
-			drifts[j], _ = MeshDrift(records[j])
-		}
-		f := LearnFleet(drifts)
-		for j := range drifts {
-			f.Horizon(&drifts[j], true, 0.160, 0.227, 0.1935)
-		}
+// One pass is the horizons of 1,000 printers, meshes read into drifts, fleet learned
+// and all; with 200 meshes each printer stands alone in the end, with 40 it leans on
+// the fleet.
+func BenchmarkHorizonOf1000Printers(b *testing.B) {
+	for _, meshes := range []int{200, 40} {
+		b.Run(strconv.Itoa(meshes)+" meshes", func(b *testing.B) {
+			r := rand.New(rand.NewPCG(5, 6))
+			var records [][]MeshRecord
+			for _, x := range fleetKinds[0].drawFleet(r, 1000) {
+				records = append(records, x.probes(r, meshes, 5))
+			}
+			for b.Loop() {
+				drifts := make([]Drift, len(records))
+				for j := range records {
+					drifts[j], _ = MeshDrift(records[j])
+				}
+				f := LearnFleet(drifts)
+				for j := range drifts {
+					f.Horizon(&drifts[j], j < MostLearned, 0.160, 0.227, 0.1935)
+				}
+			}
+		})
 	}
 }

@@ -114,25 +114,22 @@ func scoring(info [driftTerms][driftTerms]float64, grad [driftTerms]float64, v, 
 	if len(open) == 0 {
 		return out
 	}
-	sym := mat.NewSymDense(len(open), nil)
-	rhs := mat.NewVecDense(len(open), nil)
+	var of [surfaceTerms][surfaceTerms]float64
+	var rhs [surfaceTerms]float64
 	for a, i := range open {
-		rhs.SetVec(a, grad[i])
+		rhs[a] = grad[i]
 		for b, j := range open[:a+1] {
-			sym.SetSym(a, b, info[i][j])
+			of[a][b] = info[i][j]
 		}
-		sym.SetSym(a, a, info[i][i]*(1+1e-6))
+		of[a][a] = info[i][i] * (1 + 1e-6)
 	}
-	var chol mat.Cholesky
-	var x mat.VecDense
-	if !chol.Factorize(sym) || chol.SolveVecTo(&x, rhs) != nil {
-		for _, i := range open {
+	x, ok := smallSolve(&of, &rhs, len(open), 0)
+	for a, i := range open {
+		if ok {
+			out[i] = x[a]
+		} else {
 			out[i] = grad[i] / info[i][i]
 		}
-		return out
-	}
-	for a, i := range open {
-		out[i] = x.AtVec(a)
 	}
 	return out
 }
@@ -203,24 +200,42 @@ func filter(y []float64, steps [][driftTerms]float64, v *[driftTerms]float64, fr
 	}
 }
 
-// walkLikelihood is what filter adds to the log likelihood, alone.
-func walkLikelihood(y []float64, steps [][driftTerms]float64, v *[driftTerms]float64) float64 {
+// walkLikelihood is what filter adds to the log likelihood for series that share
+// their steps, alone.
+func walkLikelihood(series [][]float64, steps [][driftTerms]float64, v *[driftTerms]float64) float64 {
+	logs, squares := walkSums(series, steps, v)
+	return -(float64(len(series))*logs + squares) / 2
+}
+
+// walkSums are the two parts of twice the likelihood of a walk, negative: the sum of
+// the logarithms of the variances of each step's news, the same for every series,
+// and the sum of the news' squares over their variances, of all series. With all of v
+// c times as large the first grows by log c a step, and the second is a c-th.
+func walkSums(series [][]float64, steps [][driftTerms]float64, v *[driftTerms]float64) (logs, squares float64) {
+	at := make([]float64, len(series))
+	for i, y := range series {
+		at[i] = y[0]
+	}
 	noise := v[ByProbe]
-	a, p, l, product := y[0], noise, 0.0, 1.0
+	p, product := noise, 1.0
 	for t := range steps {
 		s := &steps[t]
 		ahead := p + v[ByStart]*s[ByStart] + v[ByHour]*s[ByHour] + v[BySwap]*s[BySwap] + v[ByService]*s[ByService]
 		f := ahead + noise
-		e := y[t+1] - a
-		l -= e * e / f / 2
+		per := 1 / f
+		gain := ahead * per
+		for i, y := range series {
+			e := y[t+1] - at[i]
+			squares += e * e * per
+			at[i] += gain * e
+		}
 		if product *= f; product < 1e-200 || product > 1e200 || t == len(steps)-1 {
-			l -= math.Log(product) / 2
+			logs += math.Log(product)
 			product = 1
 		}
-		a += ahead / f * e
-		p = ahead * noise / f
+		p = gain * noise
 	}
-	return l
+	return logs, squares
 }
 
 // seriesOf and stepsOf are a mode's series and the steps between its meshes.
