@@ -42,7 +42,7 @@ func gradeSamples(text string) map[string]templ.Component {
 	voided := layer
 	voided.Voided, voided.Instead, voided.Saved, voided.Next = text, "/first-layers/3", SavedLine{}, nil
 	advised := FirstLayerPage{Shell: sampleShell("First layer on P-014", "/grade"), ID: "1", Printer: "P-014", Advice: LayerAdvice{Tone: "act", Safety: []string{text}, Now: text, NowWhy: text, Do: text, Action: "swap_plate",
-		Because: text, Sure: "clear.", Change: text, Then: []AdviceStep{{"probe", text, "/first-layers/1/done"}}, Causes: []AdviceCause{{"dirty_plate", text, "clear", text, text}}}}
+		Because: text, Sure: "clear.", Change: text, Then: []AdviceStep{{"probe", text, "/first-layers/1/done", DoneTap{Proof: text}}, {"tram", text, "/first-layers/1/done", DoneTap{"/first-layers/1/done", []Fact{{Word: "id", Value: "x"}}, text, text, text}}}, Causes: []AdviceCause{{"dirty_plate", text, "clear", text, text}}}, Tap: DoneTap{"/first-layers/1/done", []Fact{{Word: "id", Value: "x"}}, text, text, text}}
 	return map[string]templ.Component{
 		"grade-page": Grade(page), "grade-refused": Grade(refused), "grade-correct": Grade(correct), "grade-no-plate": Grade(unknownPlate), "grade-list": GradeList(list),
 		"grade-list-empty": GradeList(GradeListPage{Shell: sampleShell("Grade", "/grade"), Lead: "A good layer is two taps.", Find: "/grade", Empty: "No start waits."}),

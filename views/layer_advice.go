@@ -29,6 +29,17 @@ type WeighPart struct {
 type AdviceStep struct {
 	Action, Do string
 	Done       string // address of saying that it was done; "" none
+	Tap        DoneTap
+}
+
+// DoneTap says with one tap that an advice was followed, where nothing is left to
+// ask.
+type DoneTap struct {
+	To     string // address it is sent to; "" there is none
+	Hidden []Fact
+	For    string // what was to be done, for ears
+	Says   string // what is recorded beside that, "" nothing
+	Proof  string // what will show that it held, "" nothing to show
 }
 
 // AdviceCause is one cause the layer may have, the likeliest first.

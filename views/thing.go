@@ -89,12 +89,13 @@ type FirstLayerPage struct {
 	Instead   string // address of the record that replaces it
 	Saved     SavedLine
 	Advice    LayerAdvice // what to do about it; none when there is nothing to say
-	Answers   []Link      // to the advice: done, something else, I disagree
-	Answered  []Proof     // what was done about its advice, and whether it held
-	Weigh     WeighPart   // a patch that was weighed
-	Decide    Decide      // asked with one tap
-	Next      []Link      // what to do after saving; grade, correct, void
-	Started   []string    // what it was started under, in sentences
+	Tap       DoneTap
+	Answers   []Link    // to the advice: done, something else, I disagree
+	Answered  []Proof   // what was done about its advice, and whether it held
+	Weigh     WeighPart // a patch that was weighed
+	Decide    Decide    // asked with one tap
+	Next      []Link    // what to do after saving; grade, correct, void
+	Started   []string  // what it was started under, in sentences
 	Maps      []FrameMap
 	Facts     []Fact
 	History   []Event

@@ -26,13 +26,12 @@ const LuckAimed = 0.08
 // cannot be shown to be gone by counting layers.
 const MostNeeded = 150
 
-// Expected is how often a subject fails by what is known before a fix: the beta
-// distribution of its rate after failures of graded layers, from a farm whose
-// units' counts (failures and graded layers, one entry a unit) tell how rates
-// spread (stats.BetaBinomial, empirical Bayes). Where the farm's counts cannot
-// tell, because none or all failed, the prior is one failure in twenty layers. Of
-// a large farm so many units as tell the spread well enough are taken, evenly.
-func Expected(farmFailures, farmGraded []int, failures, graded int) stats.Beta {
+// FarmRate is how the rates of a farm's units spread: the beta distribution that
+// their counts (failures and graded layers, one entry a unit) tell of
+// (stats.BetaBinomial, empirical Bayes). Where they cannot tell, because none or
+// all failed, it is one failure in twenty layers. Of a large farm so many units as
+// tell the spread well enough are taken, evenly.
+func FarmRate(farmFailures, farmGraded []int) stats.Beta {
 	const enough = 200
 	if step := float64(len(farmGraded)) / enough; step > 1 {
 		x, n := make([]int, enough), make([]int, enough)
@@ -44,9 +43,15 @@ func Expected(farmFailures, farmGraded []int, failures, graded int) stats.Beta {
 	}
 	prior, _ := stats.BetaBinomial(farmFailures, farmGraded)
 	if math.IsNaN(prior.Alpha) || math.IsNaN(prior.Beta) {
-		prior = stats.Beta{Alpha: 1, Beta: 19}
+		return stats.Beta{Alpha: 1, Beta: 19}
 	}
-	return prior.After(failures, graded)
+	return prior
+}
+
+// Expected is how often a unit fails by what is known before a fix: the
+// distribution of its rate after failures of graded layers, shrunken to its farm's.
+func Expected(farmFailures, farmGraded []int, failures, graded int) stats.Beta {
+	return FarmRate(farmFailures, farmGraded).After(failures, graded)
 }
 
 // GoodNeeded is the least number n of good layers for which a run of n by luck,

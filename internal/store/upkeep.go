@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"errors"
+	"slices"
 	"sync"
 	"time"
 
@@ -39,10 +40,38 @@ type Spot struct {
 // taken off, put in the wash, set aside or retired since, or another plate was
 // seen there later.
 func (s *Store) Spots(ctx context.Context, at time.Time) ([]Spot, error) {
-	list, err := indexed[Spot](ctx, s, `WITH `+spotsSQL+`
-		SELECT plate, surface, retired, printer, bay, since, state, state_at, state_reason, held_at, held_reason, fitting, fitted_at, side, turned
-		FROM spots ORDER BY plate COLLATE "C"`, at)
+	list, err := indexed[Spot](ctx, s, `WITH `+spotsSQL(`plates`)+spotColumns+` FROM spots ORDER BY plate COLLATE "C"`, at)
 	return list, wrap("store.Spots", err)
+}
+
+const spotColumns = ` SELECT plate, surface, retired, printer, bay, since, state, state_at, state_reason, held_at, held_reason, fitting, fitted_at, side, turned`
+
+// sightings are how many of a printer's last fittings, and of its last starts, tell
+// which plate is on it.
+const sightings = 60
+
+// SpotOn tells which plate is on a printer at a time, as Spots does, nil where none is
+// known: of the plates its last fittings and starts saw there. Where all of these have
+// been seen elsewhere since, it looks at every plate.
+func (s *Store) SpotOn(ctx context.Context, printer string, at time.Time) (*Spot, error) {
+	of, err := s.ThingOf(ctx, "printer", printer)
+	if fault.Is(err, fault.NotFound) {
+		return nil, nil
+	} else if err != nil {
+		return nil, wrap("store.SpotOn", err)
+	}
+	list, err := indexed[Spot](ctx, s, `WITH lately AS MATERIALIZED (
+			(SELECT t.plate FROM fittings t WHERE t.printer = $2 AND t.fitted_at <= $1 AND t.voided_at IS NULL ORDER BY t.fitted_at DESC LIMIT $3)
+			UNION ALL
+			(SELECT f.plate FROM first_layers f WHERE f.printer = $2 AND f.started_at <= $1 AND f.voided_at IS NULL ORDER BY f.started_at DESC LIMIT $3)
+		), `+spotsSQL(`(SELECT * FROM plates WHERE id IN (SELECT plate FROM lately))`)+spotColumns+` FROM spots`, at, of.Printer, sightings)
+	if err == nil && len(list) > 0 && !slices.ContainsFunc(list, func(x Spot) bool { return x.Printer == printer }) {
+		list, err = s.Spots(ctx, at)
+	}
+	if i := slices.IndexFunc(list, func(x Spot) bool { return x.Printer == printer }); err == nil && i >= 0 {
+		return &list[i], nil
+	}
+	return nil, wrap("store.SpotOn", err)
 }
 
 // PlateCare is what is recorded of the care of one plate.
@@ -110,10 +139,12 @@ FROM plates l
 			+ ` + unnamedSQL("l.id", "$1") + `)::int AS since) n
 WHERE l.retired_at IS NULL OR l.retired_at > $1`
 
-// $1 at.
-const spotsSQL = `seen AS MATERIALIZED (
+// spotsSQL tells where some plates are, spots, $1 at; of the plates that are on one
+// printer all must be among them, the later ones too that were taken elsewhere.
+func spotsSQL(plates string) string {
+	return `seen AS MATERIALIZED (
 	SELECT l.id AS plate, s.printer, s.at, s.gone
-	FROM plates l CROSS JOIN LATERAL (
+	FROM ` + plates + ` l CROSS JOIN LATERAL (
 		(SELECT t.printer, t.fitted_at AS at, coalesce(t.removed_at <= $1, false) AS gone, t.id FROM fittings t
 			WHERE t.plate = l.id AND t.fitted_at <= $1 AND t.voided_at IS NULL ORDER BY t.fitted_at DESC LIMIT ` + ties + `)
 		UNION ALL
@@ -128,7 +159,7 @@ const spotsSQL = `seen AS MATERIALIZED (
 		coalesce(st.state, 'in_use') AS state, st.at AS state_at, coalesce(st.reason, '') AS state_reason,
 		h.placed_at AS held_at, coalesce(h.reason, '') AS held_reason,
 		fit.id AS fitting, fit.fitted_at, coalesce(fit.plate_side, '') AS side, coalesce(fit.plate_turned, '') AS turned
-	FROM plates l
+	FROM ` + plates + ` l
 		LEFT JOIN LATERAL (
 			SELECT x.state::text AS state, x.at, x.reason FROM plate_states x
 			WHERE x.plate = l.id AND x.at <= $1 AND x.voided_at IS NULL ORDER BY x.at DESC, x.id DESC LIMIT 1) st ON true
@@ -143,6 +174,7 @@ const spotsSQL = `seen AS MATERIALIZED (
 			WHERE x.plate = l.id AND x.placed_at <= $1 AND (x.released_at IS NULL OR x.released_at > $1) AND x.voided_at IS NULL
 			ORDER BY x.placed_at DESC LIMIT 1) h ON true
 )`
+}
 
 // indexed reads with a query that finds the last rows of many things by their
 // indexes. Right after an import the planner has no statistics and would read

@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"context"
+	"reflect"
 	"slices"
 	"strings"
 	"sync"
@@ -202,8 +203,16 @@ func TestUpkeepCountsAsTheFloorDoes(t *testing.T) {
 				on[p.Printer] = p
 			}
 		}
+		lies := map[string]store.Spot{}
 		for _, p := range spots {
 			where[p.Plate] = p.Printer
+			lies[p.Printer] = p
+		}
+		for _, f := range floor { // one printer by its own records says the same
+			got, err := s.SpotOn(ctx, f.Printer, at)
+			if want, ok := lies[f.Printer]; err != nil || ok != (got != nil) || ok && !reflect.DeepEqual(*got, want) {
+				t.Errorf("%s at %s: on it %+v, %v, by all plates %+v", f.Printer, at, got, err, want)
+			}
 		}
 		care := map[string]store.PrinterCare{}
 		for _, p := range printers {

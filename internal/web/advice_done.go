@@ -1,6 +1,8 @@
 package web
 
 import (
+	"context"
+	"maps"
 	"math"
 	"net/http"
 	"net/url"
@@ -19,7 +21,7 @@ import (
 
 // adviceNames are what a form about an advice carries beside what its action
 // asks.
-var adviceNames = []string{"action", "cause", "answer", "reason_not", "good_needed", "expected_rate"}
+var adviceNames = []string{"action", "cause", "answer", "reason_not", "good_needed", "expected_rate", "tapped"}
 
 // byHandFor gives the act of logging that records an action, and what its form
 // begins with; nil where there is nothing to record but that it was done.
@@ -212,6 +214,102 @@ func (a *answering) record(h *hand, made []handRecord) handRecord {
 	return r
 }
 
+// fromLast tells the offset by the last one logged and the move advised, where
+// both are known.
+func (a *answering) fromLast(ctx context.Context, s *Server, values url.Values) error {
+	if a.action != "move_nozzle" || !farm.Known(a.move) {
+		return nil
+	}
+	last, err := s.store.LastOffset(ctx, a.layer.Printer, s.now())
+	if fault.Is(err, fault.NotFound) {
+		return nil
+	} else if err != nil {
+		return err
+	}
+	values.Set("from_mm", numberText(last.ToMM))
+	values.Set("to_mm", numberText(math.Round((last.ToMM+a.move)*1e6)/1e6))
+	return nil
+}
+
+// stillFrom holds a tapped move against an offset that was logged since the page
+// was opened.
+func (a *answering) stillFrom(h *hand) error {
+	if a.action != "move_nozzle" {
+		return nil
+	}
+	last, err := h.s.store.LastOffset(h.ctx, a.layer.Printer, h.now)
+	if err != nil {
+		return err
+	}
+	if numberText(last.ToMM) != h.text("from_mm") && last.ChangedAt.After(h.opened()) {
+		h.wrong("from_mm", "Another change was logged since the page was opened: the offset is "+mm(last.ToMM)+" now.")
+	}
+	return nil
+}
+
+// tap makes the one tap that says an advice was followed: what its form would ask is
+// known. What will show that it held stands beside it, also where the form has to
+// be opened: a probe may bring its mesh, a swap has to say which plate.
+func (s *Server) tap(ctx context.Context, f *farm.FirstLayer, step views.AdviceStep, cause string, move float64) (views.DoneTap, error) {
+	a := &answering{layer: f, action: step.Action, cause: cause, answer: "done", move: move}
+	d := views.DoneTap{For: step.Do}
+	values := url.Values{"tapped": {"yes"}, "action": {a.action}, "cause": {cause}, "answer": {"done"}}
+	whole := true
+	switch base, known := byHandFor(f, a.action, move); {
+	case base == nil:
+	case base == &cleanAct && f.Plate != "":
+		for _, name := range []string{"method", "plate_side"} {
+			values.Set(name, known.Get(name))
+		}
+		values.Set("plates", f.Plate)
+		d.Says = "Recorded now: " + f.Plate + " " + map[string]string{"wipe": "wiped", "wash": "washed", "coat": "coated"}[a.action] + "."
+	case base == &serviceAct:
+		values.Set("printer", f.Printer)
+		values.Set("work", known.Get("work"))
+		d.Says = "Recorded now: work on the bed of " + f.Printer + "."
+	case base == &offsetAct:
+		if err := a.fromLast(ctx, s, known); err != nil {
+			return d, err
+		}
+		if whole = known.Has("from_mm"); whole {
+			for name := range known {
+				values.Set(name, known.Get(name))
+			}
+			d.Says = "Recorded now: offset of " + f.Printer + " from " + minusText(known.Get("from_mm")) + " to " + minusText(known.Get("to_mm")) + "\u202fmm."
+		}
+	default:
+		whole = false
+	}
+	if proved[a.action] {
+		kind, tag := adviceSubject(f, a.action)
+		good, rate, err := s.needed(ctx, kind, tag, s.now())
+		if err != nil {
+			return d, err
+		}
+		values.Set("good_needed", strconv.Itoa(good))
+		values.Set("expected_rate", string(farm.AppendNumber(nil, rate)))
+		d.Proof = provingWords(kind, tag, good, rate)
+	}
+	if !whole {
+		return d, nil
+	}
+	id, err := uuid.NewV7AtTime(s.now())
+	if err != nil {
+		return d, err
+	}
+	values.Set("id", id.String())
+	for _, name := range slices.Sorted(maps.Keys(values)) {
+		if v := values.Get(name); v != "" {
+			d.Hidden = append(d.Hidden, views.Fact{Word: name, Value: v})
+		}
+	}
+	d.To = s.url("/first-layers/" + f.ID.UUID.String() + "/done")
+	return d, nil
+}
+
+// minusText is a number with a true minus.
+func minusText(x string) string { return strings.Replace(x, "-", minus, 1) }
+
 // getDone asks what was done about an advice.
 func (s *Server) getDone() echo.HandlerFunc {
 	return func(c echo.Context) error {
@@ -234,14 +332,8 @@ func (s *Server) getDone() echo.HandlerFunc {
 			return err
 		}
 		act, values := a.act(s)
-		if a.action == "move_nozzle" && a.answer == "done" && farm.Known(a.move) {
-			// The offset is told by the last one logged and the move advised.
-			last, err := s.store.LastOffset(c.Request().Context(), f.Printer, s.now())
-			switch {
-			case err == nil:
-				values.Set("from_mm", numberText(last.ToMM))
-				values.Set("to_mm", numberText(math.Round((last.ToMM+a.move)*1e6)/1e6))
-			case !fault.Is(err, fault.NotFound):
+		if a.answer == "done" {
+			if err := a.fromLast(c.Request().Context(), s, values); err != nil {
 				return err
 			}
 		}
@@ -281,7 +373,15 @@ func (s *Server) postDone() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
-		h.readWhen()
+		tapped := values.Get("tapped") == "yes"
+		if tapped { // it was done by now, however long the page was open
+			h.when = h.now
+			if err := a.stillFrom(h); err != nil {
+				return err
+			}
+		} else {
+			h.readWhen()
+		}
 		h.readPerson()
 		records, err := act.build(h)
 		switch {
@@ -295,6 +395,15 @@ func (s *Server) postDone() echo.HandlerFunc {
 		number, saved, err := h.save(records, "")
 		if err != nil {
 			return err
+		}
+		if !saved && tapped { // a second tap comes at another time than the first
+			said, err := s.store.AdviceOn(h.ctx, f)
+			if err != nil {
+				return err
+			}
+			if slices.ContainsFunc(said, func(x *farm.AdviceDone) bool { return x.ID.UUID == records[len(records)-1].id }) {
+				return c.Redirect(http.StatusSeeOther, s.url("/first-layers/"+f.ID.UUID.String()))
+			}
 		}
 		if !saved {
 			return h.show(c, http.StatusUnprocessableEntity)

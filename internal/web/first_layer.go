@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"net/http"
 	"net/url"
 	"slices"
@@ -102,16 +103,8 @@ func (s *Server) getFirstLayer() echo.HandlerFunc {
 			if len(p.Advice.Causes) > 0 {
 				cause = p.Advice.Causes[0].Code
 			}
-			open := func(action string) bool {
-				return !slices.ContainsFunc(p.Answered, func(x views.Proof) bool { return x.Action == action })
-			}
-			if open(p.Advice.Action) {
-				p.Answers = s.doneLinks(f, p.Advice.Action, cause, moves[p.Advice.Action])
-			}
-			for i, x := range p.Advice.Then {
-				if open(x.Action) {
-					p.Advice.Then[i].Done = s.doneLinks(f, x.Action, cause, moves[x.Action])[0].Href
-				}
+			if err := s.offerDone(ctx, &p, f, cause, moves); err != nil {
+				return err
 			}
 		}
 		p.Decide = s.decide(f, printer, now, p.Saved.Words != "")
@@ -124,6 +117,45 @@ func (s *Server) getFirstLayer() echo.HandlerFunc {
 		}
 		return render(c, http.StatusOK, views.FirstLayer(p))
 	}
+}
+
+// offerDone puts Done beside every advice that nobody answered: by one tap where that
+// is enough, and what will show that it held once for each printer or plate.
+func (s *Server) offerDone(ctx context.Context, p *views.FirstLayerPage, f *farm.FirstLayer, cause string, moves map[string]float64) error {
+	said := map[string]bool{}
+	offer := func(step *views.AdviceStep) ([]views.Link, error) {
+		if slices.ContainsFunc(p.Answered, func(x views.Proof) bool { return x.Action == step.Action }) {
+			return nil, nil
+		}
+		tap, err := s.tap(ctx, f, *step, cause, moves[step.Action])
+		if err != nil {
+			return nil, err
+		}
+		if said[tap.Proof] {
+			tap.Proof = ""
+		}
+		said[tap.Proof], step.Tap = true, tap
+		return s.doneLinks(f, step.Action, cause, moves[step.Action]), nil
+	}
+	first := views.AdviceStep{Action: p.Advice.Action, Do: p.Advice.Do}
+	links, err := offer(&first)
+	if err != nil {
+		return err
+	}
+	p.Tap, p.Answers = first.Tap, links
+	if len(links) > 0 && p.Tap.To != "" {
+		p.Answers[0].Word = "Done, with details"
+	}
+	for i := range p.Advice.Then {
+		step := &p.Advice.Then[i]
+		if links, err = offer(step); err != nil {
+			return err
+		}
+		if len(links) > 0 {
+			step.Done = links[0].Href
+		}
+	}
+	return nil
 }
 
 // afterGrade leads on: to the next start that waits, by the walk, and to the

@@ -169,12 +169,16 @@ var fitAct = handAct{
 		}
 		old := views.Field{Name: "old_plate", Label: "The plate that was on it went", Kind: "choice", Optional: true,
 			Options: orElse(h.options("old_plate", []views.Option{{Value: "in_wash", Word: "Into the wash"}, {Value: "set_aside", Word: "Aside, to be looked at"}, {Value: "", Word: "Into the rack, or there was none"}}))}
-		if on := h.plateOn(h.text("printer")); on != nil {
+		on, err := h.onPrinter(h.text("printer"))
+		if err != nil {
+			return err
+		}
+		if on != nil {
 			old.Label = "Plate " + on.Plate + ", which was on it, went"
 			printer.Hint = "Plate " + on.Plate + " is known to be on " + on.Printer + " now."
 		}
 		h.page.Caution = h.caution(firstlayer.Hot, firstlayer.Motion)
-		h.page.Notice = h.swapNotice()
+		h.page.Notice = h.swapNotice(on)
 		h.page.Look = "Which move to expect"
 		h.page.Fields = []views.Field{plate, printer, sideField(h, "Side up"), turnedField(h), old}
 		if sure := h.values.Get("asked"); sure != "" {
@@ -273,7 +277,11 @@ var takeOffAct = handAct{
 		if err != nil {
 			return err
 		}
-		if on := h.plateOn(h.text("printer")); on != nil {
+		on, err := h.onPrinter(h.text("printer"))
+		if err != nil {
+			return err
+		}
+		if on != nil {
 			printer.Hint = "Plate " + on.Plate + " is known to be on " + on.Printer + "."
 		}
 		h.page.Caution = h.caution(firstlayer.Hot, firstlayer.Motion)

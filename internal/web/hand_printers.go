@@ -97,12 +97,12 @@ var probeAct = handAct{
 
 // prefillPlateOn fills in, the first time, the plate known to be on the printer.
 func (h *hand) prefillPlateOn() error {
-	if _, err := h.places(); err != nil {
-		return err
-	}
-	on := h.plateOn(h.text("printer"))
-	if h.values.Has("id") || on == nil {
+	if h.values.Has("id") {
 		return nil
+	}
+	on, err := h.onPrinter(h.text("printer"))
+	if err != nil || on == nil {
+		return err
 	}
 	h.values = cloneValues(h.values)
 	h.values.Set("plate", on.Plate)

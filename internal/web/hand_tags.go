@@ -139,9 +139,18 @@ func (h *hand) plateOn(printer string) *store.Spot {
 	return nil
 }
 
+// onPrinter is plateOn, read for that printer alone where the farm's plates were not
+// read anyway.
+func (h *hand) onPrinter(printer string) (*store.Spot, error) {
+	if h.spotted || printer == "" {
+		return h.plateOn(printer), nil
+	}
+	return h.s.store.SpotOn(h.ctx, printer, h.justBefore())
+}
+
 // printerField asks for one printer.
 func (h *hand) printerField(hint string) (views.Field, error) {
-	list, err := h.allPrinters()
+	list, err := h.s.store.Printers(h.ctx, "", mostSuggested+1)
 	if err != nil {
 		return views.Field{}, err
 	}
@@ -158,15 +167,15 @@ func (h *hand) printerField(hint string) (views.Field, error) {
 
 // plateField asks for one plate.
 func (h *hand) plateField(hint string) (views.Field, error) {
-	spots, err := h.places()
+	list, err := h.s.store.Plates(h.ctx, "", mostSuggested+1)
 	if err != nil {
 		return views.Field{}, err
 	}
 	f := views.Field{Name: "plate", Label: "Plate", Value: h.values.Get("plate"), Hint: hint, Longest: 64}
-	if len(spots) <= mostSuggested {
-		for _, p := range spots {
-			if !p.Retired {
-				f.Suggest = append(f.Suggest, p.Plate)
+	if len(list) <= mostSuggested {
+		for _, p := range list {
+			if p.RetiredAt.IsZero() || p.RetiredAt.After(h.now) {
+				f.Suggest = append(f.Suggest, p.Tag)
 			}
 		}
 	}

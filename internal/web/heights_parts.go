@@ -70,8 +70,8 @@ func (s *Server) printerHeightsPart(ctx context.Context, h *assess.HeightBook, x
 }
 
 // swapNotice says at the fitting form what to expect, once plate and printer are
-// known.
-func (h *hand) swapNotice() string {
+// known; on is the plate that lies there.
+func (h *hand) swapNotice(on *store.Spot) string {
 	printer, plate := h.text("printer"), h.text("plate")
 	if printer == "" || plate == "" || len(h.page.Problems) > 0 {
 		return ""
@@ -81,7 +81,7 @@ func (h *hand) swapNotice() string {
 		return ""
 	}
 	was := onPlate{}
-	if on := h.plateOn(printer); on != nil && on.Plate != plate {
+	if on != nil && on.Plate != plate {
 		was = onPlate{on.Plate, on.Side}
 	}
 	return swapWords(book, printer, onPlate{plate, h.text("plate_side")}, was)

@@ -4,10 +4,12 @@ import (
 	"context"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"basecourse/internal/farm"
 	"basecourse/internal/findings"
+	"basecourse/internal/stats"
 	"basecourse/internal/store"
 	"basecourse/views"
 )
@@ -41,29 +43,71 @@ func adviceSubject(f *farm.FirstLayer, action string) (kind, tag string) {
 	return "printer", f.Printer
 }
 
-// needed tells how many good layers would show that a fix held, and the share
-// that is expected to fail if nothing changed.
-func (s *Server) needed(ctx context.Context, kind, tag string, at time.Time) (good int, rate float64, err error) {
+// farmRates keeps how the rates of the farm's printers, and of its plates, spread: a
+// reading of every layer of weeks, which the layers of a quarter of an hour do not
+// move.
+type farmRates struct {
+	mu   sync.Mutex
+	kept map[string]farmRate
+}
+
+type farmRate struct {
+	rate stats.Beta
+	at   time.Time
+}
+
+// ratesFor is for how long they are kept. The number that follows from them is stored
+// as it was shown.
+const ratesFor = 15 * time.Minute
+
+func (s *Server) farmRate(ctx context.Context, kind string, at time.Time) (stats.Beta, error) {
+	k := &s.rates
+	k.mu.Lock()
+	x, ok := k.kept[kind]
+	k.mu.Unlock()
+	if age := at.Sub(x.at); ok && age >= 0 && age < ratesFor {
+		return x.rate, nil
+	}
 	by := store.TrendPrinter
 	if kind == "plate" {
 		by = store.TrendPlate
 	}
 	t, err := s.store.Trends(ctx, store.TrendQuery{By: by, Bounds: []time.Time{at.Add(-thingWindow), at}, Until: at, Zone: time.UTC})
 	if err != nil {
-		return 0, 0, err
+		return stats.Beta{}, err
 	}
 	var failed, graded []int
-	own := store.TrendCount{}
 	for _, g := range t.Groups {
-		if g.Name == "" {
-			continue
-		}
-		failed, graded = append(failed, g.Total.Failures), append(graded, g.Total.Graded)
-		if g.Name == tag {
-			own = g.Total
+		if g.Name != "" {
+			failed, graded = append(failed, g.Total.Failures), append(graded, g.Total.Graded)
 		}
 	}
-	b := findings.Expected(failed, graded, own.Failures, own.Graded)
+	x = farmRate{findings.FarmRate(failed, graded), at}
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if k.kept == nil {
+		k.kept = map[string]farmRate{}
+	}
+	k.kept[kind] = x
+	return x.rate, nil
+}
+
+// needed tells how many good layers would show that a fix held, and the share
+// that is expected to fail if nothing changed.
+func (s *Server) needed(ctx context.Context, kind, tag string, at time.Time) (good int, rate float64, err error) {
+	farm, err := s.farmRate(ctx, kind, at)
+	if err != nil {
+		return 0, 0, err
+	}
+	of, err := s.store.ThingOf(ctx, kind, tag)
+	if err != nil {
+		return 0, 0, err
+	}
+	own, err := s.store.CountsOf(ctx, of, [2]time.Time{at.Add(-thingWindow), at})
+	if err != nil {
+		return 0, 0, err
+	}
+	b := farm.After(own[0].Failures, own[0].Graded)
 	return findings.GoodNeeded(b, findings.LuckAimed, findings.MostNeeded), b.Mean(), nil
 }
 

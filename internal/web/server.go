@@ -102,7 +102,8 @@ type Server struct {
 	usual     usualMemory
 	floor     kept[[]store.FloorPrinter]
 	spots     kept[[]store.Spot] // where plates are
-	unpacked  chan struct{}      // wakes the packing of days for trends
+	rates     farmRates
+	unpacked  chan struct{} // wakes the packing of days for trends
 	metrics   *metrics
 	guards    map[string]Route // by method and pattern
 	handler   http.Handler
