@@ -150,6 +150,7 @@ type JobPlanPage struct {
 	Lead, Cost          string
 	Back, CSV           string
 	Jobs, Starts, Tasks Table
+	Changes             []Fact // of the plan lately: when, what and why
 	Empty               string
 }
 

@@ -118,13 +118,13 @@ func (s findingsSource) Plan(ctx context.Context, at, knownAt, from, to time.Tim
 	return p.JSON(), nil
 }
 
-// LatestPlan gives the same object for pages.
+// LatestPlan gives the plan in force for pages, with what names its tasks.
 func (s findingsSource) LatestPlan(ctx context.Context, now time.Time, confidence float64) ([]byte, error) {
 	p, err := s.Assessor.LatestPlan(ctx, now, confidence)
 	if err != nil {
 		return nil, err
 	}
-	return p.JSON(), nil
+	return p.PageJSON(), nil
 }
 
 // Upkeep gives the JSON object that command and API print.

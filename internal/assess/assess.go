@@ -344,6 +344,7 @@ func (a *Assessor) Run(ctx context.Context) {
 		a.ready(ctx)
 		_, _ = a.Heights(ctx, a.store.Now(), store.DataVersion{})
 		_ = a.readyFleet(ctx, a.store.Now())
+		a.readyPlan(ctx, a.store.Now())
 		pause := min(max(least, 20*time.Since(begun)), most)
 		select {
 		case <-ctx.Done():

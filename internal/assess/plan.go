@@ -55,6 +55,14 @@ type PlannedTask struct {
 	Task, Printer, Plate, Person string
 	At, End                      time.Time
 	Because                      string
+
+	// Of the plan in force alone: the job it is for, what names it from plan to plan
+	// (with Task), how often it was changed and when last.
+	Job      string
+	Key      string
+	Sequence int
+	Since    time.Time
+	Number   int32 // of the person; 0 nobody need be named
 }
 
 type planner struct {
@@ -66,18 +74,26 @@ type planner struct {
 	in         *planning.Instance
 	jobs       []int // of the instance's jobs: row
 	typical    []float64
-	nobody     bool // no shift is recorded: somebody is always there
+	nobody     bool             // no shift is recorded: somebody is always there
+	numbers    []int32          // of the instance's people
+	number     map[string]int32 // of people by handle
+	at         []int            // of the instance's printers: place among the view's; -1 none
 }
 
 func (p *planner) minute(t time.Time) int {
 	return int(math.Ceil(t.Sub(p.origin).Minutes()))
 }
 
-func (p *planner) plan() *Plan {
+func (p *planner) plan() (*planning.Plan, *Plan) {
 	p.instance()
-	got := &planning.Plan{}
+	got := p.solve(func() *planning.Plan { return planning.Solve(p.in) })
+	return got, p.answer(got)
+}
+
+// solve adds starts until each job has enough.
+func (p *planner) solve(make func() *planning.Plan) *planning.Plan {
 	for round := 0; ; round++ {
-		got = planning.Solve(p.in)
+		got := make()
 		more := false
 		for j := range p.in.Jobs {
 			if got.Unplaced[j] == 0 && p.enough(got, j) < p.confidence {
@@ -86,26 +102,27 @@ func (p *planner) plan() *Plan {
 			}
 		}
 		if !more || round == planRounds {
-			break
+			return got
 		}
 	}
-	return p.answer(got)
 }
 
 // enough is the chance that a job gets what it needs; what is started and not
 // graded counts at the usual chance.
 func (p *planner) enough(got *planning.Plan, j int) float64 {
-	row := &p.rows.Jobs[p.jobs[j]]
 	var fail []float64
-	for range row.Open {
-		fail = append(fail, p.typical[j])
-	}
 	for i := range got.Starts {
 		if got.Starts[i].Job == j {
 			fail = append(fail, got.Starts[i].PFail)
 		}
 	}
-	return planning.AtLeast(fail, row.Needed-row.Good)
+	return p.chance(j, fail)
+}
+
+// chance that a job gets what it needs with further starts that fail so.
+func (p *planner) chance(j int, fail []float64) float64 {
+	row := &p.rows.Jobs[p.jobs[j]]
+	return planning.AtLeast(append(slices.Repeat([]float64{p.typical[j]}, row.Open), fail...), row.Needed-row.Good)
 }
 
 // instance lays out what there is to plan with.
@@ -171,6 +188,7 @@ func (p *planner) instance() {
 
 // people come to work in their shifts; shifts that touch or overlap are one.
 func (p *planner) people() {
+	p.number = map[string]int32{}
 	for i := range p.rows.Shifts {
 		s := &p.rows.Shifts[i]
 		from, to := max(0, p.minute(s.From)), int(math.Floor(s.To.Sub(p.origin).Minutes()))
@@ -180,6 +198,7 @@ func (p *planner) people() {
 		n := len(p.in.People)
 		if n == 0 || p.in.People[n-1].Name != s.Person {
 			p.in.People = append(p.in.People, planning.Person{Name: s.Person})
+			p.numbers, p.number[s.Person] = append(p.numbers, s.Number), s.Number
 			n++
 		}
 		turns := &p.in.People[n-1].Turns
@@ -190,7 +209,7 @@ func (p *planner) people() {
 		*turns = append(*turns, planning.Span{From: from, To: to})
 	}
 	if len(p.rows.Shifts) == 0 {
-		p.nobody = true
+		p.nobody, p.numbers = true, []int32{0}
 		p.in.People = []planning.Person{{Turns: []planning.Span{{From: 0, To: 2 * planMost * 24 * 60}}}}
 	}
 }
@@ -229,6 +248,10 @@ func (p *planner) printers(bays map[string]int, materials []string) {
 			x.Free = max(0, p.minute(*row.BusyUntil))
 		}
 		k, known := index[row.Printer]
+		if !known {
+			k = -1
+		}
+		p.at = append(p.at, k)
 		if !known || row.Held {
 			x.Free = planning.Never
 			p.in.Printers = append(p.in.Printers, x)
@@ -366,14 +389,14 @@ func (p *planner) answer(got *planning.Plan) *Plan {
 				task.Person = p.in.People[t.Person].Name
 			}
 			if t.Task == "swap_plate" {
-				task.Because = fmt.Sprintf("%s has no plate that may be used; %s starts at %s", x.Tag, p.in.Jobs[s.Job].Name, clock(at(s.At)))
+				task.Because = fmt.Sprintf("%s has no plate that may be used; %s starts at %s", x.Tag, p.in.Jobs[s.Job].Name, p.when(at(s.At)))
 			} else {
 				c := x.Chances[p.in.Jobs[s.Job].Kind][0]
 				bare := c.Later
 				if first := !slices.ContainsFunc(got.Starts, func(o planning.Start) bool { return o.Printer == s.Printer && o.At < s.At }); first {
 					bare = c.First
 				}
-				task.Because = fmt.Sprintf("%s starts at %s: fails %.1f in 100 after it, %.1f without", p.in.Jobs[s.Job].Name, clock(at(s.At)), 100*s.PFail, 100*bare)
+				task.Because = fmt.Sprintf("%s starts at %s: fails %.1f in 100 after it, %.1f without", p.in.Jobs[s.Job].Name, p.when(at(s.At)), 100*s.PFail, 100*bare)
 			}
 			out.Tasks = append(out.Tasks, task)
 		}
@@ -382,82 +405,4 @@ func (p *planner) answer(got *planning.Plan) *Plan {
 		return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.Person, b.Person), cmp.Compare(a.Printer, b.Printer))
 	})
 	return out
-}
-
-// cannot says what of a job cannot be done, and what it would take.
-func (p *planner) cannot(got *planning.Plan, j int, job *PlannedJob) string {
-	free := 0
-	for i := range p.in.Printers {
-		if p.in.Printers[i].Free < p.in.Horizon {
-			free++
-		}
-	}
-	n, hours := got.Unplaced[j], float64(p.in.Jobs[j].Minutes)/60
-	until := clock(p.origin.Add(time.Duration(p.in.Horizon) * time.Minute))
-	switch {
-	case free == 0:
-		return "No printer in service is free of holds and has a plate that may be used. Release a hold or put a plate on one."
-	case n > 0 && !p.nobody && len(p.in.People) == 0:
-		return "Nobody has a shift in the time planned. Add shifts in Setup."
-	case n > 0:
-		return fmt.Sprintf("%d of %d starts find no place before %s. It would take %.1f more printer hours, with somebody there to start them.", n, job.Start, until, float64(n)*hours)
-	case job.Late > 0:
-		late := 0
-		for _, s := range job.Starts {
-			if p.minute(s.End) > p.in.Jobs[j].Due {
-				late++
-			}
-		}
-		return fmt.Sprintf("%d of %d starts end after it is due, the last %d minutes late. It would take %d more free printers in time, or a date %d minutes later.", late, job.Start, job.Late, late, job.Late)
-	}
-	return ""
-}
-
-// JSON writes the plan as the command and the API give it, in the form of
-// Findings.JSON.
-func (p *Plan) JSON() []byte {
-	b := make([]byte, 0, 512+200*len(p.Tasks))
-	b = putClock(append(b, `{"as_of":`...), p.AsOf)
-	b = append(b, `,"jobs":[`...)
-	for i := range p.Jobs {
-		j := &p.Jobs[i]
-		if i > 0 {
-			b = append(b, ',')
-		}
-		b = putString(append(b, "\n{\"job\":"...), j.Job)
-		b = putCount(b, "needed", j.Needed)
-		b = putCount(b, "start", j.Start)
-		b = putNumber(b, "p_enough", j.Enough)
-		b = append(b, `,"starts":[`...)
-		for k := range j.Starts {
-			s := &j.Starts[k]
-			if k > 0 {
-				b = append(b, ',')
-			}
-			b = putString(append(b, `{"printer":`...), s.Printer)
-			b = putName(b, "plate", s.Plate)
-			b = putClock(append(b, `,"starts_at":`...), s.At)
-			b = putClock(append(b, `,"ends_at":`...), s.End)
-			b = append(putNumber(b, "p_fail", s.PFail), '}')
-		}
-		b = putCount(append(b, ']'), "late_minutes", j.Late)
-		b = append(putName(b, "cannot", j.Cannot), '}')
-	}
-	b = append(b, `],"tasks":[`...)
-	for i := range p.Tasks {
-		t := &p.Tasks[i]
-		if i > 0 {
-			b = append(b, ',')
-		}
-		b = putString(append(b, "\n{\"task\":"...), t.Task)
-		b = putText(b, "printer", t.Printer)
-		b = putName(b, "plate", t.Plate)
-		b = putName(b, "person", t.Person)
-		b = putClock(append(b, `,"starts_at":`...), t.At)
-		b = putClock(append(b, `,"ends_at":`...), t.End)
-		b = append(putText(b, "because", t.Because), '}')
-	}
-	b = putNumber(append(b, ']'), "cost", p.Cost)
-	b = putNumber(b, "bound", p.Bound)
-	return append(putNumber(b, "gap", p.Gap), "}\n"...)
 }

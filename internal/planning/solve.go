@@ -35,7 +35,8 @@ func Solve(in *Instance) *Plan {
 // Replan changes an earlier plan to fit an instance that is no longer quite the
 // one it was made from. What still can be done as planned stays unless moving a
 // start saves more than moved. A start that has begun should be given as busy
-// time of its printer and no longer as a start of its job.
+// time of its printer and no longer as a start of its job. The plan's bound is 0
+// until Prove.
 func Replan(in *Instance, before *Plan, moved float64) *Plan {
 	b := newBoard(in)
 	b.was, b.moved = map[key]*Start{}, moved
@@ -51,7 +52,13 @@ func Replan(in *Instance, before *Plan, moved float64) *Plan {
 	}
 	b.construct()
 	b.improve(rounds(in) / 8)
-	return b.finish()
+	return b.told()
+}
+
+// Prove works out the bound of a plan that Replan made: most of the time of a plan,
+// and of no use before it is the last of several.
+func (p *Plan) Prove(in *Instance) {
+	p.Bound = min(Bound(in, p.Cost.Total()), p.Cost.Total())
 }
 
 func rounds(in *Instance) int {
@@ -389,8 +396,15 @@ func (b *board) leads(s *Start) bool {
 	return len(b.printers[s.Printer]) == 0 || b.printers[s.Printer][len(b.printers[s.Printer])-1].At < s.At
 }
 
-// finish makes the plan of what stands.
+// finish makes the plan of what stands, with its bound.
 func (b *board) finish() *Plan {
+	p := b.told()
+	p.Prove(b.in)
+	return p
+}
+
+// told makes the plan of what stands.
+func (b *board) told() *Plan {
 	p := &Plan{Unplaced: b.left}
 	for _, l := range b.printers {
 		for k, s := range l {
@@ -400,7 +414,6 @@ func (b *board) finish() *Plan {
 		}
 	}
 	p.Cost, p.Late = b.in.Price(p.Starts)
-	p.Bound = min(Bound(b.in, p.Cost.Total()), p.Cost.Total())
 	return p
 }
 

@@ -42,6 +42,6 @@ func BenchmarkReplan(b *testing.B) {
 	p := Solve(in)
 	in.Printers[7].Free = Never
 	for b.Loop() {
-		Replan(in, p, 5)
+		Replan(in, p, 5).Prove(in)
 	}
 }

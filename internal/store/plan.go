@@ -23,6 +23,7 @@ type PlanPrinter struct {
 	Printer, Bay string
 	SizeX, SizeY float64
 	BusyUntil    *time.Time // by its job's hours; nil: free, or not known
+	LastStart    *time.Time
 	Held         bool
 }
 
@@ -36,6 +37,7 @@ type PlanPlate struct {
 
 // PlanShift is somebody's turn.
 type PlanShift struct {
+	Number   int32 // of the person
 	Person   string
 	From, To time.Time
 }
@@ -105,7 +107,7 @@ const planHeldSQL = `EXISTS (SELECT FROM holds h WHERE h.placed_at <= $1 AND (h.
 
 const planPrintersSQL = `
 SELECT p.printer, coalesce(p.bay, ''), p.bed_x_mm, p.bed_y_mm,
-	CASE WHEN l.outcome IS NULL AND l.decision IS DISTINCT FROM 'stopped' AND NOT coalesce(` + "l.grade = 'failed'" + `, false) THEN l.started_at + make_interval(secs => 3600 * j.hours_per_plate) END,
+	CASE WHEN l.outcome IS NULL AND l.decision IS DISTINCT FROM 'stopped' AND NOT coalesce(` + "l.grade = 'failed'" + `, false) THEN l.started_at + make_interval(secs => 3600 * j.hours_per_plate) END, l.started_at,
 	` + planHeldSQL + `h.printer = p.id)
 FROM printers p
 	LEFT JOIN LATERAL (
@@ -127,6 +129,6 @@ WHERE (l.retired_at IS NULL OR l.retired_at > $1) AND (l.in_service_from IS NULL
 ORDER BY l.plate COLLATE "C"`
 
 const planShiftsSQL = `
-SELECT p.person, s.starts_at, s.ends_at FROM shifts s JOIN people p ON p.id = s.person
+SELECT p.id, p.person, s.starts_at, s.ends_at FROM shifts s JOIN people p ON p.id = s.person
 WHERE s.ends_at > $1 AND (s.cancelled_at IS NULL OR s.cancelled_at > $1)
 ORDER BY p.person COLLATE "C", s.starts_at, s.ends_at`

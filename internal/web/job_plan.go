@@ -54,6 +54,9 @@ type planTask struct {
 // planTasks are the tasks of a plan as people say them.
 var planTasks = map[string]string{"swap_plate": "put plate on", "wipe": "wipe", "wash": "wash", "soak": "soak", "probe": "probe", "check": "check with a coupon"}
 
+// planChangesShown is how many of the latest changes of the plan the page tells.
+const planChangesShown = 5
+
 // readPlan asks for the plan as of the minute that began last, so that a page
 // and its table for spreadsheets say the same.
 func (s *Server) readPlan(c echo.Context) (p jobPlan, zone *time.Location, err error) {
@@ -93,6 +96,13 @@ func (s *Server) getJobPlan() echo.HandlerFunc {
 		p.Cost = fmt.Sprintf("As of %s. Expected cost of failures, prep and lateness: %.2f.", clock(plan.AsOf, zone), plan.Cost)
 		if plan.Gap != nil {
 			p.Cost += fmt.Sprintf(" No plan costs less than %.2f, so this one is at most %.1f %% above the best.", plan.Bound, 100**plan.Gap)
+		}
+		changes, err := s.store.PlanChanges(c.Request().Context(), planChangesShown)
+		if err != nil {
+			return err
+		}
+		for _, x := range changes {
+			p.Changes = append(p.Changes, views.Fact{Word: clock(x.At, zone), Value: x.What})
 		}
 		p.Jobs = views.Table{Caption: "Jobs", Sub: "starts not graded yet count by their chance", Columns: []views.Column{{Word: "Job"}, {Word: "Needed", Number: true}, {Word: "Start", Number: true}, {Word: "Enough, of 100", Number: true}}}
 		p.Starts = views.Table{Caption: "Starts by printer", Columns: []views.Column{{Word: "Printer"}, {Word: "Start"}, {Word: "End", Wide: true}, {Word: "Job"}, {Word: "Plate", Wide: true}, {Word: "Fails, of 100", Number: true}}}

@@ -3,7 +3,9 @@ package web_test
 import (
 	"strings"
 	"testing"
+	"time"
 
+	"basecourse/internal/store"
 	"basecourse/internal/web"
 	"basecourse/internal/webtest"
 )
@@ -34,5 +36,19 @@ func TestPrepPlanPage(t *testing.T) {
 	empty := webtest.New(t).As("amara", "operator").Page("/jobs/plan")
 	if !strings.Contains(webtest.Text(empty.One("main")), "No open job needs a start.") {
 		t.Error("nothing says that there is nothing to do")
+	}
+}
+
+// What changed is told on the page.
+func TestPrepPlanSaysWhatChanged(t *testing.T) {
+	site := webtest.New(t, func(c *web.Config) { c.Findings = &webtest.Findings{PlanJSON: somePlan} })
+	if mine, err := site.Store.ClaimPlan(t.Context()); err != nil || !mine {
+		t.Fatal(mine, err)
+	}
+	if err := site.Store.StorePlan(t.Context(), store.PlanInForce{AsOf: time.Date(2026, 3, 9, 14, 0, 0, 0, time.UTC), Body: []byte("{}")}, "3 tasks moved: P-014 held."); err != nil {
+		t.Fatal(err)
+	}
+	if text := webtest.Text(site.As("amara", "operator").Page("/jobs/plan").One("main")); !strings.Contains(text, "3 tasks moved: P-014 held.") {
+		t.Error(text)
 	}
 }

@@ -1,0 +1,61 @@
+package assess
+
+// JSON writes the plan as the command and the API give it, in the form of
+// Findings.JSON.
+func (p *Plan) JSON() []byte { return p.json(false) }
+
+// PageJSON is JSON with what tasks of the plan in force have beside it: job, key,
+// sequence, since.
+func (p *Plan) PageJSON() []byte { return p.json(true) }
+
+func (p *Plan) json(page bool) []byte {
+	b := make([]byte, 0, 512+200*len(p.Tasks))
+	b = putClock(append(b, `{"as_of":`...), p.AsOf)
+	b = append(b, `,"jobs":[`...)
+	for i := range p.Jobs {
+		j := &p.Jobs[i]
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = putString(append(b, "\n{\"job\":"...), j.Job)
+		b = putCount(b, "needed", j.Needed)
+		b = putCount(b, "start", j.Start)
+		b = putNumber(b, "p_enough", j.Enough)
+		b = append(b, `,"starts":[`...)
+		for k := range j.Starts {
+			s := &j.Starts[k]
+			if k > 0 {
+				b = append(b, ',')
+			}
+			b = putString(append(b, `{"printer":`...), s.Printer)
+			b = putName(b, "plate", s.Plate)
+			b = putClock(append(b, `,"starts_at":`...), s.At)
+			b = putClock(append(b, `,"ends_at":`...), s.End)
+			b = append(putNumber(b, "p_fail", s.PFail), '}')
+		}
+		b = putCount(append(b, ']'), "late_minutes", j.Late)
+		b = append(putName(b, "cannot", j.Cannot), '}')
+	}
+	b = append(b, `],"tasks":[`...)
+	for i := range p.Tasks {
+		t := &p.Tasks[i]
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = putString(append(b, "\n{\"task\":"...), t.Task)
+		b = putText(b, "printer", t.Printer)
+		b = putName(b, "plate", t.Plate)
+		b = putName(b, "person", t.Person)
+		b = putClock(append(b, `,"starts_at":`...), t.At)
+		b = putClock(append(b, `,"ends_at":`...), t.End)
+		b = putText(b, "because", t.Because)
+		if page && t.Key != "" {
+			b = putCount(putText(putText(b, "job", t.Job), "key", t.Key), "sequence", t.Sequence)
+			b = putClock(append(b, `,"since":`...), t.Since)
+		}
+		b = append(b, '}')
+	}
+	b = putNumber(append(b, ']'), "cost", p.Cost)
+	b = putNumber(b, "bound", p.Bound)
+	return append(putNumber(b, "gap", p.Gap), "}\n"...)
+}
