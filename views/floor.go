@@ -3,6 +3,8 @@ package views
 // FloorPage is every printer: what needs someone first, or in walking order.
 type FloorPage struct {
 	Shell
+	Live    string // address that tells of changes
+	Script  string // address of the script that takes them in
 	Lead    string // "7 of 60 printers need someone."
 	Notice  string // what is missing just now; ""
 	Saved   SavedLine

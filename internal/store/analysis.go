@@ -61,6 +61,9 @@ type DataVersion struct {
 // IsZero tells whether the version was not read, or nothing was ever written.
 func (v DataVersion) IsZero() bool { return v == DataVersion{} }
 
+// String names the version; two are alike when their names are.
+func (v DataVersion) String() string { return fmt.Sprintf("%d-%d", v.last, v.lot) }
+
 // dataVersionSQL looks at the newest acts; an act that takes longer than the
 // next 20,000 would be noticed with the act after it.
 const dataVersionSQL = `SELECT coalesce(max(id), 0), count(*) FROM acts WHERE id > (SELECT coalesce(max(id), 0) FROM acts) - 20000`

@@ -34,7 +34,8 @@ const (
 type Store struct {
 	pool     *pgxpool.Pool
 	now      func() time.Time
-	snapshot string // what is read long is read at this instant of the database; "" is now
+	snapshot string        // what is read long is read at this instant of the database; "" is now
+	told     chan struct{} // something was committed that was not told of yet
 }
 
 // Open connects to the farm's database by URL or keyword string and checks that
@@ -54,7 +55,7 @@ func Open(ctx context.Context, url string, change ...func(*pgxpool.Config)) (*St
 	if err != nil {
 		return nil, fmt.Errorf("store.Open: %w", err)
 	}
-	s := &Store{pool: pool, now: time.Now}
+	s := &Store{pool: pool, now: time.Now, told: make(chan struct{}, 1)}
 	if err := s.Ready(ctx); err != nil {
 		pool.Close()
 		return nil, err

@@ -92,6 +92,11 @@ func (s *Store) write(ctx context.Context, act Act, fn func(w *writer) error) er
 		}
 		return err
 	}
+	if act.Via == "page" || act.Via == "api" {
+		s.tell()
+	} else { // a command may end before anybody tells for it
+		s.notifyChanges(context.WithoutCancel(ctx))
+	}
 	return nil
 }
 

@@ -107,6 +107,7 @@ func (s *Server) getFloor() echo.HandlerFunc {
 		}
 		shell := withClock(s.shell(c, "Floor", "/floor"), now, frame.Settings.Zone())
 		page := s.floorPage(shell, stands, q, frame, now)
+		page.Live, page.Script = s.url("/live?seen="+frame.Version.String()), s.asset("live.js")
 		if page.Saved, err = s.savedHere(c, frame.Settings.Zone()); err != nil {
 			return err
 		}

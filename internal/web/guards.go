@@ -73,7 +73,9 @@ func (s *Server) withLog(next echo.HandlerFunc) echo.HandlerFunc {
 			c.Error(err) // answer now, so that the status is known
 		}
 		status := c.Response().Status
-		s.metrics.observe(c, time.Since(began))
+		if r, _ := route(c); !r.stream { // how long somebody looked is no measure of an answer
+			s.metrics.observe(c, time.Since(began))
+		}
 		level := slog.LevelInfo
 		if status >= 500 {
 			level = slog.LevelError
@@ -160,6 +162,9 @@ func (s *Server) withLoadLimit(next echo.HandlerFunc) echo.HandlerFunc {
 		if wait := s.mustWait(c, time.Now()); wait > 0 {
 			s.metrics.refused.WithLabelValues("rate").Inc()
 			return tooMany(c, wait)
+		}
+		if r.stream {
+			return next(c)
 		}
 		wait := time.NewTimer(workersPatience)
 		defer wait.Stop()

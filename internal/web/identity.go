@@ -186,7 +186,8 @@ func (s *Server) sessionIdentity(c echo.Context) (Identity, error) {
 			return nobody, err
 		}
 	}
-	if now.Sub(seen) > seenEvery {
+	// A page left open is nobody at work.
+	if r, _ := route(c); now.Sub(seen) > seenEvery && !r.stream {
 		s.sessions.Put(ctx, sessionSeen, now.Unix())
 		if _, _, err := s.sessions.Commit(ctx); err != nil {
 			s.log.Warn("session not kept", "error", err.Error())

@@ -23,6 +23,7 @@ type Route struct {
 	body     int64         // largest body in bytes; 0: none is read
 	patience time.Duration // how long an answer may take
 	open     bool          // no session, no load limit: files and health checks
+	stream   bool          // stays open and mostly idle: takes no place among the workers and keeps no session awake
 	doc      *apiDoc       // what an address of the API does; the description and the help are made from it
 }
 
@@ -81,6 +82,7 @@ var routes = withHeads(slices.Concat([]Route{
 
 	{Method: "GET", Path: "/", Role: roleAnyone, handle: (*Server).getRoot, open: true, patience: usual},
 	{Method: "GET", Path: "/floor", Role: roleOperator, handle: (*Server).getFloor, patience: slower},
+	{Method: "GET", Path: "/live", Role: roleOperator, handle: (*Server).getLive, patience: liveLength, stream: true},
 	{Method: "GET", Path: "/grade", Role: roleOperator, handle: (*Server).getGrade, patience: usual},
 	{Method: "GET", Path: "/grade/:tag", Role: roleOperator, handle: (*Server).getGradePrinter, patience: usual},
 	{Method: "POST", Path: "/grade/:tag", Role: roleOperator, handle: (*Server).postGradePrinter, body: formBody, patience: usual},

@@ -97,6 +97,7 @@ type Server struct {
 	hashing   chan struct{} // one place for each password that is being checked
 	importing chan struct{} // one place for an upload, an import or an export
 	working   chan struct{} // one place for each request that may touch the database
+	feed      feed          // to pages that are open
 	senders   *senders      // by address
 	tokens    *senders      // by token
 	usual     usualMemory
@@ -213,6 +214,9 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	go s.sweep(ctx)
 	go s.packTrends(ctx)
 	go s.seal(ctx)
+	go s.store.TellChanges(ctx)
+	go s.listen(ctx)
+	srv.RegisterOnShutdown(s.feed.end)
 	ended := make(chan error, 1)
 	go func() { ended <- srv.Serve(l) }()
 	select {
