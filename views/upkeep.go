@@ -8,6 +8,7 @@ type UpkeepPage struct {
 	Saved   SavedLine
 	Acts    []ActLink
 	Filters []FilterRow
+	Due     *DueList // what is due, in place of List
 	List    CareList
 	Recent  []RecentEntry
 	All     string // address of the whole Recent list

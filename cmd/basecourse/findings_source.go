@@ -39,7 +39,7 @@ func (s findingsSource) Latest(ctx context.Context, at time.Time, seen store.Dat
 	if err != nil {
 		return nil, err
 	}
-	list := &web.FindingList{AsOf: f.AsOf, From: f.From, To: f.To, FirstLayers: f.FirstLayers, Graded: f.Graded, Failures: f.Failures, GapSplit: f.GapSplit}
+	list := &web.FindingList{AsOf: f.AsOf, From: f.From, To: f.To, FirstLayers: f.FirstLayers, Graded: f.Graded, Failures: f.Failures, GapSplit: f.GapSplit, Ahead: f.Ahead}
 	if len(f.Items) > 0 {
 		s.last.take(f, list)
 	}

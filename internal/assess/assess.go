@@ -97,7 +97,9 @@ func (a *Assessor) Latest(ctx context.Context, now time.Time, seen store.DataVer
 	if err != nil {
 		return nil, err
 	}
-	return v.findings(q), nil
+	f := v.findings(q)
+	f.Ahead, err = a.outlook(ctx, v)
+	return f, err
 }
 
 // normal fills in and checks what was asked.
@@ -376,6 +378,6 @@ func (a *Assessor) ready(ctx context.Context) {
 		v, _, _ = a.await(ctx, flightKey{version, q})
 	}
 	if v != nil {
-		v.adviser() // a crew that asks before a start need not wait for it
+		_, _ = a.outlook(ctx, v)
 	}
 }

@@ -21,6 +21,7 @@ type Findings struct {
 	Items                         []Finding
 	Lately                        map[string]Lately // by printer, counts over the last days of the window
 	Risks                         []Risk            // of the next first layers, by printer and material
+	Ahead                         Outlook           // what is due and coming; of Latest alone
 }
 
 // Finding is the answer to one question: does failure of the subject go with

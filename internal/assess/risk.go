@@ -50,6 +50,8 @@ type ahead struct {
 	sinceWash         int32 // prints of the plate, -1 unknown
 	probedAt, cleanAt int64 // microseconds since 1970; 0 unknown
 	swapped           bool  // plate swapped, printer serviced since its probe
+	lastStart         int64 // of the printer, microseconds since 1970; 0 none
+	plateSeen         int64 // when the plate was last fitted there or named by a start
 
 	since []upkeep.Past // starts since its last probe, as State.Since asks for
 }
@@ -150,11 +152,16 @@ func (v *view) lookAhead(data *store.Analysis, ex []exposure.Exposure, next []ex
 		v.next[i].last = -2
 	}
 	open := upkeep.NewOpen(len(next))
+	seen := make([]int64, len(v.plates)) // of the start that named a plate last
 	first, end := span(starts, v.from.UnixMicro(), v.to.UnixMicro())
 	for i := range starts {
 		n := &v.next[starts[i].Printer]
 		material := data.Labels[i].Material
 		n.starts++
+		n.lastStart = starts[i].At
+		if j := starts[i].Plate; j >= 0 {
+			seen[j] = starts[i].At
+		}
 		past := upkeep.PastOf(&starts[i], &ex[i], material, data.Labels[i].Graded)
 		open.Add(&past)
 		printerFailed[starts[i].Printer] = starts[i].Failed
@@ -169,6 +176,11 @@ func (v *view) lookAhead(data *store.Analysis, ex []exposure.Exposure, next []ex
 			n.materials = append(n.materials, material)
 		}
 	}
+	fitted := make([]int64, len(v.plates))
+	for i := range data.History.Fittings {
+		f := &data.History.Fittings[i]
+		fitted[f.Plate] = max(fitted[f.Plate], f.At)
+	}
 	for i := range v.next {
 		n, e := &v.next[i], &coming[i]
 		n.set(int32(i), next[i].Plate, e)
@@ -176,6 +188,7 @@ func (v *view) lookAhead(data *store.Analysis, ex []exposure.Exposure, next []ex
 		n.remember(slices.Clone(open.Since(int32(i))))
 		if j := next[i].Plate; j >= 0 {
 			n.next.PlateFailed = plateFailed[j]
+			n.plateSeen = max(seen[j], fitted[j])
 			if v.retired(&v.plates[j], v.q.At) {
 				n.noPlate()
 			}

@@ -3,14 +3,13 @@ package assess
 import (
 	"context"
 	"math"
-	"runtime"
 	"slices"
 	"strconv"
-	"sync"
 	"time"
 
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
+	"basecourse/internal/store"
 	"basecourse/internal/upkeep"
 )
 
@@ -36,14 +35,22 @@ func (a *Assessor) Upkeep(ctx context.Context, q AsOf, printer string) (*Upkeep,
 	if err != nil {
 		return nil, err
 	}
-	p, err := a.policing(ctx, q)
+	policing, err := a.policing(ctx, q)
 	if err != nil {
 		return nil, err
 	}
-	return v.upkeep(q.At, p, printer)
+	plate := ""
+	if i := numbered(v.printers, printer); i >= 0 {
+		_, plate = v.tags(&v.next[i])
+	}
+	st, err := a.store.Standing(ctx, q.At, q.KnownAt, printer, plate)
+	if err != nil {
+		return nil, err
+	}
+	return v.upkeep(q.At, policing, st, printer)
 }
 
-func (v *view) upkeep(at time.Time, p *policing, printer string) (*Upkeep, error) {
+func (v *view) upkeep(at time.Time, p *policing, st *store.Standing, printer string) (*Upkeep, error) {
 	u := &Upkeep{AsOf: at}
 	adviser := v.adviser()
 	if printer != "" {
@@ -51,26 +58,18 @@ func (v *view) upkeep(at time.Time, p *policing, printer string) (*Upkeep, error
 		if err != nil {
 			return nil, err
 		}
-		u.Items = v.due(adviser, p, &v.next[i], at)
+		items, _ := v.due(adviser, p, &v.next[i], at)
+		u.Items = v.settled(st, &v.next[i], items)
 		upkeep.Arrange(u.Items)
 		return u, nil
 	}
-	// Printers are shared out by number, so that the list does not depend on who
-	// is done first.
-	of := make([][]upkeep.Item, len(v.next))
-	var wait sync.WaitGroup
-	workers := max(1, runtime.GOMAXPROCS(0))
-	for w := range workers {
-		wait.Go(func() {
-			for i := w; i < len(v.next); i += workers {
-				if v.next[i].last != -2 && v.inService(i, at) {
-					of[i] = v.due(adviser, p, &v.next[i], at)
-				}
-			}
-		})
-	}
-	wait.Wait()
-	u.Items = slices.Concat(of...)
+	u.Items = slices.Concat(v.each(at, func(n *ahead) []upkeep.Item {
+		if _, held := st.Printers[v.printers[n.next.Printer].Tag]; held {
+			return nil // left out of a list, and told when it is asked for
+		}
+		items, _ := v.due(adviser, p, n, at)
+		return v.settled(st, n, items)
+	})...)
 	upkeep.Arrange(u.Items)
 	return u, nil
 }
@@ -112,8 +111,8 @@ func costsOf(set farm.SettingValues) upkeep.Costs {
 }
 
 // due is what to do before one printer's next start.
-func (v *view) due(adviser *upkeep.Adviser, p *policing, n *ahead, at time.Time) []upkeep.Item {
-	tag := v.printers[n.next.Printer].Tag
+func (v *view) due(adviser *upkeep.Adviser, p *policing, n *ahead, at time.Time) (out []upkeep.Item, soon upkeep.Soon) {
+	tag, plate := v.tags(n)
 	since := func(t int64, unit time.Duration) float64 {
 		if t == 0 {
 			return math.NaN()
@@ -123,16 +122,12 @@ func (v *view) due(adviser *upkeep.Adviser, p *policing, n *ahead, at time.Time)
 	s := upkeep.State{Next: n.next, SinceWash: n.sinceWash, HoursSinceProbe: since(n.probedAt, time.Hour), HoursSinceClean: since(n.cleanAt, time.Hour),
 		Since: n.since, Lot: upkeep.Lot(tag, n.starts)}
 	s.Material = max(n.last, -1)
-	plate := ""
-	if n.next.Plate >= 0 {
-		plate = v.plates[n.next.Plate].Tag
-	}
-	var out []upkeep.Item
 	limits := p.ask(&s, upkeep.Place{Plate: plate, Printer: tag, Material: v.material(n.last)}, n.swapped)
-	for _, d := range adviser.Answer(&s, &limits) {
+	due, soon := adviser.Ahead(&s, &limits)
+	for _, d := range due {
 		out = append(out, upkeep.Item{Due: d, Printer: tag, Plate: plate})
 	}
-	return out
+	return out, soon
 }
 
 // JSON writes the answer as the command and the API give it, in the form of

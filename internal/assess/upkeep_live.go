@@ -40,7 +40,13 @@ func (a *Assessor) live(ctx context.Context, q AsOf, printer string) (*Upkeep, e
 	if err != nil {
 		return nil, err
 	}
-	u := &Upkeep{AsOf: q.At, Items: v.due(v.adviser(), p, n, q.At)}
+	_, plate := v.tags(n)
+	st, err := a.store.Standing(ctx, q.At, q.KnownAt, printer, plate)
+	if err != nil {
+		return nil, err
+	}
+	items, _ := v.due(v.adviser(), p, n, q.At)
+	u := &Upkeep{AsOf: q.At, Items: v.settled(st, n, items)}
 	upkeep.Arrange(u.Items)
 	return u, nil
 }
@@ -96,6 +102,7 @@ func (a *Assessor) lookAhead(ctx context.Context, v *view, at time.Time, printer
 		x := &l.h.Starts[k]
 		if x.Printer == 0 {
 			n.starts++
+			n.lastStart = x.At
 			n.next.PrinterFailed = x.Failed
 			said := seen.Starts[x.ID] // none: so long ago that nobody looks at it
 			past := upkeep.PastOf(x, &l.ex[k], material(said.Material), said.Graded)
@@ -104,8 +111,16 @@ func (a *Assessor) lookAhead(ctx context.Context, v *view, at time.Time, printer
 			}
 			open.Add(&past)
 		}
+		if j := l.next.Plate; j >= 0 && x.Plate == j {
+			n.plateSeen = x.At
+		}
 		if j := l.next.Plate; j >= 0 && l.ex[k].Plate == j {
 			n.next.PlateFailed = x.Failed
+		}
+	}
+	for k := range l.h.Fittings {
+		if f := &l.h.Fittings[k]; f.Plate == l.next.Plate {
+			n.plateSeen = max(n.plateSeen, f.At)
 		}
 	}
 	n.remember(open.Since(0))

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -116,5 +117,80 @@ func TestUpkeepOfAnEmptyFarm(t *testing.T) {
 	u := dueOf(t, assess.New(s), assess.AsOf{At: time.Date(2026, 3, 20, 15, 0, 0, 0, time.UTC)}, "")
 	if got, want := string(u.JSON()), `{"as_of":"2026-03-20T15:00:00Z","items":[]}`+"\n"; got != want {
 		t.Errorf("got %q, want %q", got, want)
+	}
+}
+
+// Holds, plates that are away and what was left out decide beside the counts, the same
+// both ways, and by what was known.
+func TestWhatIsDueGoesByHowThingsStand(t *testing.T) {
+	s := open(t)
+	now := time.Date(2026, 4, 6, 10, 0, 0, 0, time.UTC)
+	s.SetClock(func() time.Time { return now.Add(-time.Hour) })
+	importFolder(t, s, sampleDir)
+	s.SetClock(func() time.Time { return now })
+	kept := assess.New(s)
+	at := func(minutes int) string { return now.Add(time.Duration(minutes) * time.Minute).Format(time.RFC3339) }
+	var x upkeep.Item // a cleaning that is due
+	for _, i := range dueOf(t, kept, assess.AsOf{At: now}, "").Items {
+		if i.Task == upkeep.Wipe {
+			x = i
+			break
+		}
+	}
+	if x.Plate == "" {
+		t.Fatal("no plate is due for cleaning on the sample farm")
+	}
+	tasks := func(q assess.AsOf) string {
+		t.Helper()
+		alone := dueOf(t, kept, q, x.Printer)
+		checkDue(t, alone.JSON())
+		var list []string
+		for _, i := range alone.Items {
+			list = append(list, string(i.Task))
+		}
+		if q.KnownAt.IsZero() && !slices.Contains(list, "wipe") {
+			if whole := dueOf(t, assess.New(s), assess.AsOf{At: q.At, KnownAt: now.Add(time.Hour)}, x.Printer); !bytes.Equal(alone.JSON(), whole.JSON()) {
+				t.Errorf("by its own records %s, by all %s", alone.JSON(), whole.JSON())
+			}
+		}
+		return strings.Join(list, " ")
+	}
+	usual := tasks(assess.AsOf{At: now})
+	if !strings.Contains(usual, "wipe") {
+		t.Fatalf("%s: %s", x.Printer, usual)
+	}
+	without := strings.TrimSpace(strings.Replace(usual, "wipe", "", 1))
+	expect := func(what, want string) {
+		t.Helper()
+		if got := tasks(assess.AsOf{At: now}); got != want {
+			t.Errorf("%s: %q is due, want %q", what, got, want)
+		}
+	}
+	early := now.Add(-3 * time.Minute)
+	send(t, s, now, `{"kind":"task_skipped","id":"left","printer":"`+x.Printer+`","plate":"`+x.Plate+`","task":"wipe","at":"`+at(-2)+`","reason":"trusted"}`)
+	expect("the wipe left out", without)
+	if got := tasks(assess.AsOf{At: now, KnownAt: early}); got != usual {
+		t.Errorf("as was known before: %q is due, want %q", got, usual)
+	}
+	send(t, s, now, `{"kind":"void","record":"left","voided_at":"`+at(0)+`","void_reason":"wrong"}`)
+	expect("the word taken back", usual)
+	send(t, s, now, `{"kind":"hold","id":"plate","subject_kind":"plate","subject":"`+x.Plate+`","placed_at":"`+at(-1)+`","reason":"Bent tab."}`)
+	expect("its plate on hold", strings.TrimSpace("swap_plate "+without))
+	send(t, s, now, `{"kind":"hold","id":"plate","subject_kind":"plate","subject":"`+x.Plate+`","placed_at":"`+at(-1)+`","released_at":"`+at(0)+`"}`)
+	expect("released", usual)
+	send(t, s, now, `{"kind":"plate_state","id":"wash","plate":"`+x.Plate+`","at":"`+at(-1)+`","state":"in_wash"}`)
+	expect("its plate in wash", without)
+	send(t, s, now, `{"kind":"plate_state","id":"back","plate":"`+x.Plate+`","at":"`+at(0)+`","state":"in_use"}`)
+	expect("back", usual)
+	send(t, s, now, `{"kind":"hold","id":"printer","subject_kind":"printer","subject":"`+x.Printer+`","placed_at":"`+at(-1)+`","reason":"cable worn"}`)
+	expect("the printer on hold", "check")
+	if list := dueOf(t, kept, assess.AsOf{At: now}, "").Items; slices.ContainsFunc(list, func(i upkeep.Item) bool { return i.Printer == x.Printer }) {
+		t.Error("a printer on hold is on the list")
+	}
+	send(t, s, now, `{"kind":"hold","id":"printer","subject_kind":"printer","subject":"`+x.Printer+`","placed_at":"`+at(-1)+`","released_at":"`+at(0)+`"}`)
+	send(t, s, now, `{"kind":"task_skipped","id":"again","printer":"`+x.Printer+`","task":"wipe","at":"`+at(-2)+`","reason":"hurry"}`)
+	send(t, s, now, `{"kind":"first_layer","id":"next","printer":"`+x.Printer+`","plate":"`+x.Plate+`","started_at":"`+at(-1)+`"}`)
+	if got := tasks(assess.AsOf{At: now}); !strings.Contains(got, "wipe") {
+		t.Errorf("after the next start: %q is due, want the wipe again", got)
 	}
 }

@@ -40,6 +40,9 @@ type view struct {
 
 	advises sync.Once // makes the one below
 	advice  *upkeep.Adviser
+
+	looking sync.Mutex // makes the one below
+	ahead   Outlook
 }
 
 // layer is one started first layer of the window.

@@ -44,6 +44,8 @@ type FloorPrinter struct {
 	SinceClean  *int // starts with the plate since; nil: never cleaned
 	PlateHeldAt *time.Time
 	PlateReason string
+
+	Skipped []string // tasks of upkeep left out since its last start, with a reason
 }
 
 // failureSQL is the contract's definition of a failure over one first layer f.
@@ -122,7 +124,7 @@ func scanFloorPrinter(row pgx.CollectableRow) (FloorPrinter, error) {
 	err := row.Scan(&f.ID, &f.Printer, &f.Name, &f.Bay, &f.ProbingRecorded, &f.InServiceFrom, &f.RetiredAt,
 		&f.LastID, &f.LastStart, &f.LastGrade, &f.LastShown,
 		&f.LastProbe, &f.SinceProbe, &f.LastService, &f.HeldAt, &f.HeldReason, &f.HeldBy,
-		&f.Plate, &f.FittedSince, &f.PlateState, &stateAt, &f.LastCleaned, &f.CleanMethod, &f.SinceClean, &f.PlateHeldAt, &f.PlateReason)
+		&f.Plate, &f.FittedSince, &f.PlateState, &stateAt, &f.LastCleaned, &f.CleanMethod, &f.SinceClean, &f.PlateHeldAt, &f.PlateReason, &f.Skipped)
 	if f.PlateState != "in_use" && stateAt != nil && f.FittedSince != nil && stateAt.After(*f.FittedSince) { // it went to the wash since
 		f.Plate, f.FittedSince, f.PlateState, f.LastCleaned, f.CleanMethod, f.SinceClean, f.PlateHeldAt, f.PlateReason = "", nil, "in_use", nil, "", nil, nil, ""
 	}
@@ -148,7 +150,7 @@ SELECT p.id, p.printer, coalesce(p.name, ''), coalesce(p.bay, ''), p.probing_rec
 	coalesce(l.id::text, ''), l.started_at, coalesce(l.grade::text, ''), coalesce(l.underside = 'shown', false),
 	coalesce(said.at, recorded.at), CASE WHEN said.at IS NULL THEN since.starts ELSE (SELECT n.starts FROM (` + sinceProbeSQL("said.at") + `) n (starts, said)) END,
 	sv.at, h.placed_at, coalesce(h.reason, ''), coalesce(h.person, ''),
-	coalesce(pt.plate, ''), seen.at, coalesce(st.state, 'in_use'), st.at, c.cleaned_at, coalesce(c.method, ''), k.since, ph.placed_at, coalesce(ph.reason, '')
+	coalesce(pt.plate, ''), seen.at, coalesce(st.state, 'in_use'), st.at, c.cleaned_at, coalesce(c.method, ''), k.since, ph.placed_at, coalesce(ph.reason, ''), sk.tasks
 FROM printers p
 	LEFT JOIN LATERAL (
 		SELECT f.id, f.started_at, f.grade, f.underside, f.plate FROM first_layers f
@@ -197,6 +199,13 @@ FROM printers p
 				WHERE f.plate = pt.id AND f.started_at >= c.cleaned_at AND f.started_at <= $1 AND f.voided_at IS NULL)
 			+ ` + unnamedSQL("pt.id", "$1") + `)::int AS since) k ON c.cleaned_at IS NOT NULL
 	LEFT JOIN (` + heldSQL("plate") + `) ph ON ph.plate = pt.id
+	CROSS JOIN LATERAL (SELECT array_agg(x.task) AS tasks FROM (
+		(SELECT 'probe' AS task, NULL::int AS plate FROM probes_skipped x
+			WHERE x.printer = p.id AND x.at > coalesce(l.started_at, '-infinity') AND x.at <= $1 AND x.voided_at IS NULL LIMIT 1)
+		UNION ALL
+		SELECT x.task::text, x.plate FROM tasks_skipped x
+			WHERE x.printer = p.id AND x.at > coalesce(l.started_at, '-infinity') AND x.at <= $1 AND x.voided_at IS NULL) x
+		WHERE x.plate IS NULL OR x.plate = pt.id) sk
 WHERE p.printer = $3 OR $3 = '' AND p.id % 2 = $4`
 
 // sinceProbeSQL counts a printer's starts since a probe, and finds the last of

@@ -169,6 +169,16 @@ func (a *Adviser) gaps(n *Next) (printer, plate known) {
 
 // Answer tells what to do before a start, in the order to do it; empty: start.
 func (a *Adviser) Answer(s *State, limits *Limits) []Due {
+	due, _ := a.Ahead(s, limits)
+	return due
+}
+
+// Soon is how many starts lie before a printer's next probe and its plate's next wipe,
+// if nothing is done meanwhile; 0: it is due, or not in sight.
+type Soon struct{ Probe, Wipe int }
+
+// Ahead is Answer with what comes next.
+func (a *Adviser) Ahead(s *State, limits *Limits) ([]Due, Soon) {
 	eta, sd := a.cast.level(&s.Next)
 	holds := a.cast.holds(eta, sd)
 	skip := a.skipping(s.Printer)
@@ -181,21 +191,28 @@ func (a *Adviser) Answer(s *State, limits *Limits) []Due {
 		gapsI[k] *= gapsJ[k]
 	}
 	loss := a.costs.Failure() * holds
+	var soon Soon
 	var out []Due
 	gapNow := 1.0
 	if s.Gap >= 0 {
 		gapNow = gapsI[min(int(s.Gap), horizon-1)]
 	}
-	out = a.cleaning(s, limits, &gapsI, &printer, &plate, loss, out)
-	if d, ok := a.probing(s, limits, &skips, &skip, loss*gapNow); ok {
+	out = a.cleaning(s, limits, &gapsI, &printer, &plate, loss, out, &soon.Wipe)
+	if d, ok := a.probing(s, limits, &skips, &skip, loss*gapNow, &soon.Probe); ok {
 		out = append(out, d)
 	}
 	slices.SortStableFunc(out, func(x, y Due) int { return cmp.Compare(order[x.Task], order[y.Task]) })
-	return out
+	return out, soon
 }
 
 // probing tells whether to probe.
-func (a *Adviser) probing(s *State, limits *Limits, skips *[horizon]float64, effect *known, loss float64) (d Due, ok bool) {
+func (a *Adviser) probing(s *State, limits *Limits, skips *[horizon]float64, effect *known, loss float64, soon *int) (d Due, ok bool) {
+	cost := a.costs.Of(Probe)
+	w := wearOf(skips, loss)
+	p := w.best(cost)
+	if s.SinceProbe >= 0 {
+		*soon = until(int(s.SinceProbe), p.every, int(limits.ProbeStarts))
+	}
 	// A probe made for this start is asked for again only where a policy has it that it
 	// no longer holds: by what happened first, by its age second.
 	happened := limits.ProbeAfter & s.Happened
@@ -203,9 +220,6 @@ func (a *Adviser) probing(s *State, limits *Limits, skips *[horizon]float64, eff
 	if (s.Probing == findings.ProbingValid || s.Probing == findings.ProbingVoid) && happened == 0 && !old {
 		return d, false
 	}
-	cost := a.costs.Of(Probe)
-	w := wearOf(skips, loss)
-	p := w.best(cost)
 	d = Due{Task: Probe, Effort: a.costs.Effort[Probe]}
 	k := int(s.SinceProbe)
 	counted := s.SinceProbe > 0
@@ -321,7 +335,7 @@ func spread(chance, at []float64, p float64) float64 {
 }
 
 // cleaning tells whether to clean, and how.
-func (a *Adviser) cleaning(s *State, limits *Limits, spares *[horizon]float64, printer, plate *known, loss float64, out []Due) []Due {
+func (a *Adviser) cleaning(s *State, limits *Limits, spares *[horizon]float64, printer, plate *known, loss float64, out []Due, soon *int) []Due {
 	if s.Plate < 0 {
 		return out
 	}
@@ -335,6 +349,9 @@ func (a *Adviser) cleaning(s *State, limits *Limits, spares *[horizon]float64, p
 	d := Due{Task: Wipe, Effort: a.costs.Effort[Wipe]}
 	w := wearOf(spares, loss)
 	p := w.best(a.costs.Of(Wipe))
+	if s.Gap >= 0 {
+		*soon = until(int(s.Gap), p.every, int(limits.CleanPrints))
+	}
 	gain := 0.0
 	if s.Gap >= 0 {
 		gain = w.now(p, int(s.Gap), a.costs.Of(Wipe), 0, 0)
@@ -391,6 +408,16 @@ func (e *known) harm() (sum float64) {
 		sum += c * (1 - e.table[s][horizon-1])
 	}
 	return sum
+}
+
+// until is how many starts there are from a count to the nearest interval; 0 none.
+func until(count int, every ...int) (n int) {
+	for _, e := range every {
+		if left := e - count; e > 0 && left > 0 && (n == 0 || left < n) {
+			n = left
+		}
+	}
+	return n
 }
 
 // every words an interval.

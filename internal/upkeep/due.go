@@ -14,6 +14,8 @@ import (
 type Item struct {
 	Due
 	Printer, Plate string
+	// In is how many starts of the printer before it is due; 0: it is due.
+	In int
 }
 
 // AboutPlate tells whether a task is done to the plate and not to the printer.

@@ -12,7 +12,6 @@ import (
 	"sort"
 	"strconv"
 	"strings"
-	"sync"
 	"time"
 
 	"basecourse/internal/fault"
@@ -142,14 +141,6 @@ const findingsOld = 15 * time.Minute
 func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, printer string) (out []stand, found *FindingList, err error) {
 	end := windowEnd(frame, now)
 	window := time.Duration(frame.Settings.Number("start_window_minutes") * float64(time.Minute))
-	u, known := s.usual.get(now)
-	if !known && printer != "" {
-		// One printer is compared with the others, so all are read once.
-		if _, _, err := s.stands(ctx, frame, now, ""); err != nil {
-			return nil, nil, err
-		}
-		u, _ = s.usual.get(now)
-	}
 	read := func() ([]store.FloorPrinter, error) { return s.store.Floor(ctx, now, window, printer) }
 	var list []store.FloorPrinter
 	if printer == "" {
@@ -164,10 +155,6 @@ func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, p
 	if err != nil {
 		return nil, nil, err
 	}
-	if printer == "" {
-		u = usualOf(list, found.GapSplit)
-		s.usual.set(u, now)
-	}
 	cost := frame.Settings.FailureCost()
 	out = make([]stand, 0, len(list))
 	var about []Finding
@@ -177,7 +164,7 @@ func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, p
 		if f.Plate != "" {
 			about = found.about(about, "plate", f.Plate)
 		}
-		x := standOf(f, about, found.Lately[f.Printer], u, now, end)
+		x := standOf(f, about, found.Lately[f.Printer], found.Ahead[f.Printer], now, end)
 		if found.Risks != nil {
 			x.loss = found.nextRisk(f.Printer).Now.P * cost
 		}
@@ -211,29 +198,6 @@ func (s *Server) latestFindings(ctx context.Context, now time.Time, seen store.D
 		return &FindingList{Missing: true, GapSplit: math.NaN()}, nil
 	}
 	return found, err
-}
-
-// usualKept is how long what is usual on the farm is remembered between
-// readings of the whole Floor.
-const usualKept = 10 * time.Minute
-
-// usualMemory remembers what is usual, for pages about one printer.
-type usualMemory struct {
-	mu    sync.Mutex
-	value usually
-	at    time.Time
-}
-
-func (m *usualMemory) get(now time.Time) (usually, bool) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return m.value, !m.at.IsZero() && now.Sub(m.at) < usualKept
-}
-
-func (m *usualMemory) set(u usually, now time.Time) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.value, m.at = u, now
 }
 
 // windowEnd is where the records end: the latest start, or now while records

@@ -1,12 +1,12 @@
 package web
 
 import (
-	"math"
 	"strings"
 	"testing"
 	"time"
 
 	"basecourse/internal/store"
+	"basecourse/internal/upkeep"
 )
 
 // TestHowAPrinterStands goes through the rules, worst first.
@@ -25,12 +25,16 @@ func TestHowAPrinterStands(t *testing.T) {
 	raised := func(kind, subject, cause string) []Finding {
 		return []Finding{{Kind: kind, Subject: subject, Cause: cause, State: "raised", N: 100, Avoidable: 4.2}}
 	}
-	u := usually{sinceProbe: 1, gapSplit: 11}
+	item := func(task upkeep.Task, because string) upkeep.Item {
+		return upkeep.Item{Due: upkeep.Due{Task: task, Because: []string{because}}, Printer: "P-1", Plate: "L-1"}
+	}
+	wipe, probe := item(upkeep.Wipe, "9 prints since it was cleaned"), item(upkeep.Probe, "6 starts since its probe")
+	var u []upkeep.Item
 	for _, x := range []struct {
 		name             string
 		row              store.FloorPrinter
 		findings         []Finding
-		u                usually
+		due              []upkeep.Item
 		state, why, next string
 	}{
 		{"nothing wrong", base(nil), nil, u, "ready", "", ""},
@@ -39,28 +43,28 @@ func TestHowAPrinterStands(t *testing.T) {
 		{"on hold", base(func(f *store.FloorPrinter) { f.HeldAt, f.HeldReason = before(3*time.Hour), "Bed cable worn" }), raised("printer", "P-1", "skipped_probing"), u, "hold", "On hold for 3\u202fh: bed cable worn.", "release P-1"},
 		{"on hold without a reason", base(func(f *store.FloorPrinter) { f.HeldAt = before(time.Hour) }), nil, u, "hold", "no reason given", ""},
 		{"its plate on hold", base(func(f *store.FloorPrinter) { f.PlateHeldAt, f.PlateReason = before(time.Hour), "dent" }), nil, u, "watch", "Plate L-1 is on hold: dent.", "Swap plate L-1"},
-		{"goes with skipped probing", base(nil), raised("printer", "P-1", "skipped_probing"), u, "watch", "Failures go with skipped probing: about 4.2 of 100 avoidable.", "Probe before the next start"},
-		{"the same, just probed", base(func(f *store.FloorPrinter) { f.SinceProbe = n(0) }), raised("printer", "P-1", "skipped_probing"), u, "watch", "", "Probed. Keep probing"},
-		{"goes with gaps, long gap now", base(func(f *store.FloorPrinter) { f.SinceClean = n(12) }), raised("printer", "P-1", "cleaning_gap"), u, "watch", "long cleaning gaps", "Wash L-1: 12 prints since it was cleaned"},
-		{"goes with gaps, short gap now", base(nil), raised("printer", "P-1", "cleaning_gap"), u, "watch", "", "Wash L-1 again before 12 prints (5 so far)"},
-		{"goes with gaps, never cleaned", base(func(f *store.FloorPrinter) { f.SinceClean = nil }), raised("printer", "P-1", "cleaning_gap"), u, "watch", "", "no record of a cleaning"},
-		{"goes with gaps, plate not known", base(func(f *store.FloorPrinter) { f.Plate = "" }), raised("printer", "P-1", "cleaning_gap"), u, "watch", "", "Find out which plate"},
-		{"its plate's failures go with gaps", base(func(f *store.FloorPrinter) { f.SinceClean = n(30) }), raised("plate", "L-1", "cleaning_gap"), u, "watch", "Failures with L-1 go with", "Wash L-1"},
+		{"goes with skipped probing", base(nil), raised("printer", "P-1", "skipped_probing"), u, "watch", "Failures go with skipped probing: about 4.2 of 100 avoidable.", "Start as usual: nothing is due"},
+		{"the same, with a probe due", base(func(f *store.FloorPrinter) { f.SinceProbe = n(6) }), raised("printer", "P-1", "skipped_probing"), []upkeep.Item{probe}, "watch", "", "Probe before the next start"},
+		{"the same, just probed", base(func(f *store.FloorPrinter) { f.SinceProbe = n(0) }), raised("printer", "P-1", "skipped_probing"), []upkeep.Item{probe}, "watch", "", "Start as usual"},
+		{"its plate's failures go with gaps", base(nil), raised("plate", "L-1", "cleaning_gap"), []upkeep.Item{wipe}, "watch", "Failures with L-1 go with", "Wipe L-1"},
 		{"watching is not raised", base(nil), []Finding{{Kind: "printer", State: "watching", N: 50, Avoidable: 2}}, u, "ready", "", ""},
 		{"the last layer failed", base(func(f *store.FloorPrinter) { f.LastGrade = "failed" }), nil, u, "watch", "The last first layer failed, 1\u202fh ago; nothing recorded since.", "watch the next first layer"},
 		{"the last underside was marginal", base(func(f *store.FloorPrinter) { f.LastGrade, f.LastShown = "marginal", true }), nil, u, "watch", "failed", ""},
 		{"a marginal layer that is hidden", base(func(f *store.FloorPrinter) { f.LastGrade = "marginal" }), nil, u, "ready", "", ""},
 		{"failed and probed since", base(func(f *store.FloorPrinter) { f.LastGrade, f.LastProbe = "failed", before(time.Minute) }), nil, u, "ready", "", ""},
 		{"failed long ago", base(func(f *store.FloorPrinter) { f.LastGrade, f.LastStart = "failed", before(15*24*time.Hour) }), nil, u, "no_record", "", ""},
-		{"many prints since it was cleaned", base(func(f *store.FloorPrinter) { f.SinceClean = n(23) }), nil, u, "due", "23 prints since L-1 was cleaned; half of all layers here start at 11 or fewer.", "Wash L-1"},
-		{"twice the usual is not yet many", base(func(f *store.FloorPrinter) { f.SinceClean = n(22) }), nil, u, "ready", "", ""},
-		{"the usual gap is not known", base(func(f *store.FloorPrinter) { f.SinceClean = n(90) }), nil, usually{math.NaN(), math.NaN()}, "ready", "", ""},
-		{"many starts since the probe", base(func(f *store.FloorPrinter) { f.SinceProbe = n(6) }), nil, u, "due", "6 starts since the last probe; 1 is usual here.", "Probe before the next start"},
-		{"the same where probes are not all recorded", base(func(f *store.FloorPrinter) { f.SinceProbe, f.ProbingRecorded = n(6), "some" }), nil, u, "ready", "", ""},
+		{"both are due", base(func(f *store.FloorPrinter) { f.SinceProbe = n(6) }), nil, []upkeep.Item{wipe, probe}, "due", "9 prints since it was cleaned.", "Wipe L-1, then probe before the next start"},
+		{"probed since", base(func(f *store.FloorPrinter) { f.SinceProbe = n(0) }), nil, []upkeep.Item{wipe, probe}, "due", "9 prints", "Wipe L-1"},
+		{"wiped since", base(func(f *store.FloorPrinter) { f.SinceClean = n(0) }), nil, []upkeep.Item{wipe}, "ready", "", ""},
+		{"another plate is on it by now", base(func(f *store.FloorPrinter) { f.Plate = "L-2" }), nil, []upkeep.Item{wipe}, "ready", "", ""},
+		{"the wipe is left out for this start", base(func(f *store.FloorPrinter) { f.Skipped = []string{"wipe"} }), nil, []upkeep.Item{wipe, probe}, "due", "6 starts since its probe.", "Probe before the next start"},
+		{"its plate on hold is not wiped", base(func(f *store.FloorPrinter) { f.PlateHeldAt = before(time.Hour) }), nil, []upkeep.Item{wipe, probe}, "watch", "", "Swap plate L-1, then probe before the next start"},
+		{"due after some starts", base(nil), nil, []upkeep.Item{{Due: upkeep.Due{Task: upkeep.Probe}, Printer: "P-1", In: 3}}, "ready", "", ""},
+		{"failed, and a wipe is due", base(func(f *store.FloorPrinter) { f.LastGrade = "failed" }), nil, []upkeep.Item{wipe}, "watch", "failed", "Wipe L-1, and watch the next first layer"},
 		{"nothing lately", base(func(f *store.FloorPrinter) { f.LastStart = before(20 * 24 * time.Hour) }), nil, u, "no_record", "Last first layer 20 days ago.", ""},
 		{"nothing ever", store.FloorPrinter{Printer: "P-1"}, nil, u, "no_record", "No first layer recorded yet.", ""},
 	} {
-		s := standOf(&x.row, x.findings, Lately{}, x.u, now, now)
+		s := standOf(&x.row, x.findings, Lately{}, x.due, now, now)
 		if s.state != x.state || !strings.Contains(s.why, x.why) || !strings.Contains(s.next, x.next) {
 			t.Errorf("%s: got %s, why %q, next %q; want %s, %q, %q", x.name, s.state, s.why, s.next, x.state, x.why, x.next)
 		}

@@ -33,6 +33,7 @@ func backTo(address string) string {
 	q := u.Query()
 	q.Del("saved")
 	q.Del("before")
+	q.Del("already")
 	at := url.URL{Path: u.Path, RawQuery: q.Encode()}
 	return at.String()
 }

@@ -17,19 +17,19 @@ func TestUpkeepListsWhatTheRecordsSay(t *testing.T) {
 	c.Form("/upkeep/probe", with(opened(t, c, "/upkeep/probe?printer=P-1"), "extent", "full", "when", "2026-03-09T10:00"))
 	c.Form("/upkeep/service", with(opened(t, c, "/upkeep/service?printer=P-1"), "work", "nozzle"))
 	for path, want := range map[string]string{
-		"/upkeep":                         "L-1 glass 0 Wiped 6 h ago 2026-03-09 10:00 P-1, Bay 1",
-		"/upkeep?only=no_record":          "L-2 glass no record no record P-2, Bay 1",
-		"/upkeep?only=off":                "L-4 glass no record no record no record",
-		"/upkeep?list=printers":           "P-1 Bay 1 Stale 0 6 h ago 2026-03-09 10:00 nozzle under 1 min ago",
-		"/upkeep?list=holds":              "P-2 printer Hold 2 days ago 2026-03-07 16:00 heater drops out",
-		"/upkeep?list=away":               "L-3 glass Set aside 2 days ago 2026-03-07 16:00 bent tab",
-		"/upkeep?list=printers&bay=Bay+2": "P-3 Bay 2 no record no record –",
+		"/upkeep?list=plates":                "L-1 glass 0 Wiped 6 h ago 2026-03-09 10:00 P-1, Bay 1",
+		"/upkeep?list=plates&only=no_record": "L-2 glass no record no record P-2, Bay 1",
+		"/upkeep?list=plates&only=off":       "L-4 glass no record no record no record",
+		"/upkeep?list=printers":              "P-1 Bay 1 Stale 0 6 h ago 2026-03-09 10:00 nozzle under 1 min ago",
+		"/upkeep?list=holds":                 "P-2 printer Hold 2 days ago 2026-03-07 16:00 heater drops out",
+		"/upkeep?list=away":                  "L-3 glass Set aside 2 days ago 2026-03-07 16:00 bent tab",
+		"/upkeep?list=printers&bay=Bay+2":    "P-3 Bay 2 no record no record –",
 	} {
 		if got := plain(strings.Join(c.Page(path).Texts("table.care tbody tr"), " | ")); !strings.Contains(got, want) {
 			t.Errorf("%s: %q lacks %q", path, got, want)
 		}
 	}
-	page := c.Page("/upkeep")
+	page := c.Page("/upkeep?list=plates")
 	for _, link := range slices.Concat(page.All(".acts a"), page.All(".care a"), page.All(".filters a")) {
 		if a := c.Get(webtest.Attr(link, "href")); a.Status != 200 {
 			t.Errorf("%s: got %d", webtest.Attr(link, "href"), a.Status)
@@ -37,7 +37,7 @@ func TestUpkeepListsWhatTheRecordsSay(t *testing.T) {
 	}
 	empty := webtest.New(t)
 	e := empty.As("amara", "operator")
-	for path, want := range map[string]string{"/upkeep": "Plates appear here", "/upkeep?list=printers": "Printers appear here", "/upkeep?list=holds": "No hold is in force", "/upkeep?list=away": "Plates appear here", "/upkeep/recent": "Nothing logged by hand yet"} {
+	for path, want := range map[string]string{"/upkeep": "What is due appears here", "/upkeep?list=plates": "Plates appear here", "/upkeep?list=printers": "Printers appear here", "/upkeep?list=holds": "No hold is in force", "/upkeep?list=away": "Plates appear here", "/upkeep/recent": "Nothing logged by hand yet"} {
 		if got := strings.Join(e.Page(path).Texts(".empty"), " "); !strings.Contains(got, want) {
 			t.Errorf("%s on an empty farm: %q lacks %q", path, got, want)
 		}
@@ -87,7 +87,7 @@ func TestTheFloorLeadsToLoggingWhatItAsksFor(t *testing.T) {
 			t.Errorf("%s (%s): the form does not name %s", href, webtest.Text(n), tag)
 		}
 	}
-	if len(seen) < 3 {
+	if len(seen) < 2 {
 		t.Errorf("the Floor leads to %v only", seen)
 	}
 }

@@ -21,9 +21,9 @@ import (
 
 // handSite is a small farm at a fixed present: P-1 with L-1 on it (side a), P-2
 // with L-2, P-3 empty; L-3 set aside, L-4 in the rack; P-2 on hold.
-func handSite(t *testing.T) *webtest.Site {
+func handSite(t *testing.T, change ...func(*web.Config)) *webtest.Site {
 	t.Helper()
-	site := webtest.New(t, func(c *web.Config) { c.Now = func() time.Time { return at } })
+	site := webtest.New(t, append([]func(*web.Config){func(c *web.Config) { c.Now = func() time.Time { return at } }}, change...)...)
 	b := little()
 	third, l3, l4 := b.Printers[0], b.Plates[0], b.Plates[0]
 	third.Tag, third.Bay = "P-3", "Bay 2"

@@ -86,7 +86,7 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "GET", Path: "/grade", Role: roleOperator, handle: (*Server).getGrade, patience: usual},
 	{Method: "GET", Path: "/grade/:tag", Role: roleOperator, handle: (*Server).getGradePrinter, patience: usual},
 	{Method: "POST", Path: "/grade/:tag", Role: roleOperator, handle: (*Server).postGradePrinter, body: formBody, patience: usual},
-	{Method: "GET", Path: "/upkeep", Role: roleOperator, handle: (*Server).getUpkeep, patience: usual},
+	{Method: "GET", Path: "/upkeep", Role: roleOperator, handle: (*Server).getUpkeep, patience: slower},
 	{Method: "GET", Path: "/upkeep.ics", Role: roleAnyone, handle: (*Server).getCalendar, patience: slower}, // by its key
 	{Method: "GET", Path: "/upkeep/clean", Role: roleOperator, handle: getHand(&cleanAct), patience: usual},
 	{Method: "POST", Path: "/upkeep/clean", Role: roleOperator, handle: postHand(&cleanAct), body: formBody, patience: usual},
@@ -94,6 +94,9 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "POST", Path: "/upkeep/probe", Role: roleOperator, handle: postHand(&probeAct), body: meshBody, patience: usual},
 	{Method: "GET", Path: "/upkeep/skip", Role: roleOperator, handle: getHand(&skipAct), patience: usual},
 	{Method: "POST", Path: "/upkeep/skip", Role: roleOperator, handle: postHand(&skipAct), body: formBody, patience: usual},
+	{Method: "GET", Path: "/upkeep/skip-task", Role: roleOperator, handle: getHand(&skipTaskAct), patience: usual},
+	{Method: "POST", Path: "/upkeep/skip-task", Role: roleOperator, handle: postHand(&skipTaskAct), body: formBody, patience: usual},
+	{Method: "POST", Path: "/upkeep/due", Role: roleOperator, handle: (*Server).postDue, body: formBody, patience: usual},
 	{Method: "GET", Path: "/upkeep/fit", Role: roleOperator, handle: getHand(&fitAct), patience: usual},
 	{Method: "POST", Path: "/upkeep/fit", Role: roleOperator, handle: postHand(&fitAct), body: formBody, patience: usual},
 	{Method: "GET", Path: "/upkeep/take-off", Role: roleOperator, handle: getHand(&takeOffAct), patience: usual},

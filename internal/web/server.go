@@ -100,7 +100,6 @@ type Server struct {
 	feed      feed          // to pages that are open
 	senders   *senders      // by address
 	tokens    *senders      // by token
-	usual     usualMemory
 	floor     kept[[]store.FloorPrinter]
 	spots     kept[[]store.Spot] // where plates are
 	rates     farmRates

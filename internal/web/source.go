@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"basecourse/internal/store"
+	"basecourse/internal/upkeep"
 )
 
 // Findings gives the farm's findings. The pages and the API take them from here
@@ -47,8 +48,11 @@ type FindingList struct {
 	About       FindingsAbout     // where Items is about whom; nil: not made
 	Lately      map[string]Lately // by printer: counts over the last LatelyDays of the window
 	Risks       map[string][]Risk // by printer: of its next first layer, by material
-	Missing     bool              // could not be had just now
-	Working     bool              // is being worked out for the first time
+	// Ahead is what is due before each printer's next start, and what comes next, by its
+	// counts alone; nil: not known. How things stand is for whoever reads it to add.
+	Ahead   map[string][]upkeep.Item
+	Missing bool // could not be had just now
+	Working bool // is being worked out for the first time
 }
 
 // FindingsAbout tells by kind and tag which items of a list are about a printer

@@ -21,18 +21,20 @@ const carePage = 25
 
 // The lists of the Upkeep page.
 var careLists = []struct{ code, word string }{
-	{"plates", "Plates since cleaned"}, {"printers", "Printers since probed"}, {"holds", "Holds"}, {"away", "Plates in wash or set aside"},
+	{"due", "Due"}, {"plates", "Plates since cleaned"}, {"printers", "Printers since probed"}, {"holds", "Holds"}, {"away", "Plates in wash or set aside"},
 }
 
 // careQuery is what the page's address may say.
 type careQuery struct {
 	list, bay, only string
+	person          string // whose shift; "" everybody's
+	shift, walking  bool   // what comes due by the end of the shift, too; as one walks
 	page            int
 }
 
 func (s *Server) getUpkeep() echo.HandlerFunc {
 	return func(c echo.Context) error {
-		if err := onlyParams(c, "list", "bay", "only", "page", "saved"); err != nil {
+		if err := onlyParams(c, "list", "bay", "only", "page", "saved", "when", "order", "person", "already"); err != nil {
 			return err
 		}
 		q, err := readCareQuery(c)
@@ -48,6 +50,9 @@ func (s *Server) getUpkeep() echo.HandlerFunc {
 		p := views.UpkeepPage{Shell: withClock(s.shell(c, "Upkeep", "/upkeep"), now, v.zone), All: s.url("/upkeep/recent")}
 		p.DataThrough = clock(v.end, v.zone)
 		p.Lead = "What the records say was done, and how long ago. Log here what you did."
+		if q.list == "due" {
+			p.Lead = "What to do before the next starts, because it saves more than it costs. One tap logs it done."
+		}
 		for _, a := range handActs {
 			p.Acts = append(p.Acts, views.ActLink{Word: a.word, Href: s.url("/upkeep/" + a.slug)})
 		}
@@ -55,6 +60,8 @@ func (s *Server) getUpkeep() echo.HandlerFunc {
 			return err
 		}
 		switch q.list {
+		case "due":
+			err = s.dueList(c, q, frame, now, &p)
 		case "plates":
 			var list []store.PlateCare
 			if list, err = s.store.PlatesCare(ctx, v.end); err == nil {
@@ -97,18 +104,29 @@ func (s *Server) getUpkeep() echo.HandlerFunc {
 func readCareQuery(c echo.Context) (careQuery, error) {
 	q := careQuery{list: c.QueryParam("list"), bay: c.QueryParam("bay"), only: c.QueryParam("only"), page: 1}
 	if q.list == "" {
-		q.list = "plates"
+		q.list = "due"
 	}
 	known := false
 	for _, l := range careLists {
 		known = known || l.code == q.list
 	}
-	only := map[string][]string{"plates": {"", "on", "off", "no_record"}, "printers": {"", "changed", "no_record"}, "holds": {""}, "away": {"", "in_wash", "set_aside"}}[q.list]
+	only := map[string][]string{"due": {""}, "plates": {"", "on", "off", "no_record"}, "printers": {"", "changed", "no_record"}, "holds": {""}, "away": {"", "in_wash", "set_aside"}}[q.list]
 	switch {
 	case !known:
-		return q, badRequest(fault.Problem{Column: "list", Found: q.list, Expected: "plates, printers, holds or away"})
+		return q, badRequest(fault.Problem{Column: "list", Found: q.list, Expected: "due, plates, printers, holds or away"})
 	case !slices.Contains(only, q.only):
 		return q, badRequest(fault.Problem{Column: "only", Found: q.only, Expected: "one of the page's own filters"})
+	}
+	q.person = c.QueryParam("person")
+	switch when, order := c.QueryParam("when"), c.QueryParam("order"); {
+	case q.list != "due" && (when != "" || order != "" || q.person != ""):
+		return q, badRequest(fault.Problem{Column: "list", Found: q.list, Expected: "due, where when, order or person is given"})
+	case when != "" && when != "now" && when != "shift":
+		return q, badRequest(fault.Problem{Column: "when", Found: when, Expected: "now or shift"})
+	case order != "" && order != "saves" && order != "walking":
+		return q, badRequest(fault.Problem{Column: "order", Found: order, Expected: "saves or walking"})
+	default:
+		q.shift, q.walking = when == "shift", order == "walking"
 	}
 	if text := c.QueryParam("page"); text != "" {
 		n, err := strconv.Atoi(text)
@@ -130,8 +148,25 @@ type careView struct {
 }
 
 func (v *careView) link(q careQuery) string {
+	p := v.params(q)
+	if len(p) == 0 {
+		return v.s.url("/upkeep")
+	}
+	return v.s.url("/upkeep?" + p.Encode())
+}
+
+func (v *careView) params(q careQuery) url.Values {
 	p := url.Values{}
-	if q.list != "plates" {
+	if q.shift {
+		p.Set("when", "shift")
+	}
+	if q.walking {
+		p.Set("order", "walking")
+	}
+	if q.person != "" {
+		p.Set("person", q.person)
+	}
+	if q.list != "due" {
 		p.Set("list", q.list)
 	}
 	if q.bay != "" {
@@ -143,10 +178,7 @@ func (v *careView) link(q careQuery) string {
 	if q.page > 1 {
 		p.Set("page", strconv.Itoa(q.page))
 	}
-	if len(p) == 0 {
-		return v.s.url("/upkeep")
-	}
-	return v.s.url("/upkeep?" + p.Encode())
+	return p
 }
 
 func (v *careView) listFilter() views.FilterRow {
@@ -169,6 +201,13 @@ func (v *careView) onlyFilter(label string, codes, words []string, counts map[st
 	return row
 }
 
+// at is the list of a bay, "" all, from its first page.
+func (v *careView) at(bay string) string {
+	q := v.q
+	q.bay, q.page = bay, 1
+	return v.link(q)
+}
+
 func (v *careView) bayFilter(counts map[string]int) []views.FilterRow {
 	names := make([]string, 0, len(counts))
 	for b := range counts {
@@ -180,20 +219,22 @@ func (v *careView) bayFilter(counts map[string]int) []views.FilterRow {
 		return nil
 	}
 	sort.Slice(names, func(i, j int) bool { return naturalLess(names[i], names[j]) })
-	row := views.FilterRow{Label: "Bay", Links: []views.FilterLink{{Word: "All", Href: v.link(careQuery{list: v.q.list, only: v.q.only}), Current: v.q.bay == ""}}}
+	row := views.FilterRow{Label: "Bay", Links: []views.FilterLink{{Word: "All", Href: v.at(""), Current: v.q.bay == ""}}}
 	for _, b := range names {
-		row.Links = append(row.Links, views.FilterLink{Word: b, Count: count(counts[b]), Href: v.link(careQuery{list: v.q.list, bay: b, only: v.q.only}), Current: v.q.bay == b})
+		row.Links = append(row.Links, views.FilterLink{Word: b, Count: count(counts[b]), Href: v.at(b), Current: v.q.bay == b})
 	}
 	return []views.FilterRow{row}
 }
 
 // cut gives the rows of the page asked for and leads to its neighbours.
-func cut[T any](v *careView, l *views.CareList, list []T) []T {
+func cut[T any](v *careView, l *views.CareList, list []T) []T { return cutBy(v, l, list, carePage) }
+
+func cutBy[T any](v *careView, l *views.CareList, list []T, most int) []T {
 	total := len(list)
-	from := min((v.q.page-1)*carePage, total)
-	to := min(from+carePage, total)
+	from := min((v.q.page-1)*most, total)
+	to := min(from+most, total)
 	l.Count = count(total)
-	if total > carePage {
+	if total > most {
 		l.Count = count(from+1) + " to " + count(to) + " of " + count(total)
 	}
 	q := v.q

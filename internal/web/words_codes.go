@@ -62,6 +62,9 @@ var skipReasonWords = map[string]string{
 	"told_to": "told to", "drawn_by_lot": "drawn by lot", "other": "other reason",
 }
 
+// taskNouns are tasks of upkeep as nouns.
+var taskNouns = map[string]string{"swap_plate": "Swap of the plate", "wipe": "Wipe", "wash": "Wash", "deep": "Deep wash", "coat": "Coating", "probe": "Probe", "soak": "Heat soak", "check": "Check"}
+
 // skippedTaskWords say a task that was left out, taskSkipWords why.
 var skippedTaskWords = map[string]string{"swap_plate": "Swap skipped", "wipe": "Wipe skipped", "wash": "Wash skipped", "deep": "Deep wash skipped",
 	"coat": "Coating skipped", "soak": "Heat soak skipped", "check": "Check skipped"}

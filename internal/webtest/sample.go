@@ -4,6 +4,7 @@ import (
 	"math"
 	"time"
 
+	"basecourse/internal/upkeep"
 	"basecourse/internal/web"
 )
 
@@ -55,6 +56,8 @@ func SampleFindings(to time.Time) *Findings {
 	}
 	return &Findings{
 		List: web.FindingList{AsOf: to, From: from, To: to, FirstLayers: 9800, Graded: 8100, Failures: 402, GapSplit: 11, Items: items,
+			Ahead: map[string][]upkeep.Item{"P-001": {{Due: upkeep.Due{Task: upkeep.Probe, Because: []string{"3 starts since its probe", "cheapest every 2 starts"}, Effort: upkeep.Effort{Person: 1, Machine: 6},
+				Saves: 1.2, Low: 0.3, High: 2.4}, Printer: "P-001", Plate: "L-107"}}},
 			Lately: map[string]web.Lately{"P-001": {Started: 34, Graded: 29, Failures: 3}, "P-002": {Started: 30, Graded: 25, Failures: 1}}},
 		Evidences: []web.Evidence{
 			evidence(probing, []web.EvidenceCell{{Code: "valid", Started: 98, Graded: 82, Failures: 3}, {Code: "skipped", Started: 52, Graded: 41, Failures: 9}, {Code: "void", Started: 8, Graded: 6, Failures: 0}, {Code: "unknown", Started: 2, Graded: 2, Failures: 0}}, 18.3, 5.9, 33.1),
