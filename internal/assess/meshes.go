@@ -8,6 +8,7 @@ import (
 	"basecourse/internal/bed"
 	"basecourse/internal/farm"
 	"basecourse/internal/store"
+	"basecourse/internal/upkeep"
 )
 
 // MostMeshes is how many of a printer's latest meshes are studied.
@@ -22,9 +23,21 @@ type MeshStudy struct {
 	Horizon bed.Horizon
 	Known   bool // there are enough meshes for Drift and Horizon
 	Repeats bed.Repeats
-	Since   int // starts after the last probe
-	// Policy is the probing policy in force, in starts; 0: there is none.
-	Policy int
+	Since   int            // starts after the last probe
+	Policy  *upkeep.Policy // about probing, in force for the printer; nil: there is none
+}
+
+// PolicyStarts is after how many starts the policy asks for a probe, by starts or by
+// the hours that so many of the printer's starts take; 0: it does not go by them.
+func (m *MeshStudy) PolicyStarts() float64 {
+	if m.Policy == nil {
+		return 0
+	}
+	starts := float64(m.Policy.ProbeStarts)
+	if by := m.Policy.ProbeHours / m.Drift.HoursPerStart; m.Policy.ProbeHours > 0 && m.Drift.HoursPerStart > 0 && (starts == 0 || by < starts) {
+		starts = by
+	}
+	return starts
 }
 
 // Meshes studies a printer's meshes as of a time.

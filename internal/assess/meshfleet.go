@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"basecourse/internal/bed"
+	"basecourse/internal/upkeep"
 )
 
 // fleetKeep keeps what the meshes of the farm's printers say together.
@@ -85,12 +86,26 @@ func byLot(tags []string) {
 }
 
 // Meshes is the study of a printer's meshes, its horizon with the help of the farm's
-// other printers once these have been learned from.
+// other printers once these have been learned from, and the probing policy in force
+// with the plate that lies on it.
 func (a *Assessor) Meshes(ctx context.Context, printer string, at time.Time) (*MeshStudy, error) {
 	m, err := Meshes(ctx, a.store, printer, at)
 	if err != nil {
 		return nil, err
 	}
+	place := upkeep.Place{Printer: printer}
+	on, err := a.store.SpotOn(ctx, printer, at)
+	if err != nil {
+		return nil, err
+	}
+	if on != nil {
+		place.Plate, place.Surface = on.Plate, on.Surface
+	}
+	standing, err := a.Standing(ctx, at, place)
+	if err != nil {
+		return nil, err
+	}
+	m.Policy = standing[2]
 	k := &a.fleet
 	k.mu.Lock()
 	fleet, among := k.fleet, k.of[printer]

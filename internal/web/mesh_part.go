@@ -102,17 +102,31 @@ func horizonWords(m *assess.MeshStudy) (says, how string) {
 		how += fmt.Sprintf(" It leans on the meshes of %s of this farm: few meshes tell little of one printer alone.", counted(h.Fleet, "printer", "printers"))
 	}
 	how += " Swaps and services end a probe at once and are not in the number."
-	switch {
-	case m.Policy == 0:
-		how += " No probing policy is set for this printer."
-	case float64(m.Policy) > h.High:
-		how += fmt.Sprintf(" The policy, every %s, lets it grow too old.", counted(m.Policy, "start", "starts"))
-	case float64(m.Policy) < h.Low:
-		how += fmt.Sprintf(" The policy, every %s, probes sooner than the bed asks for.", counted(m.Policy, "start", "starts"))
-	default:
-		how += fmt.Sprintf(" The policy, every %s, fits.", counted(m.Policy, "start", "starts"))
+	return says, how + policyBeside(m)
+}
+
+// policyBeside says how the probing policy in force stands beside the horizon.
+func policyBeside(m *assess.MeshStudy) string {
+	p, starts := m.Policy, m.PolicyStarts()
+	if p == nil {
+		return " No probing policy is set for this printer."
 	}
-	return says, how
+	words := " The policy in force, " + p.Name + ", "
+	switch {
+	case starts == 0:
+		return words + "asks for a probe after what happened, not after a number of starts."
+	case p.ProbeStarts > 0 && starts == float64(p.ProbeStarts):
+		words += "a probe every " + counted(int(p.ProbeStarts), "start", "starts")
+	default:
+		words += "a probe every " + strconv.FormatFloat(p.ProbeHours, 'f', -1, 64) + thin + "h, about " + roundStarts(starts) + " starts here"
+	}
+	switch {
+	case starts > m.Horizon.High:
+		return words + ", lets the mesh grow too old."
+	case starts < m.Horizon.Low:
+		return words + ", probes sooner than the bed asks for."
+	}
+	return words + ", fits."
 }
 
 func placeWord(p bed.Place) string {

@@ -113,6 +113,16 @@ func TestTheMeshPageShowsAProbe(t *testing.T) {
 			t.Errorf("%s: status %d, want %d", path, a.Status, status)
 		}
 	}
+	for _, x := range []struct{ id, rules, says string }{
+		{"Y-1", `"probe_starts":1`, "The policy in force, All Y-1, a probe every 1 start, probes sooner than the bed asks for."},
+		{"Y-2", `"printer":"P-001","probe_starts":900`, "The policy in force, All Y-2, a probe every 900 starts, lets the mesh grow too old."},
+		{"Y-3", `"printer":"P-001","material":"PLA","probe_starts":2`, "All Y-2"}, // nobody knows what is printed next
+	} {
+		sent(t, site, `{"kind":"policy","id":"`+x.id+`","name":"All `+x.id+`","in_force_from":"`+stamp(time.Hour)+`",`+x.rules+`,"reason":"to begin with"}`)
+		if text := plain(c.Page(probePath("M-059")).Text("main")); !strings.Contains(text, x.says) {
+			t.Errorf("with %s: lacks %q:\n%s", x.id, x.says, text)
+		}
+	}
 	csv := c.Get(probePath("M-059") + "/mesh.csv")
 	if lines := strings.Split(csv.Body, "\r\n"); csv.Status != 200 || len(lines) != 27 || lines[0] != "column,row,x_mm,y_mm,height_mm" || !strings.HasPrefix(lines[1], "1,1,15,15,") || !strings.HasSuffix(lines[25], ",") {
 		t.Errorf("csv: %d %q", csv.Status, csv.Body)
