@@ -73,6 +73,7 @@ func advise(f *facts, a *Answer) {
 	p.guard()
 	p.repeat()
 	p.never()
+	p.coatDegreased()
 	slices.SortStableFunc(p.actions, func(x, y Action) int { return slices.Index(inOrder, x) - slices.Index(inOrder, y) })
 	if f.c.Running {
 		a.Advice = append(a.Advice, now(f, a, p.actions))
@@ -287,6 +288,15 @@ func (p *plan) lowersOnDirt() bool {
 	return p.cause == DirtyPlate || p.f.has("contamination") && !p.f.measured || slices.Contains(p.actions, Wash) || slices.Contains(p.actions, Wipe)
 }
 
+// coatDegreased asks for a release layer where the advice degreases a plate, or has a
+// washed one fitted, on which the material would over-bond.
+func (p *plan) coatDegreased() {
+	degreases := func(x Action) bool { return x == Wash || x == Wipe || x == SwapPlate }
+	if p.f.overBonds && !p.twice(Coat) && slices.ContainsFunc(p.actions, degreases) {
+		p.add(Coat)
+	}
+}
+
 func (p *plan) drop(a Action) {
 	p.actions = slices.DeleteFunc(p.actions, func(x Action) bool { return x == a })
 }
@@ -370,7 +380,11 @@ func (p *plan) step(x Action) Advice {
 	case Wash:
 		out.Do = "Wash " + plate + " off the machine with water and dish soap, rinse hot, dry it, and do not touch its face."
 	case Coat:
-		out.Do = "Put a release layer on " + plate + " before it is used bare again with " + orWord(c.Layer.Material, "this material") + "."
+		on := plate
+		if slices.Contains(p.actions, SwapPlate) {
+			on = "a degreased plate"
+		}
+		out.Do = "Put a release layer on " + on + " before it is used bare with " + orWord(c.Layer.Material, "this material") + "."
 	case Soak:
 		out.Do = "Let the bed of " + printer + " rest at its temperature for 15 minutes before the next start."
 	case Probe:
@@ -459,28 +473,4 @@ func orWord(s, otherwise string) string {
 		return otherwise
 	}
 	return s
-}
-
-// changes is the cheapest next check that would change the advice, by cause
-// (common practice, no source).
-var changes = map[Cause]string{
-	NozzleLow: "A single line measured in each zone, or a patch weighed: heavy means too much feed.", NozzleHigh: "A single line measured in each zone, or a patch weighed: light means too little feed.",
-	BedShape: "A fresh probe: if the pattern stays, the bed leans or the plate is bent.", Tilt: "The plate turned by 180°: a lean that turns with it is the plate’s.",
-	PlateHeight: "The plate on a third printer.", DirtyPlate: "A washed plate: if it still does not grip, it is height or temperature. Bubbles in free air mean a wet spool.",
-	PlateDamage: "The plate turned by 180°: what is the plate’s moves with it.", OverBonding: "The same material on a coated plate.",
-	FeedLow: "A patch weighed: right mass means height.", FeedHigh: "A patch weighed: right mass means a low nozzle.", NoStart: "A line extruded in free air.",
-	Moisture: "The free-air test: no bubbles there means grip or height.", Striping: "The same print at another speed.", BedTemperature: "A washed plate: if corners still lift, it is cold or draught.",
-	LocalSpot: "The plate turned by 180°: a spot that stays is under it.", None: "A mark in the next layer.",
-}
-
-func (p *plan) change() string {
-	if p.a.Causes[0].Cause == CannotTell {
-		if len(p.f.marks) == 0 {
-			return "Marks by zone."
-		}
-		if p.f.grip() {
-			return "A washed plate tells dirt from height; bubbles in free air mean a wet spool."
-		}
-	}
-	return changes[p.cause]
 }

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"basecourse/internal/bed"
 	"basecourse/internal/farm"
 	"basecourse/internal/firstlayer"
 
@@ -144,6 +145,14 @@ func checkCauses(t *rapid.T, c *firstlayer.Case, a *firstlayer.Answer) {
 }
 
 func checkAdvice(t *rapid.T, c *firstlayer.Case, a *firstlayer.Answer) {
+	// A plate is not used degreased where the material over-bonds on it.
+	says := func(x firstlayer.Action) bool {
+		return slices.ContainsFunc(a.Advice, func(y firstlayer.Advice) bool { return y.Action == x })
+	}
+	coated := slices.ContainsFunc(c.Context.Earlier, func(e firstlayer.Earlier) bool { return slices.Contains(e.Advised, firstlayer.Coat) })
+	if bed.DefaultOverBonding().Threatens(c.Layer.Material, c.Context.Surface) && (says(firstlayer.Wash) || says(firstlayer.Wipe) || says(firstlayer.SwapPlate)) && !says(firstlayer.Coat) && !coated {
+		t.Fatalf("no release layer before a degreased plate: %+v", a.Advice)
+	}
 	marked := map[string]bool{}
 	for _, m := range c.Layer.Marks {
 		marked[m.Mark] = true
