@@ -11,15 +11,12 @@ import (
 
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
+	"basecourse/internal/firstlayer"
 	"basecourse/internal/printable"
 	"basecourse/views"
 
 	"github.com/labstack/echo/v4"
 )
-
-// couponCaution is the usual caution; what the farm and the machine's maker say
-// comes first.
-const couponCaution = "Nozzle and bed stay hot after a print. Let the bed fall below 40\u202f°C before you touch it or peel. Local rules and the maker's instructions come first."
 
 var couponSteps = []string{
 	"Print it where it lies: neither turned nor scaled, with your usual first-layer speed and temperatures.",
@@ -69,8 +66,13 @@ func (s *Server) getCoupon() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
+		settings, err := s.store.Settings(c.Request().Context())
+		if err != nil {
+			return err
+		}
+		says := firstlayer.FarmOf(settings, nil)
 		here := "/printers/" + url.PathEscape(tag)
-		p := views.CouponPage{Tag: tag, Crumb: s.url(here), Action: s.url(here + "/coupon"), Caution: couponCaution,
+		p := views.CouponPage{Tag: tag, Crumb: s.url(here), Action: s.url(here + "/coupon"), Caution: says.Caution(firstlayer.Hot),
 			Lead: "A test print one layer high: in every zone a stripe to measure the nozzle's height on, a patch to look at, and the zone's address."}
 		if len(f.problems) == 0 {
 			coupon, err := f.coupon(printer)
@@ -85,7 +87,7 @@ func (s *Server) getCoupon() echo.HandlerFunc {
 			}
 		}
 		p.Fields, p.Problems = f.fields, f.problems
-		settings, err := s.store.Settings(c.Request().Context())
+		settings, err = s.store.Settings(c.Request().Context())
 		if err != nil {
 			return err
 		}

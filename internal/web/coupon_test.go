@@ -21,7 +21,7 @@ func TestTheCouponPageOffersThePrintersCoupon(t *testing.T) {
 	}
 	p := c.Page(link)
 	text := plain(p.Text("main"))
-	for _, want := range []string{"Expected mass", "1.76 g", "at 1.24 g/cm³; a patch 0.19 g", "9 zones, 3 × 3", "0.20 × 0.45 mm", "below 40 °C"} {
+	for _, want := range []string{"Expected mass", "1.76 g", "at 1.24 g/cm³; a patch 0.19 g", "9 zones, 3 × 3", "0.20 × 0.45 mm", "below 40 °C", "Local rules and the maker’s instructions come first."} {
 		if !strings.Contains(text, want) {
 			t.Errorf("lacks %q:\n%s", want, text)
 		}
