@@ -47,9 +47,7 @@ func (f *feed) hear() chan struct{} {
 func (f *feed) leave(ear chan struct{}) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	if _, there := f.ears[ear]; there {
-		delete(f.ears, ear)
-	}
+	delete(f.ears, ear)
 }
 
 // tell wakes everybody; who has not come round since the last time is not told
