@@ -69,6 +69,7 @@ type Field struct {
 	Longest  int      // characters; 0: no limit of its own
 	Add      string   // word of a button that adds this to the list before it; "" none
 	Max      string   // latest time
+	On       bool     // of a check: ticked
 }
 
 // Option is one answer of a choice or a select.

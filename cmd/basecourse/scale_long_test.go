@@ -84,7 +84,7 @@ func TestPagesAtScale(t *testing.T) {
 	}
 	now := frame.LatestStart.Add(7 * time.Minute)
 	answers := newFindings(st)
-	server, err := web.New(web.Config{Store: st, Findings: answers, Heights: answers, Diagnoses: answers, Log: slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelError})), Now: func() time.Time { return now }})
+	server, err := web.New(web.Config{Store: st, Findings: answers, Heights: answers, Diagnoses: answers, Policies: answers, Log: slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelError})), Now: func() time.Time { return now }})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -318,12 +318,23 @@ func scalePages(t *testing.T, st *store.Store, now time.Time, upload string) []s
 	if err != nil || len(probes) == 0 {
 		t.Fatalf("no probe in the last day: %v", err)
 	}
+	policy, _ := farm.NewID(farm.KindPolicy, "scale")
+	record := fmt.Sprintf(`{"kind":"policy","id":"scale","name":"scale","in_force_from":%q,"clean_prints":8,"wash_prints":60,"probe_starts":3,"reason":"to be looked at"}`, now.Add(-30*24*time.Hour).UTC().Format(time.RFC3339))
+	if _, err := st.Record(ctx, store.Act{Via: "command"}, intake.ParseRecord([]byte(record), "", now)); err != nil && !fault.Is(err, fault.Conflict) {
+		t.Fatal(err)
+	}
 	values := func(path, name string) string {
 		switch {
 		case strings.HasPrefix(path, "/probes/"):
 			return probes[0].(*farm.Probe).ID.UUID.String()
 		case strings.HasPrefix(path, "/plates/"), strings.HasPrefix(path, "/setup/plates/"):
 			return layer.Plate
+		case strings.HasPrefix(path, "/setup/policies/") && name == ":id":
+			return policy.UUID.String()
+		case strings.HasPrefix(path, "/setup/policies/"):
+			return "scale"
+		case strings.HasPrefix(path, "/setup/policy-suggestions/") && name == ":kind":
+			return "printer"
 		case strings.HasPrefix(path, "/setup/materials/"):
 			return layer.Material
 		case strings.HasPrefix(path, "/jobs/"), strings.HasPrefix(path, "/setup/jobs/"):

@@ -33,6 +33,9 @@ type Care struct {
 	view    *view
 	store   *store.Store
 
+	once    sync.Once // makes the next
+	advised []Advised
+
 	mu   sync.Mutex // over the season's jobs, which are read when a policy asks
 	jobs bool
 }
@@ -62,6 +65,14 @@ func (a *Assessor) Care(ctx context.Context, now time.Time) (*Care, error) {
 	if a.care.of == v {
 		return a.care.care, nil
 	}
+	c, err := a.careOf(ctx, v, q)
+	if err == nil {
+		a.care.of, a.care.care = v, c
+	}
+	return c, err
+}
+
+func (a *Assessor) careOf(ctx context.Context, v *view, q AsOf) (*Care, error) {
 	surfaces, err := a.store.PlateSurfaces(ctx)
 	if err != nil {
 		return nil, err
@@ -72,7 +83,6 @@ func (a *Assessor) Care(ctx context.Context, now time.Time) (*Care, error) {
 	}
 	c := v.care(surfaces, more)
 	c.At, c.store = q.At, a.store
-	a.care.of, a.care.care = v, c
 	return c, nil
 }
 
@@ -162,12 +172,25 @@ func short(n int32) int16 { return int16(min(n, math.MaxInt16)) }
 type Preview struct {
 	From, To time.Time
 	upkeep.Replayed
+
+	costs *upkeep.Costs
+}
+
+// Minutes that a tally's upkeep takes.
+func (p *Preview) Minutes(t *upkeep.Tally) upkeep.Effort { return t.Minutes(p.costs) }
+
+// Worth is what the policies would have saved all told with so many failures fewer,
+// money: the failures' cost less that of the upkeep that was asked for beyond what was
+// done.
+func (p *Preview) Worth(fewer float64) float64 {
+	was, is := p.Minutes(&p.Done), p.Minutes(&p.Asked)
+	return fewer*p.costs.Failure() - ((is.Person-was.Person)*p.costs.LabourHour+(is.Machine-was.Machine)*p.costs.MachineHour)/60
 }
 
 // Preview replays the four weeks before the latest start as if the policies in force
 // alone had asked; the four before them set the counts.
 func (c *Care) Preview(ctx context.Context, inForce []upkeep.Policy, scope *upkeep.Scope) (Preview, error) {
-	p := Preview{To: c.view.to}
+	p := Preview{To: c.view.to, costs: &c.Costs}
 	p.From = p.To.Add(-Month)
 	season, err := c.about(ctx, scope, inForce...)
 	if err != nil {
@@ -188,3 +211,12 @@ func (c *Care) Count(ctx context.Context, scope *upkeep.Scope, from, to time.Tim
 	}
 	return within, others, err
 }
+
+// Minutes that a tally's upkeep took, by the farm's minutes of now.
+func (c *Care) Minutes(t *upkeep.Tally) upkeep.Effort { return t.Minutes(&c.Costs) }
+
+// Zone is the farm's.
+func (c *Care) Zone() *time.Location { return c.view.settings.Zone() }
+
+// Currency is the farm's word beside amounts.
+func (c *Care) Currency() string { return c.view.settings.Text("currency") }

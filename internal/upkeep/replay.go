@@ -151,7 +151,7 @@ type Replayed struct {
 
 // Replay makes the starts of a season anew as if the policies in force alone had
 // asked for wiping, washing and probing and all of it had been done. What no policy
-// asks about stays as it was done. Starts from countFrom on are counted, the ones
+// says an interval of stays as it was done; probes asked for after events come on top. Starts from countFrom on are counted, the ones
 // before only set the counts. Chances follow from the adviser's effects.
 func (a *Adviser) Replay(s *Season, inForce []Policy, scope *Scope, countFrom int64) Replayed {
 	r := replay{a: a, s: s, inForce: inForce, in: s.covers(scope), limits: make([]*Limits, len(s.Grounds)), holds: make([]float64, len(s.Grounds)),
@@ -378,16 +378,18 @@ func (r *replay) probe(f *Ran, g *Ground, l *Limits, t *Tally) (int32, *printerR
 	if d := g.BedC - p.bed; d >= OtherTemperature || d <= -OtherTemperature {
 		p.after |= Temperature
 	}
-	probed := f.SinceProbe == 0
-	if l.By[AsksProbe] != nil {
-		probed = l.ProbeStarts > 0 && p.since >= l.ProbeStarts || l.ProbeHours > 0 && float64(f.At-p.probedAt) >= l.ProbeHours*hourMicros || l.ProbeAfter&p.after != 0
+	// Events alone do not say how often: they come on top of what was done.
+	alone := l.ProbeStarts > 0 || l.ProbeHours > 0
+	probed := f.SinceProbe == 0 && !alone || l.ProbeAfter&p.after != 0
+	if alone {
+		probed = probed || l.ProbeStarts > 0 && p.since >= l.ProbeStarts || l.ProbeHours > 0 && float64(f.At-p.probedAt) >= l.ProbeHours*hourMicros
 	}
 	if probed {
 		p.since, p.probedAt, p.plate, p.bed, p.after = 0, f.At, g.Next.Plate, g.BedC, 0
 		t.Probes++
 	}
 	since := p.since
-	if l.By[AsksProbe] == nil && f.Probing != findings.ProbingSkipped {
+	if !alone && f.Probing != findings.ProbingSkipped {
 		since = 0 // as recorded: no missing probe
 	}
 	p.since++

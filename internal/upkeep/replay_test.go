@@ -77,9 +77,9 @@ func TestReplayCountsWhatARuleAsks(t *testing.T) {
 		{Rules{ProbeStarts: 1}, 0, 1, 120},
 		{Rules{ProbeStarts: 12}, 0, 1, 10},
 		{Rules{ProbeHours: 2}, 0, 1, 10},
-		{Rules{ProbeAfter: Service}, 0, 1, 1},
-		{Rules{ProbeAfter: Move | Service}, 0, 1, 2},
-		{Rules{ProbeAfter: Swap | Temperature}, 0, 1, 0},
+		{Rules{ProbeAfter: Service}, 0, 1, 2}, // on top of what was done,
+		{Rules{ProbeAfter: Move | Service}, 0, 1, 3},
+		{Rules{ProbeAfter: Swap | Temperature}, 0, 1, 1},
 	} {
 		season := *s
 		season.Work = []Work{{At: 30*600e6 + 1, Moved: true}, {At: 60*600e6 + 1}}
@@ -167,5 +167,37 @@ func BenchmarkReplay(b *testing.B) {
 	policies := []Policy{{Rules: Rules{CleanPrints: 8, WashPrints: 40, ProbeStarts: 3, ProbeAfter: Swap}}, {Scope: Scope{Printer: "A"}, Rules: Rules{ProbeStarts: 1}}}
 	for b.Loop() {
 		a.Replay(s, policies, &Scope{}, s.Starts[330_000].At)
+	}
+}
+
+func TestPoolingAlikesIsTheSame(t *testing.T) {
+	a := learnedOf(t)
+	var list []Suggestion
+	var weights []float64
+	for j := range int32(24) {
+		one := a.SuggestCleaning(Next{Printer: -1, Plate: 2 * j, Material: -1})
+		if p := Pool([]Suggestion{one}, []float64{7}); p.Every != one.Every || len(p.Curve) != len(one.Curve) || math.Abs(p.Curve[3].Cost-one.Curve[3].Cost) > 1e-9 {
+			t.Fatalf("plate %d alone: every %d, pooled %d: %+v and %+v", j, one.Every, p.Every, one.Curve[3], p.Curve[3])
+		}
+		if got := one.At(one.Curve[4].Every); got != one.Curve[4] {
+			t.Fatalf("got %+v, the curve has %+v", got, one.Curve[4])
+		}
+		list, weights = append(list, one), append(weights, float64(j))
+	}
+	p := Pool(list, weights)
+	sum := 0.0
+	for i := range list {
+		sum += weights[i] * list[i].At(5).Cost / 276
+	}
+	if got := p.At(5); math.Abs(got.Cost-sum) > 1e-9 || got.Low > got.Cost || got.High < got.Cost {
+		t.Errorf("every 5 costs %+v, want %g", got, sum)
+	}
+	for _, x := range p.Curve {
+		if best := p.At(p.Every); x.Cost < best.Cost-1e-9 {
+			t.Errorf("every %d is cheaper than every %d: %g, %g", x.Every, p.Every, x.Cost, best.Cost)
+		}
+	}
+	if Pool(nil, nil).Every != 0 || Pool(list[:1], []float64{0}).Curve != nil {
+		t.Error("a pool of none")
 	}
 }

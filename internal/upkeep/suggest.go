@@ -20,6 +20,9 @@ type Suggestion struct {
 	known
 	rest [horizon]float64 // chance that the other effect spares a start, 1 without
 	loss float64
+	mean wear
+
+	pooled bool
 }
 
 // Point is what an interval costs in the long run, per 100 starts: money beyond what
@@ -71,61 +74,22 @@ func (s *Suggestion) wear(form int) wear {
 }
 
 func (s *Suggestion) solve() {
-	var chance []float64
-	var wears []wear
-	for k, c := range s.known.chance {
-		if c >= 1e-9 {
-			chance, wears = append(chance, c), append(wears, s.wear(k))
-		}
-	}
-	if len(wears) == 0 { // nothing is known: no effect of its own
-		chance, wears = []float64{1}, []wear{s.wear(0)}
-	}
+	chance, wears := s.wears()
 	cost := s.a.costs.Of(s.Task)
-	var all wear
 	for i, c := range chance {
-		for k := range all {
-			all[k] += c * wears[i][k]
+		for k := range s.mean {
+			s.mean[k] += c * wears[i][k]
 		}
 	}
-	s.Every = all.best(cost).every
+	s.Every = s.mean.best(cost).every
 	best := make([]float64, len(wears))
 	for i := range best {
 		if best[i] = float64(wears[i].best(cost).every); best[i] == 0 {
 			best[i] = math.Inf(1)
 		}
 	}
-	for to, q := range map[*int]float64{&s.EveryLow: 0.025, &s.EveryHigh: 0.975} {
-		if n := spread(chance, best, q); n <= horizon {
-			*to = int(n)
-		}
-	}
-	list := intervals
-	for i, n := range intervals {
-		if n == s.Every {
-			break
-		}
-		if n > s.Every && s.Every > 0 || n == 0 {
-			list = append(append(append([]int{}, intervals[:i]...), s.Every), intervals[i:]...)
-			break
-		}
-	}
-	effort, failure := s.a.costs.Effort[s.Task], s.a.costs.Failure()
-	for _, n := range list {
-		p := Point{Every: n}
-		rates := make([]float64, len(wears))
-		for i := range wears {
-			rates[i] = 100 * wears[i].rateAt(n, 0)
-			p.Cost += chance[i] * rates[i]
-		}
-		own := 0.0
-		if n > 0 {
-			own = 100 * cost / float64(n)
-			p.PersonMinutes, p.MachineMinutes = 100*effort.Person/float64(n), 100*effort.Machine/float64(n)
-		}
-		low, high := min(p.Cost, spread(chance, rates, 0.025)), max(p.Cost, spread(chance, rates, 0.975))
-		p.Failures, p.FailuresLow, p.FailuresHigh = p.Cost/failure, low/failure, high/failure
-		p.Cost, p.Low, p.High = p.Cost+own, low+own, high+own
-		s.Curve = append(s.Curve, p)
+	s.between(chance, best)
+	for _, n := range withInterval(s.Every) {
+		s.Curve = append(s.Curve, s.point(n, chance, wears))
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"basecourse/internal/store"
+	"basecourse/internal/upkeep"
 	"basecourse/views"
 
 	"github.com/labstack/echo/v4"
@@ -40,6 +41,10 @@ func (s *Server) getPlate() echo.HandlerFunc {
 			plateStand(p, facts, Finding{}, found.GapSplit)
 		}
 		if facts.RetiredAt == nil {
+			place := upkeep.Place{Plate: t.tag, Printer: facts.Printer, Surface: facts.Surface}
+			if err := s.policyFact(c, t.now, place, &p.Facts, upkeep.AsksClean, upkeep.AsksWash); err != nil {
+				return err
+			}
 			p.Actions = s.plateActions(t.tag, facts.HeldAt != nil)
 		}
 		p.Heights = s.plateHeights(s.heightsBeside(t.ctx, t.now, t.frame.Version), t.tag)

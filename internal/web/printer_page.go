@@ -6,6 +6,7 @@ import (
 
 	"basecourse/internal/fault"
 	"basecourse/internal/store"
+	"basecourse/internal/upkeep"
 	"basecourse/views"
 
 	"github.com/labstack/echo/v4"
@@ -42,6 +43,10 @@ func (s *Server) getPrinter() echo.HandlerFunc {
 		part := s.meshPart(study, t.zone)
 		p.Meshes = &part
 		if x.row.RetiredAt == nil {
+			place := upkeep.Place{Printer: t.tag, Plate: x.row.Plate}
+			if err := s.policyFact(c, t.now, place, &p.Facts, upkeep.AsksProbe, upkeep.AsksClean, upkeep.AsksWash); err != nil {
+				return err
+			}
 			p.RiskLead, p.Risk = riskPart(t.tag, found, t.zone)
 		}
 		for _, f := range found.about(nil, "printer", t.tag) {

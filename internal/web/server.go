@@ -29,9 +29,11 @@ type Config struct {
 	// Diagnoses tells what first layers say; nil: worked out over Store, keeping
 	// nothing for others.
 	Diagnoses Diagnoses
-	Copies    Copies // daily copies of the farm; nil: none are written by this process
-	Backups   Copies // daily backups of the database; nil: none are written by this process
-	Log       *slog.Logger
+	// Policies tells how the farm was looked after; nil: worked out over Store.
+	Policies Policies
+	Copies   Copies // daily copies of the farm; nil: none are written by this process
+	Backups  Copies // daily backups of the database; nil: none are written by this process
+	Log      *slog.Logger
 
 	// BasePath is where the program lives behind a proxy ("/bc"), whether the
 	// proxy keeps or strips it; "" is the root.
@@ -123,6 +125,9 @@ func New(cfg Config) (*Server, error) {
 		hashing: make(chan struct{}, hashesAtOnce),
 		working: make(chan struct{}, workersAtOnce), unpacked: make(chan struct{}, 1), importing: make(chan struct{}, 1),
 		senders: newSenders(rate.Limit(requestsPerSecond), requestsBurst),
+	}
+	if s.cfg.Policies == nil {
+		s.cfg.Policies = assess.New(cfg.Store)
 	}
 	if s.cfg.Diagnoses == nil {
 		s.cfg.Diagnoses = assess.New(cfg.Store)

@@ -121,6 +121,7 @@ func (s *Server) setupParts(c echo.Context, f store.FarmFacts) []views.SetupPart
 		{"Jobs", "/setup/jobs", "orders"},
 		{"Shifts", "/setup/shifts", "who works when"},
 		{"Instruments", "/setup/instruments", "gauges and scales"},
+		{"Policies", "/setup/policies", "how often to clean and probe"},
 		{"Settings", "/setup/settings", "time zone, minutes, money"},
 		{"Over-bonding", "/setup/over-bonding", "materials that tear off"},
 		{"Cautions", "/setup/cautions", "said where it can hurt"},

@@ -54,6 +54,9 @@ func everyPage(t *testing.T, site *webtest.Site, admin *webtest.Client) []string
 		"/setup/shifts/:tag": b.Shifts[0].Shift, "/setup/instruments/:tag": b.Instruments[0].Instrument, "/setup/jobs/:tag": layer.Job, "/jobs/:tag": layer.Job,
 		"/plates/:tag": layer.Plate, "/setup/plates/:tag": layer.Plate, "/probes/:id": b.Probes[probe].ID.UUID.String(),
 	}
+	version := b.Policies[slices.IndexFunc(b.Policies, func(p farm.Policy) bool { return p.Name == "Washing" })].ID.UUID.String()
+	stands["/setup/policies/:tag"] = "Washing"
+	whole := map[string]string{"/setup/policies/:tag/versions/:id": "/setup/policies/Washing/versions/" + version}
 	any := map[string]string{":tag": "P-001", ":id": layer.ID.UUID.String(), ":kind": "printer", ":cause": "skipped_probing"}
 	var pages []string
 	for _, r := range web.Routes() {
@@ -74,6 +77,9 @@ func everyPage(t *testing.T, site *webtest.Site, admin *webtest.Client) []string
 			}
 		}
 		path := strings.Join(parts, "/")
+		if w := whole[r.Path]; w != "" {
+			path = w
+		}
 		if r.Path == "/first-layers/:id/done" {
 			path += "?action=probe&cause=bed_shape"
 		}
@@ -83,7 +89,7 @@ func everyPage(t *testing.T, site *webtest.Site, admin *webtest.Client) []string
 		}
 		pages = append(pages, path)
 	}
-	return append(pages, "/floor?order=walking", "/upkeep?list=printers", "/trends?by=printer&chart=gaps", "/trends?by=pair", "/findings/plate/L-002/cleaning_gap", "/printers/NONE", "/grade?printer=zz")
+	return append(pages, "/setup/add-policy?name=Glass&clean_prints=5&reason=why", "/floor?order=walking", "/upkeep?list=printers", "/trends?by=printer&chart=gaps", "/trends?by=pair", "/findings/plate/L-002/cleaning_gap", "/printers/NONE", "/grade?printer=zz")
 }
 
 // wideText gives how many pixels a page is too wide with text of 200 % while the
