@@ -148,7 +148,7 @@ type JobsPage struct {
 type JobPlanPage struct {
 	Shell
 	Lead, Cost          string
-	Back, CSV           string
+	Back, CSV, Timeline string
 	Jobs, Starts, Tasks Table
 	Changes             []Fact // of the plan lately: when, what and why
 	Empty               string

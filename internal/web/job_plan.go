@@ -86,11 +86,11 @@ func (s *Server) getJobPlan() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
-		p := views.JobPlanPage{Shell: withClock(s.shell(c, "Prep plan", "/jobs"), s.now(), zone), Back: s.url("/jobs"), CSV: s.url("/jobs/plan.csv")}
+		p := views.JobPlanPage{Shell: withClock(s.shell(c, "Prep plan", "/jobs"), s.now(), zone), Back: s.url("/jobs"), CSV: s.url("/jobs/plan.csv"), Timeline: s.url("/jobs/plan/timeline")}
 		p.DataThrough = clock(plan.AsOf, zone)
 		p.Lead = "What to start where and when so that each open job gets enough good plates, and what to clean and probe before."
 		if len(plan.Jobs) == 0 {
-			p.Empty, p.CSV = "No open job needs a start.", ""
+			p.Empty, p.CSV, p.Timeline = "No open job needs a start.", "", ""
 			return render(c, http.StatusOK, views.JobPlan(p))
 		}
 		p.Cost = fmt.Sprintf("As of %s. Expected cost of failures, prep and lateness: %.2f.", clock(plan.AsOf, zone), plan.Cost)

@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 
+	"basecourse/internal/web"
 	"basecourse/internal/webtest"
 )
 
@@ -26,6 +27,42 @@ func TestAJobInTheBrowserIsAccessibleAndFits(t *testing.T) {
 				if *shots != "" {
 					tab.Shot(filepath.Join(*shots, name+"-"+v.Name+".png"), true)
 				}
+			}
+		})
+	}
+}
+
+// The timeline is drawn where there is room and walked by arrow keys; on a phone the
+// list stands alone. The account page shows a calendar address once.
+func TestTheTimelineInTheBrowser(t *testing.T) {
+	if !webtest.BrowserTests() {
+		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
+		return
+	}
+	site := webtest.New(t, func(c *web.Config) { c.Findings = &webtest.Findings{PlanJSON: manyStarts(60)} })
+	amara := site.As("amara", "manager")
+	for _, v := range views() {
+		if v.Name != "desk" && v.Name != "phone" {
+			continue
+		}
+		t.Run(v.Name, func(t *testing.T) {
+			tab := site.Tab(t, amara, v)
+			tab.Open("/jobs/plan/timeline?from=2026-03-09T00")
+			tab.Fits()
+			tab.Accessible()
+			tab.Contrast()
+			if drawn := webtest.Eval[bool](tab, `document.querySelector(".timeline").getBoundingClientRect().width > 0`); drawn != (v.Width >= 744) {
+				t.Errorf("drawn: %v at %d pixels", drawn, v.Width)
+			} else if drawn {
+				said := webtest.Eval[string](tab, `(() => { const c = document.querySelector("[data-walk]"); c.focus(); for (const k of ["ArrowRight", "ArrowRight"]) c.dispatchEvent(new KeyboardEvent("keydown", { key: k, bubbles: true })); return document.getElementById("timeline-at").textContent })()`)
+				if !strings.HasPrefix(said, "P-000: start J-1, 2026-03-09 14:00") {
+					t.Errorf("the second block says %q", said)
+				}
+			}
+			if *shots != "" {
+				tab.Shot(filepath.Join(*shots, "timeline-"+v.Name+".png"), true)
+				tab.Open("/account")
+				tab.Shot(filepath.Join(*shots, "account-"+v.Name+".png"), true)
 			}
 		})
 	}

@@ -148,6 +148,7 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "GET", Path: "/setup", Role: roleManager, handle: (*Server).getSetup, patience: usual},
 	{Method: "GET", Path: "/jobs", Role: roleOperator, handle: (*Server).getJobs, patience: usual},
 	{Method: "GET", Path: "/jobs/plan", Role: roleOperator, handle: (*Server).getJobPlan, patience: slower},
+	{Method: "GET", Path: "/jobs/plan/timeline", Role: roleOperator, handle: (*Server).getJobTimeline, patience: slower},
 	{Method: "GET", Path: "/jobs/plan.csv", Role: roleOperator, handle: (*Server).getJobPlanCSV, patience: slower},
 	{Method: "GET", Path: "/jobs/:tag", Role: roleOperator, handle: (*Server).getJob, patience: usual},
 	{Method: "GET", Path: "/setup/printers", Role: roleManager, handle: setupPrinters.list(), patience: usual},
