@@ -46,8 +46,9 @@ type RecentEntry struct {
 	When   string // of saving
 	ISO    string
 	By     string
-	What   string // "Wiped"
-	Things []Fact // plates and printers it is about
+	What   string   // "Wiped"
+	Things []Fact   // plates and printers it is about
+	Also   []string // what was logged in the same go, with its plate or printer
 	With   string
 	Late   string // when it happened, for a late entry
 	Undone bool

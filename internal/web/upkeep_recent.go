@@ -134,6 +134,13 @@ func (s *Server) recentEntry(a *store.HandAct, who Identity, zone *time.Location
 	more := 0
 	for _, e := range a.Entries {
 		if e.Kind != main {
+			if farm.Kind(e.Kind) == farm.KindProbe && farm.Kind(main) == farm.KindCleaning { // ticked together in the list of what is due
+				v.Also = append(v.Also, "probed "+e.Subject)
+			}
+			continue
+		}
+		if farm.Kind(main) == farm.KindCleaning && e.Code != a.Entries[0].Code {
+			v.Also = append(v.Also, lowerFirst(wordFor(methodWords, e.Code))+" "+e.Subject)
 			continue
 		}
 		if e.Late {
@@ -155,6 +162,9 @@ func (s *Server) recentEntry(a *store.HandAct, who Identity, zone *time.Location
 	}
 	if more > 0 {
 		v.Things = append(v.Things, views.Fact{Value: "and " + count(more) + " more"})
+	}
+	if len(v.Also) > 0 {
+		v.With = joinWords(append(slices.Clone(v.Also), v.With))
 	}
 	if mayUndo(who, a) {
 		v.Undo = s.url("/upkeep/undo?entry=" + strconv.FormatInt(a.ID, 10))
@@ -184,6 +194,7 @@ func (s *Server) saved(c echo.Context, zone *time.Location) (views.SavedLine, er
 	for _, t := range e.Things {
 		tags = append(tags, t.Value)
 	}
+	tags = append(tags, e.Also...)
 	line := views.SavedLine{Words: "Saved: " + lowerFirst(e.What) + " " + strings.Join(tags, ", ") + ".", Entry: text, Next: "/upkeep"}
 	if e.Undone {
 		line.Words = "Undone: " + lowerFirst(e.What) + " " + strings.Join(tags, ", ") + "."

@@ -1,0 +1,73 @@
+//go:build long
+
+package assess_test
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"slices"
+	"testing"
+	"time"
+
+	"basecourse/internal/assess"
+	"basecourse/internal/localdb"
+	"basecourse/internal/store"
+)
+
+// TestDueSpeed times what is due on the farm that PagesAtScale keeps (1,000 printers,
+// 1,000,000 first layers): BASECOURSE_SCALE_HOME is its folder. Times are for a machine
+// with nothing else to do.
+func TestDueSpeed(t *testing.T) {
+	home := os.Getenv("BASECOURSE_SCALE_HOME")
+	if home == "" {
+		t.Log("run PagesAtScale with BASECOURSE_SCALE_HOME=DIR, then this with the same")
+		return
+	}
+	ctx := context.Background()
+	cluster, err := localdb.Open(ctx, localdb.Options{Dir: filepath.Join(home, "db"), NoFetch: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = cluster.Close(ctx) }()
+	s, err := store.Open(ctx, cluster.URL("farm"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	frame, err := s.Frame(ctx, time.Date(2100, 1, 1, 0, 0, 0, 0, time.UTC))
+	if err != nil {
+		t.Fatal(err)
+	}
+	now := frame.LatestStart.Add(7 * time.Minute)
+	s.SetClock(func() time.Time { return now })
+	a := assess.New(s)
+	begun := time.Now()
+	dueOf(t, a, assess.AsOf{At: now}, "")
+	t.Logf("the first list, with the farm read and learned from: %.1f s", time.Since(begun).Seconds())
+	rows, err := s.Floor(ctx, now, 45*time.Minute, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, x := range []struct {
+		name string
+		n    int
+		most time.Duration
+		tag  func(i int) string
+	}{
+		{"the list of all printers", 9, time.Second, func(int) string { return "" }},
+		{"one printer's answer", 200, 10 * time.Millisecond, func(i int) string { return rows[i*7%len(rows)].Printer }},
+	} {
+		var took []time.Duration
+		for i := range x.n {
+			begun := time.Now()
+			dueOf(t, a, assess.AsOf{At: now}, x.tag(i))
+			took = append(took, time.Since(begun))
+		}
+		slices.Sort(took)
+		t.Logf("%s: median %v, fastest %v", x.name, took[len(took)/2], took[0])
+		if took[len(took)/2] > x.most {
+			t.Errorf("%s takes %v at the median, want at most %v", x.name, took[len(took)/2], x.most)
+		}
+	}
+}
