@@ -12,6 +12,7 @@ type Shell struct {
 	KeysTo      string    // address the form about single-key shortcuts posts to
 	Keys        string    // off when they are switched off; "" on
 	Here        string    // this page's address without the base path, to come back to
+	Search      string    // address of the search; "" none
 	Help        string    // address of the help, with the anchor of this page's word where it has one
 	Person      string    // who is signed in; "" nobody
 	Role        string    // their role, as a word

@@ -32,6 +32,7 @@ type commands struct {
 	Bead     beadCmd     `cmd:"" help:"Say what lines look like when the nozzle is too low or too high."`
 	Mesh     meshCmd     `cmd:"" help:"Read a bed mesh and say its range, tilt and shape."`
 	Coupon   couponCmd   `cmd:"" help:"Write a test print sized for a printer's bed."`
+	Labels   labelsCmd   `cmd:"" help:"Write sheets of labels for printers and plates as a PDF."`
 	Diagnose diagnoseCmd `cmd:"" help:"Say what a first layer tells and what to do about it."`
 	User     struct {
 		Add    userAddCmd    `cmd:"" help:"Let a person sign in."`

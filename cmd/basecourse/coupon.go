@@ -67,7 +67,7 @@ func (c couponCmd) Run(a *app) error {
 	if err := write(&file, coupon.Mesh(), "Coupon for "+c.Printer); err != nil {
 		return err
 	}
-	if err := c.put(a, file.Bytes()); err != nil {
+	if err := putFile(a, c.Out, file.Bytes()); err != nil {
 		return err
 	}
 	a.say("Coupon for %s: %d zones, layer %.2f mm, lines %.2f mm, stripes %.1f mm, patches %.1f mm.", c.Printer, coupon.Grid.Cols*coupon.Grid.Rows,
@@ -79,15 +79,15 @@ func (c couponCmd) Run(a *app) error {
 	return nil
 }
 
-// put writes the file whole or not at all.
-func (c couponCmd) put(a *app, data []byte) error {
-	if c.Out == "" {
+// putFile writes the file whole or not at all.
+func putFile(a *app, out string, data []byte) error {
+	if out == "" {
 		_, err := io.Copy(a.stdout, bytes.NewReader(data))
 		return err
 	}
-	f, err := os.CreateTemp(filepath.Dir(c.Out), ".coupon-*")
+	f, err := os.CreateTemp(filepath.Dir(out), ".basecourse-*")
 	if err != nil {
-		return fault.Wrap(fault.Invalid, err, "cannot write %s", c.Out)
+		return fault.Wrap(fault.Invalid, err, "cannot write %s", out)
 	}
 	defer func() { _ = os.Remove(f.Name()) }()
 	_, err = f.Write(data)
@@ -98,10 +98,10 @@ func (c couponCmd) put(a *app, data []byte) error {
 		err = e
 	}
 	if err == nil {
-		err = os.Rename(f.Name(), c.Out)
+		err = os.Rename(f.Name(), out)
 	}
 	if err != nil {
-		return fault.Wrap(fault.Invalid, err, "cannot write %s", c.Out)
+		return fault.Wrap(fault.Invalid, err, "cannot write %s", out)
 	}
 	return nil
 }

@@ -144,7 +144,7 @@ func TestWordsThatMakeNoSenseExitWith2(t *testing.T) {
 }
 
 func TestEveryCommandHasHelpWithAnExample(t *testing.T) {
-	for _, command := range []string{"demo", "serve", "migrate", "import", "export", "findings", "bead", "coupon", "user add", "token add", "routes"} {
+	for _, command := range []string{"demo", "serve", "migrate", "import", "export", "findings", "bead", "coupon", "labels", "user add", "token add", "routes"} {
 		r := call(t, nil, "", append(strings.Fields(command), "--help")...)
 		if r.code != 0 || !strings.Contains(r.stdout, "Example") || !strings.Contains(r.stdout, "basecourse "+command) {
 			t.Errorf("%s --help: exit code %d, want 0 and an example:\n%s", command, r.code, r.stdout)

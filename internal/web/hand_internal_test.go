@@ -17,7 +17,7 @@ func TestTagsAreFoundTheWayTheyAreTyped(t *testing.T) {
 	for typed, want := range map[string]string{
 		"P-001": "P-001", "p1": "P-001", "P001": "P-001", "p-10": "P-010", "P-100": "", "p1b": "P-1B", "rack 7": "Rack 7", "rack-07": "Rack 7",
 		"L-203.K": "L-203", "l203.k": "L-203", "x1": "x1", "X-1": "X-1", "X1": "x1", "": "", "0": "", "L-203.": "L-203", "L-203.KK": "",
-		"L203K": "L-203", "l-203k": "L-203", "203": "L-203", "203k": "L-203", "L-203.M": "", "203m": "", "1": "",
+		"L203K": "L-203", "l-203k": "L-203", "203": "L-203", "http://192.168.1.20:8080/bc/s/L-203": "L-203", "https://farm.example/s/Rack%207": "Rack 7", "203k": "L-203", "L-203.M": "", "203m": "", "1": "",
 	} {
 		if got, _ := book.find(typed); got != want {
 			t.Errorf("%q: got %q, want %q", typed, got, want)

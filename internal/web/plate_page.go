@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"basecourse/internal/farm"
 	"basecourse/internal/store"
 	"basecourse/internal/upkeep"
 	"basecourse/views"
@@ -58,7 +59,9 @@ func (s *Server) plateActions(tag string, held bool) []views.Link {
 	with := "?plate=" + url.QueryEscape(tag)
 	acts := []act{{"Log a cleaning", "/upkeep/clean", "/upkeep/clean" + with, true},
 		{"Log a fitting", "/upkeep/fit", "/upkeep/fit" + with, false},
-		{"Log where it went", "/upkeep/state", "/upkeep/state" + with, false}}
+		{"Log where it went", "/upkeep/state", "/upkeep/state" + with, false},
+		{"Mark it", "/plates/:tag/mark", "/plates/" + url.PathEscape(tag) + "/mark", false},
+		{"Print its label", "/setup/labels", "/setup/labels?tags=" + url.QueryEscape(tag), false}}
 	if held {
 		return s.links(append(acts, act{"Release " + tag, "/upkeep/release", "/upkeep/release" + with, false}))
 	}
@@ -92,7 +95,7 @@ func plateStand(p *views.ThingPage, f store.PlateFacts, x Finding, gapSplit floa
 }
 
 func (s *Server) plateFacts(f store.PlateFacts, zone *time.Location, end time.Time) []views.Fact {
-	facts := []views.Fact{{Word: "Surface", Value: wordFor(surfaceWords, f.Surface)}}
+	facts := []views.Fact{{Word: "Tag", Value: farm.LabelTag(f.Plate), Note: "typed as " + farm.ShortTag(f.Plate)}, {Word: "Surface", Value: wordFor(surfaceWords, f.Surface)}}
 	if f.SizeXMM != nil && f.SizeYMM != nil {
 		facts = append(facts, views.Fact{Word: "Size", Value: wholeMM(*f.SizeXMM) + " × " + wholeMM(*f.SizeYMM) + thin + "mm"})
 	}

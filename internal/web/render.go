@@ -77,7 +77,7 @@ func (s *Server) shell(c echo.Context, title, area string) views.Shell {
 		return sh
 	}
 	sh.ThemeTo, sh.KeysTo, sh.Keys = s.url("/theme"), s.url("/keys"), keysOf(c.Request())
-	sh.Help = s.url("/help")
+	sh.Help, sh.Search = s.url("/help"), s.url("/search")
 	if who.Person != 0 {
 		sh.Account = s.url("/account")
 	}

@@ -127,6 +127,7 @@ func (s *Server) setupParts(c echo.Context, f store.FarmFacts) []views.SetupPart
 		{"Cautions", "/setup/cautions", "said where it can hurt"},
 		{"Tokens", "/setup/tokens", counted(f.Tokens, "in force", "in force")},
 		{"API", "/help/api", "how programs send and read records"},
+		{"Labels", "/setup/labels", "codes for printers and plates"},
 		{"Import", "/setup/import", "a bundle, checked first"},
 		{"Export", "/setup/export", "the whole farm as a bundle"},
 		{"Help", "/help", "each word, explained once"},

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"net/url"
 	"slices"
 	"strings"
 	"unicode"
@@ -55,7 +56,7 @@ func allDigits(s string) bool {
 // behind the tag must fit it. A number alone finds the tag that ends in it where
 // no other does.
 func (b tagBook) find(typed string) (tag string, several []string) {
-	typed = strings.TrimSpace(typed)
+	typed = scanned(typed)
 	if typed == "" || b.exact[typed] {
 		return typed, nil
 	}
@@ -79,6 +80,18 @@ func (b tagBook) find(typed string) (tag string, several []string) {
 		}
 	}
 	return "", list
+}
+
+// scanned is what was typed, or the tag in a label's address when a scanner typed
+// that.
+func scanned(typed string) string {
+	typed = strings.TrimSpace(typed)
+	if i := strings.LastIndex(typed, "/s/"); i >= 0 && strings.Contains(typed[:i], "://") {
+		if tag, err := url.PathUnescape(typed[i+3:]); err == nil {
+			return tag
+		}
+	}
+	return typed
 }
 
 // checked gives the tags that what was typed names with a check letter behind:

@@ -52,7 +52,7 @@ func everyPage(t *testing.T, site *webtest.Site, admin *webtest.Client) []string
 	stands := map[string]string{
 		"/setup/import/:id": strings.TrimPrefix(uploaded, "/setup/import/"), "/setup/tokens/:tag": "walk", "/setup/people/:tag": "amara", "/setup/materials/:tag": b.Materials[0].Name,
 		"/setup/shifts/:tag": b.Shifts[0].Shift, "/setup/instruments/:tag": b.Instruments[0].Instrument, "/setup/jobs/:tag": layer.Job, "/jobs/:tag": layer.Job,
-		"/plates/:tag": layer.Plate, "/setup/plates/:tag": layer.Plate, "/probes/:id": b.Probes[probe].ID.UUID.String(),
+		"/plates/:tag": layer.Plate, "/plates/:tag/mark": layer.Plate, "/setup/plates/:tag": layer.Plate, "/probes/:id": b.Probes[probe].ID.UUID.String(),
 	}
 	version := b.Policies[slices.IndexFunc(b.Policies, func(p farm.Policy) bool { return p.Name == "Washing" })].ID.UUID.String()
 	stands["/setup/policies/:tag"] = "Washing"
@@ -89,7 +89,7 @@ func everyPage(t *testing.T, site *webtest.Site, admin *webtest.Client) []string
 		}
 		pages = append(pages, path)
 	}
-	return append(pages, "/setup/add-policy?name=Glass&clean_prints=5&reason=why", "/floor?order=walking", "/upkeep?list=printers", "/trends?by=printer&chart=gaps", "/trends?by=pair", "/findings/plate/L-002/cleaning_gap", "/printers/NONE", "/grade?printer=zz")
+	return append(pages, "/setup/add-policy?name=Glass&clean_prints=5&reason=why", "/floor?order=walking", "/upkeep?list=printers", "/trends?by=printer&chart=gaps", "/trends?by=pair", "/findings/plate/L-002/cleaning_gap", "/printers/NONE", "/grade?printer=zz", "/setup/labels?tags=P-001,L-002", "/search?q=corner+lift", "/search?q=L-00")
 }
 
 // wideText gives how many pixels a page is too wide with text of 200 % while the

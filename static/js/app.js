@@ -25,7 +25,7 @@ document.addEventListener("click", (event) => {
 const saved = document.querySelector(".saved");
 if (saved) setTimeout(() => saved.classList.add("settled"), 10_000);
 
-// Single keys: ? opens the help. They are off while somebody writes, and for
+// Single keys: ? opens the help, / goes to the search. They are off while somebody writes, and for
 // whoever switched them off in the person menu.
 document.addEventListener("keydown", (event) => {
   if (event.defaultPrevented || event.ctrlKey || event.metaKey || event.altKey) return;
@@ -33,6 +33,18 @@ document.addEventListener("keydown", (event) => {
   const at = event.target;
   if (at instanceof HTMLElement && (at.isContentEditable || at.matches("input, select, textarea"))) return;
   const help = document.querySelector('link[rel="help"]');
+  if (event.key === "/") {
+    const seek = [...document.querySelectorAll("#search-page, [data-seek]")].find((e) => e instanceof HTMLElement && e.offsetParent !== null);
+    const link = document.querySelector(".seek-link");
+    if (seek instanceof HTMLInputElement) {
+      event.preventDefault();
+      seek.focus();
+      seek.select();
+    } else if (link instanceof HTMLAnchorElement) {
+      event.preventDefault();
+      link.click();
+    }
+  }
   if (event.key === "?" && help instanceof HTMLLinkElement) location.assign(help.href);
 });
 

@@ -1,0 +1,2 @@
+DROP INDEX first_layers_marked;
+DELETE FROM schema_done WHERE version = 20;
