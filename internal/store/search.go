@@ -46,7 +46,7 @@ func (s *Store) SearchLayers(ctx context.Context, q LayerSearch) ([]FoundLayer, 
 	if len(q.Marks) > 0 {
 		var likes []string
 		for _, m := range q.Marks {
-			likes = append(likes, "f.marks LIKE "+arg("%:"+strings.ReplaceAll(m, "_", `\_`)+":%"))
+			likes = append(likes, "strpos(f.marks, "+arg(":"+m+":")+") > 0")
 		}
 		where = append(where, "f.marks IS NOT NULL", "("+strings.Join(likes, " OR ")+")")
 	}
