@@ -54,6 +54,7 @@ func DemoWithTruth(today time.Time, seed uint64) (*farm.Bundle, *Farm) {
 	d.arrivals()
 	d.mistakes()
 	d.disagreements()
+	d.tasksSkipped()
 	d.advices()
 	d.policies()
 	d.sort()

@@ -52,6 +52,21 @@ func (d *demo) disagreements() {
 	back.VoidedAt, back.VoidedBy, back.VoidReason = back.At.Add(26*time.Hour), back.Person, "withdrawn: the nozzle was changed before the first of these layers"
 }
 
+// tasksSkipped writes down what was due and left out: a wipe, a wash, a check.
+func (d *demo) tasksSkipped() {
+	r := d.gen(31)
+	for k, x := range []struct {
+		printer, plate     int
+		task, reason, note string
+		ago                int64
+	}{{7, 12, "wipe", "hurry", "", 20 * hourMicros}, {19, 40, "wash", "trusted", "washed by the day shift, not written down", 3 * dayMicros}, {31, 66, "check", "other", "gauge at its check", 8 * dayMicros}} {
+		at := d.now - x.ago
+		who := d.names.people[k]
+		d.b.TasksSkipped = append(d.b.TasksSkipped, farm.TaskSkipped{ID: d.f.newID(at, draw(r.Uint64()), idOther+6), Printer: d.names.printers[x.printer-1], Plate: d.names.plates[x.plate-1],
+			Task: x.task, At: instant(at), Reason: x.reason, Person: who, Note: x.note, Meta: farm.Meta{NotedAt: instant(at), NotedBy: who, ArrivedAt: instant(at)}})
+	}
+}
+
 // advices writes down what was done about what first layers said: a probe whose
 // proof still runs, a wash that is to hold for longer, and an advice not followed.
 func (d *demo) advices() {

@@ -85,7 +85,6 @@ func TestRecordingAgain(t *testing.T) {
 		{`{"kind":"advice_done","id":"A-1","first_layer":"F-1","subject_kind":"printer","subject":"R-1","at":"2026-03-01T07:00:00Z","answer":"done","action":"probe","good_needed":12}`, "conflict good_needed"},
 		{`{"kind":"task_skipped","id":"T-1","printer":"R-1","plate":"T-1","task":"wipe","at":"2026-03-01T07:00:00Z","reason":"trusted","person":"ines"}`, "recorded"},
 		{`{"kind":"task_skipped","id":"T-1","printer":"R-1","task":"wipe","at":"2026-03-01T07:00:00Z","reason":"hurry"}`, "conflict reason"},
-		{`{"kind":"task_skipped","id":"T-2","printer":"R-1","task":"probe","at":"2026-03-01T07:00:00Z","reason":"hurry"}`, "invalid task"},
 		{`{"kind":"policy","id":"Y-1","name":"All","in_force_from":"2026-03-01T07:00:00Z","clean_prints":8,"reason":"where we begin"}`, "recorded"},
 		{`{"kind":"policy","id":"Y-1","name":"All","in_force_from":"2026-03-01T07:00:00Z","clean_prints":8,"reason":"where we begin"}`, "already_recorded"},
 		{`{"kind":"policy","id":"Y-1","name":"All","in_force_from":"2026-03-01T07:00:00Z","clean_prints":9}`, "conflict clean_prints"},

@@ -27,7 +27,11 @@ func TestEveryAnswerCarriesTheSecurityHeaders(t *testing.T) {
 				"Content-Security-Policy": "default-src 'none'", "X-Content-Type-Options": "nosniff", "Referrer-Policy": "same-origin",
 				"Cross-Origin-Opener-Policy": "same-origin",
 			} {
-				if got := a.Header.Get(name); !strings.Contains(got, want) {
+				got := a.Header.Get(name)
+				if path == "/upkeep.ics" && got == "no-referrer" {
+					continue // its address holds a key
+				}
+				if !strings.Contains(got, want) {
 					t.Errorf("%s (status %d): header %s is %q, want %q in it", path, a.Status, name, got, want)
 				}
 			}
