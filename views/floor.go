@@ -5,6 +5,7 @@ type FloorPage struct {
 	Shell
 	Live    string // address that tells of changes
 	Script  string // address of the script that takes them in
+	Again   string // address of this page
 	Lead    string // "7 of 60 printers need someone."
 	Notice  string // what is missing just now; ""
 	Saved   SavedLine

@@ -87,7 +87,7 @@ func TestRecordingAgain(t *testing.T) {
 		{`{"kind":"task_skipped","id":"T-1","printer":"R-1","task":"wipe","at":"2026-03-01T07:00:00Z","reason":"hurry"}`, "conflict reason"},
 		{`{"kind":"policy","id":"Y-1","name":"All","in_force_from":"2026-03-01T07:00:00Z","clean_prints":8,"reason":"where we begin"}`, "recorded"},
 		{`{"kind":"policy","id":"Y-1","name":"All","in_force_from":"2026-03-01T07:00:00Z","clean_prints":8,"reason":"where we begin"}`, "already_recorded"},
-		{`{"kind":"policy","id":"Y-1","name":"All","in_force_from":"2026-03-01T07:00:00Z","clean_prints":9}`, "conflict clean_prints"},
+		{`{"kind":"policy","id":"Y-1","name":"All","in_force_from":"2026-03-01T07:00:00Z","clean_prints":9,"reason":"where we begin"}`, "conflict clean_prints"},
 		{`{"kind":"policy","id":"Y-2","name":"R","printer":"R-1","plate":"T-9","in_force_from":"2026-03-01T07:00:00Z","clean_prints":8,"reason":"why"}`, "invalid plate"},
 		{`{"kind":"policy","id":"Y-2","name":"R","printer":"R-1","plate":"T-1","in_force_from":"2026-03-01T07:00:00Z","clean_prints":8,"reason":"why"}`, "recorded"},
 		{`{"kind":"void","record":"Y-2","voided_at":"2026-03-02T07:00:00Z","void_reason":"wrong plate"}`, "recorded"},

@@ -106,7 +106,7 @@ func (s *Server) getFloor() echo.HandlerFunc {
 		}
 		shell := withClock(s.shell(c, "Floor", "/floor"), now, frame.Settings.Zone())
 		page := s.floorPage(shell, stands, q, frame, now)
-		page.Live, page.Script = s.url("/live?seen="+frame.Version.String()), s.asset("live.js")
+		page.Live, page.Script, page.Again = s.url("/live?seen="+frame.Version.String()), s.asset("live.js"), q.href(s)
 		if page.Saved, err = s.savedHere(c, frame.Settings.Zone()); err != nil {
 			return err
 		}

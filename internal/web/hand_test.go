@@ -107,7 +107,7 @@ func TestEveryActIsSavedAndSaidBack(t *testing.T) {
 		{"a wash of many", "/upkeep/clean?plate=L-1&plate=L-3", []string{"method", "wash", "plate_side", "b", "agent", "dish soap and hot water"}, "/plates/L-3", "Washed side B · dish soap", "Saved: washed L-1, L-3."},
 		{"a cleaning of a printer's plate", "/upkeep/clean?printer=P-2", []string{"method", "deep"}, "/plates/L-2", "Washed deep", "Saved: washed deep L-2."},
 		{"a cleaning of a bay's plates", "/upkeep/clean?bay=Bay+1", []string{"method", "coat", "agent", "glue stick"}, "/plates/L-2", "Coated", "Saved: coated L-1, L-2."},
-		{"tags typed without care", "/upkeep/clean", []string{"plates", "l1, L-003\nL-2.K", "method", "wipe"}, "/plates/L-3", "Wiped", "Saved: wiped L-1, L-2, L-3."},
+		{"tags typed without care", "/upkeep/clean", []string{"plates", "l1, L-003\nL-2.U", "method", "wipe"}, "/plates/L-3", "Wiped", "Saved: wiped L-1, L-2, L-3."},
 		{"a probe", "/upkeep/probe?printer=P-1", []string{"extent", "full", "bed_temp_c", "60 °C", "soak_minutes", "12,5"}, "/printers/P-1", "Probed plate L-1", "Saved: probed P-1."},
 		{"a probe with a mesh", "/upkeep/probe?printer=P-1", []string{"extent", "part", "mesh", "0.01, 0.02, nan\n−0.03 0.04 0.05", "mesh_first", "back"}, "/printers/P-1", "Probed in part", "Saved: probed in part P-1."},
 		{"a skip", "/upkeep/skip?printer=P-1", []string{"reason", "hurry", "note", "rush job"}, "/printers/P-1", "Probing skipped in a hurry · rush job", "Saved: probe skipped P-1."},
