@@ -297,7 +297,7 @@ func scaleUpload(t *testing.T, server *web.Server, cookie *http.Cookie) string {
 
 // scaleNoPages are addresses that answer no page of the farm: /first-use/ does so
 // only while nobody can sign in.
-var scaleNoPages = []string{"/", "/healthz", "/readyz", "/static/", "/favicon.ico", "/sign-in", "/api/", "/first-use/", "/live"}
+var scaleNoPages = []string{"/", "/healthz", "/readyz", "/static/", "/favicon.ico", "/sign-in", "/api/", "/first-use/", "/live", "/upkeep.ics"}
 
 // scalePages gives the address of every page, its parameters filled in from the
 // farm, and the views of pages that matter for speed beside the plain one.
@@ -376,12 +376,15 @@ func scalePages(t *testing.T, st *store.Store, now time.Time, upload string) []s
 		if strings.HasSuffix(r.Path, "/coupon/file") {
 			page += "?format=3mf"
 		}
+		if strings.HasPrefix(r.Path, "/setup/labels/") {
+			page += "?tags=" + url.QueryEscape(layer.Printer+","+layer.Plate)
+		}
 		if strings.HasSuffix(r.Path, "/done") {
 			page += "?action=probe"
 		}
 		pages = append(pages, page)
 	}
-	pages = append(pages, "/floor?order=walking", "/floor?state=ready", "/floor?state=due", "/floor?page=3",
+	pages = append(pages, "/search?q=corner+lift", "/search?q=too+close+last+week", "/search?q="+url.QueryEscape(layer.Plate), "/floor?order=walking", "/floor?state=ready", "/floor?state=due", "/floor?page=3",
 		"/upkeep?list=printers", "/upkeep?list=holds", "/upkeep?list=away", "/upkeep/clean?printer="+url.QueryEscape(layer.Printer), "/upkeep/probe?printer="+url.QueryEscape(layer.Printer),
 		"/findings?state=quiet", "/findings?kind=plate", "/findings/plate/"+url.PathEscape(layer.Plate)+"/cleaning_gap")
 	printers, err := st.Bays(ctx, now, false)
