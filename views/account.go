@@ -29,6 +29,12 @@ type AccountPage struct {
 	SignOutAll string
 	Kept       string // what is kept about people
 	Calendar   AccountCalendar
+	Notices    string // what they are told
+	Password   string // sets a new password
+	Handle     string
+	Problems   []FormProblem // about the new password
+	WrongOld   string
+	WrongNew   string
 }
 
 // AccountCalendar is somebody's calendar address.

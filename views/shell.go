@@ -7,6 +7,8 @@ type Shell struct {
 	Home        string    // address of the Floor
 	SignOut     string    // address the sign-out form posts to
 	Account     string    // their own sign-in; "" none
+	Notices     string    // their notices; "" none
+	Unread      string    // how many lines are not read; "" none
 	ThemeTo     string    // address the colour form posts to
 	Theme       string    // light, dark; "" as the device has it
 	KeysTo      string    // address the form about single-key shortcuts posts to

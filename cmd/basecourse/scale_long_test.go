@@ -244,6 +244,10 @@ func scaleThings(t *testing.T, st *store.Store, now time.Time) {
 	if err != nil || !report.Stored {
 		t.Fatalf("%v\n%s", err, report.Text())
 	}
+	hook := store.Webhook{Name: "scale", URL: "https://hooks.example/", Kinds: []string{"hold"}}
+	if err := st.AddWebhook(ctx, store.Act{Via: "command"}, hook, make([]byte, 32)); err != nil && !fault.Is(err, fault.Conflict) {
+		t.Fatal(err)
+	}
 	if _, err := web.AddToken(ctx, st, "scale", "operator", time.Time{}); err != nil && !fault.Is(err, fault.Conflict) {
 		t.Fatal(err)
 	}
@@ -296,8 +300,8 @@ func scaleUpload(t *testing.T, server *web.Server, cookie *http.Cookie) string {
 }
 
 // scaleNoPages are addresses that answer no page of the farm: /first-use/ does so
-// only while nobody can sign in.
-var scaleNoPages = []string{"/", "/healthz", "/readyz", "/static/", "/favicon.ico", "/sign-in", "/api/", "/first-use/", "/live", "/upkeep.ics"}
+// only while nobody can sign in, links in mails only while they are awaited.
+var scaleNoPages = []string{"/", "/healthz", "/readyz", "/static/", "/favicon.ico", "/sign-in", "/api/", "/first-use/", "/live", "/upkeep.ics", "/notices/confirm/", "/notices/stop/"}
 
 // scalePages gives the address of every page, its parameters filled in from the
 // farm, and the views of pages that matter for speed beside the plain one.
@@ -339,7 +343,7 @@ func scalePages(t *testing.T, st *store.Store, now time.Time, upload string) []s
 			return layer.Material
 		case strings.HasPrefix(path, "/jobs/"), strings.HasPrefix(path, "/setup/jobs/"):
 			return "scale-1"
-		case strings.HasPrefix(path, "/setup/shifts/"), strings.HasPrefix(path, "/setup/instruments/"), strings.HasPrefix(path, "/setup/tokens/"):
+		case strings.HasPrefix(path, "/setup/shifts/"), strings.HasPrefix(path, "/setup/instruments/"), strings.HasPrefix(path, "/setup/tokens/"), strings.HasPrefix(path, "/setup/webhooks/"):
 			return "scale"
 		case strings.HasPrefix(path, "/setup/people/"):
 			return "amara"

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"basecourse/internal/backupcopy"
+	"basecourse/internal/notify"
 	"basecourse/internal/store"
 	"basecourse/internal/web"
 )
@@ -105,6 +106,11 @@ func (a *app) serve(ctx context.Context, st *store.Store, l net.Listener, copies
 	if backups != nil {
 		cfg.Backups = copiesForPages{backups}
 	}
+	news, err := a.notifier(notify.Config{Store: st, Farm: farmForNotices{answers.Assessor}, Log: log})
+	if err != nil {
+		return err
+	}
+	cfg.Notices = news
 	server, err := web.New(cfg)
 	if err != nil {
 		return err
@@ -115,6 +121,7 @@ func (a *app) serve(ctx context.Context, st *store.Store, l net.Listener, copies
 	defer cancel()
 	background.Go(func() { answers.Run(ctx) })
 	background.Go(func() { a.removeLeavers(ctx, st) })
+	background.Go(func() { news.Run(ctx) })
 	ended := make(chan error, 2)
 	running := 1
 	if a.set.MetricsListen != "" {

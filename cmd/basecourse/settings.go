@@ -14,6 +14,8 @@ import (
 	"github.com/alecthomas/kong"
 
 	"basecourse/internal/fault"
+	"basecourse/internal/notices"
+	"basecourse/internal/notify"
 )
 
 // settings are the flags every command takes. The tag "setting" names the
@@ -29,17 +31,29 @@ type settings struct {
 	KeepBackups    int    `setting:"BASECOURSE_KEEP_BACKUPS" group:"Settings" default:"14" placeholder:"N" help:"How many daily backups are kept; 0 writes none (BASECOURSE_KEEP_BACKUPS; default 14)."`
 	TokenRate      int    `setting:"BASECOURSE_TOKEN_RATE" group:"Settings" default:"2000" placeholder:"N" help:"Requests a second that one token may send (BASECOURSE_TOKEN_RATE; default 2000)."`
 	MetricsListen  string `setting:"BASECOURSE_METRICS_LISTEN" group:"Settings" placeholder:"HOST:PORT" help:"Separate address for /metrics (BASECOURSE_METRICS_LISTEN)."`
+	WebhookAllow   string `setting:"BASECOURSE_WEBHOOK_ALLOW" group:"Settings" placeholder:"HOST,NET,..." help:"Hosts and networks inside to which webhooks may go, by http too (BASECOURSE_WEBHOOK_ALLOW; default none)."`
+	SMTP           string `name:"smtp" setting:"BASECOURSE_SMTP" group:"Settings" placeholder:"HOST:PORT" help:"Mail server for notices (BASECOURSE_SMTP); needs --public-url. Its password is read from BASECOURSE_SMTP_PASSWORD or the file named by BASECOURSE_SMTP_PASSWORD_FILE."`
+	SMTPFrom       string `name:"smtp-from" setting:"BASECOURSE_SMTP_FROM" group:"Settings" placeholder:"ADDRESS" help:"Address mail comes from (BASECOURSE_SMTP_FROM)."`
+	SMTPUser       string `name:"smtp-user" setting:"BASECOURSE_SMTP_USER" group:"Settings" placeholder:"NAME" help:"Name to sign in to the mail server with (BASECOURSE_SMTP_USER)."`
+	SMTPTLS        string `name:"smtp-tls" setting:"BASECOURSE_SMTP_TLS" group:"Settings" default:"starttls" placeholder:"HOW" help:"starttls, tls (from the first byte) or none (BASECOURSE_SMTP_TLS; default starttls)."`
 }
 
 // databaseURL is an environment variable only: an address may hold a password,
 // and arguments are seen by every account of the machine.
 const databaseURL = "DATABASE_URL"
 
+// The mail server's password is never an argument either.
+const (
+	smtpPassword     = "BASECOURSE_SMTP_PASSWORD"
+	smtpPasswordFile = "BASECOURSE_SMTP_PASSWORD_FILE"
+)
+
 // knownNames are the BASECOURSE_ names that may be set. The last one is of the
 // tests: whoever runs them may start the program from the same shell.
 var knownNames = []string{
 	"BASECOURSE_DATA", "BASECOURSE_LISTEN", "BASECOURSE_POSTGRES_BIN", "BASECOURSE_PUBLIC_URL", "BASECOURSE_BASE_PATH",
-	"BASECOURSE_TRUSTED_PROXIES", "BASECOURSE_METRICS_LISTEN", "BASECOURSE_BACKUPS", "BASECOURSE_KEEP_BACKUPS", "BASECOURSE_TOKEN_RATE", "BASECOURSE_BROWSER_TESTS",
+	"BASECOURSE_TRUSTED_PROXIES", "BASECOURSE_METRICS_LISTEN", "BASECOURSE_BACKUPS", "BASECOURSE_KEEP_BACKUPS", "BASECOURSE_TOKEN_RATE",
+	"BASECOURSE_WEBHOOK_ALLOW", "BASECOURSE_SMTP", "BASECOURSE_SMTP_FROM", "BASECOURSE_SMTP_USER", "BASECOURSE_SMTP_TLS", smtpPassword, smtpPasswordFile, "BASECOURSE_BROWSER_TESTS",
 }
 
 func environment(environ []string) map[string]string {
@@ -103,6 +117,10 @@ func (s *settings) check(env map[string]string) error {
 			bad("BASECOURSE_TRUSTED_PROXIES (--trusted-proxies)", v, "addresses or networks such as 10.0.0.0/8, with commas between")
 		}
 	}
+	if _, err := notify.ParseGuard(s.WebhookAllow); err != nil {
+		wrong = append(wrong, "BASECOURSE_WEBHOOK_ALLOW (--webhook-allow): "+err.Error())
+	}
+	wrong = append(wrong, s.checkMail(env)...)
 	if s.KeepBackups < 0 || s.KeepBackups > 10000 {
 		bad("BASECOURSE_KEEP_BACKUPS (--keep-backups)", strconv.Itoa(s.KeepBackups), "a whole number from 0 to 10000")
 	}
@@ -125,6 +143,36 @@ func (s *settings) check(env map[string]string) error {
 	}
 	sort.Strings(wrong) // the environment's order is not ours to repeat
 	return fault.Misused("wrong settings\n  %s", strings.Join(wrong, "\n  "))
+}
+
+// checkMail tells what is wrong with the settings of the mail server.
+func (s *settings) checkMail(env map[string]string) (wrong []string) {
+	bad := func(name, found, expected string) {
+		wrong = append(wrong, name+": found "+fault.Quote(found)+", expected "+expected)
+	}
+	if !slices.Contains([]string{"starttls", "tls", "none"}, s.SMTPTLS) {
+		bad("BASECOURSE_SMTP_TLS (--smtp-tls)", s.SMTPTLS, "starttls, tls or none")
+	}
+	if s.SMTP == "" {
+		return wrong
+	}
+	host, _, err := net.SplitHostPort(s.SMTP)
+	if err != nil || host == "" || !validAddress(s.SMTP) {
+		bad("BASECOURSE_SMTP (--smtp)", s.SMTP, "HOST:PORT, such as mail.farm.example:587")
+	}
+	if notices.CheckAddress(s.SMTPFrom) != nil {
+		bad("BASECOURSE_SMTP_FROM (--smtp-from)", s.SMTPFrom, "an address mail comes from, such as basecourse@farm.example")
+	}
+	if s.PublicURL == "" {
+		bad("BASECOURSE_PUBLIC_URL (--public-url)", s.PublicURL, "the address people type, which mails lead to")
+	}
+	if s.SMTPTLS == "none" && s.SMTPUser != "" {
+		bad("BASECOURSE_SMTP_USER (--smtp-user)", s.SMTPUser, "no name without TLS: the password would be sent in clear")
+	}
+	if s.SMTPUser != "" && env[smtpPassword] == "" && env[smtpPasswordFile] == "" {
+		bad(smtpPassword, "", "a password beside BASECOURSE_SMTP_USER, here or in the file "+smtpPasswordFile+" names")
+	}
+	return wrong
 }
 
 // proxies splits the list of trusted proxies.

@@ -39,8 +39,9 @@ type PlannedJob struct {
 	Needed, Start int
 	Enough        float64 // chance that as many are good as needed
 	Starts        []PlannedStart
-	Late          int    // minutes
-	Cannot        string // what cannot be done, and what it would take; "" all can
+	Due           time.Time // zero: at no time
+	Late          int       // minutes
+	Cannot        string    // what cannot be done, and what it would take; "" all can
 }
 
 // PlannedStart is a start of a job.
@@ -362,6 +363,9 @@ func (p *planner) answer(got *planning.Plan) *Plan {
 	for i := range p.rows.Jobs {
 		row := &p.rows.Jobs[i]
 		job := PlannedJob{Job: row.Job, Needed: row.Needed}
+		if row.Due != nil {
+			job.Due = *row.Due
+		}
 		j := of[i]
 		if j < 0 {
 			job.Cannot = "The hours a plate of it takes are not recorded. Add them in Setup, then it can be planned."

@@ -21,10 +21,12 @@ type Account struct {
 	Hash      string    // of the password, in the hash's own text form
 	Factor    bool      // a second factor is asked for
 	ChangedAt time.Time // when the password was set or sessions were ended: older sessions are void
+	Unread    int       // lines of their notices
 }
 
 const accountColumns = `p.id, p.person, coalesce(p.name, '') AS name, p.role::text AS role, w.hash, w.changed_at,
-		EXISTS (SELECT FROM second_factors f WHERE f.person = p.id AND f.confirmed_at IS NOT NULL) AS factor
+		EXISTS (SELECT FROM second_factors f WHERE f.person = p.id AND f.confirmed_at IS NOT NULL) AS factor,
+		(SELECT count(*)::int FROM person_notices m WHERE m.person = p.id AND m.read_at IS NULL AND m.nth <= 6) AS unread
 	FROM people p JOIN passwords w ON w.person = p.id WHERE p.disabled_at IS NULL`
 
 // AccountByHandle gives the account of a handle, compared byte for byte;

@@ -94,6 +94,10 @@ func (w *writer) remove(ctx context.Context, id int32, at time.Time) error {
 		`DELETE FROM recovery_codes WHERE person = $1`,
 		`DELETE FROM second_factors WHERE person = $1`,
 		`DELETE FROM calendar_keys WHERE person = $1`,
+		`DELETE FROM deliveries WHERE person = $1`,
+		`DELETE FROM mail_addresses WHERE person = $1`,
+		`DELETE FROM notice_settings WHERE person = $1`,
+		`DELETE FROM person_notices WHERE person = $1`,
 	} {
 		var args []any
 		if sql[0] == 'D' {

@@ -8,6 +8,7 @@ import (
 
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
+	"basecourse/internal/notices"
 	"basecourse/internal/store"
 	"basecourse/internal/testdb"
 )
@@ -27,6 +28,19 @@ func TestALeaverGoesWithoutATrace(t *testing.T) {
 	named := *was.(*farm.Person)
 	named.Name = "Leavername Surname"
 	if err := s.SaveThings(ctx, store.Act{Via: "page", Person: "keeper"}, farm.KindPerson, store.ThingEdit{Before: was, After: &named}); err != nil {
+		t.Fatal(err)
+	}
+	account, err := s.AccountByHandle(ctx, "leavername")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.AskAddress(ctx, account.Person, "leavername@farm.example", strings.Repeat("c", 32), strings.Repeat("s", 32)); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.SaveNoticeSettings(ctx, account.Person, store.NoticeSettings{Hold: "mail", Finding: "app", Job: "off"}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.Tell(ctx, []notices.Notice{notices.Hold("printer", "P-001", s.Now(), time.UTC)}, time.UTC); err != nil {
 		t.Fatal(err)
 	}
 	printer := anyPrinter(t, s)

@@ -34,6 +34,8 @@ func (s *Server) getHelpPeople() echo.HandlerFunc {
 		add("Shifts", "So that prep work is planned within them.", "As long as the records, under a number.")
 		add("A hash of the password; key and recovery codes of a second factor", "To sign in. The password itself is never kept.", "Until changed, switched off or removed.")
 		add("A mark of each device that is signed in, on the device and here", "So that nobody types a password twice a minute.", idle+" hours after the last use, "+longest+" hours at most.")
+		add("A mail address, if they give one, and what they chose to be told", "So that notices reach them where they want them.", "Until they forget it, stop the mail or are removed.")
+		add("Which notices they were given and have read", "So that the count shows what is new.", "90 days.")
 		add("Failed tries to sign in, as a hash of handle and address", "Guessing gets slower.", "A day.")
 		add("One line a request in the server’s log: time, handle, address of the device, page", "To find what went wrong.", "As long as whoever runs the server keeps logs.")
 		p.Notes = []string{

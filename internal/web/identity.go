@@ -48,6 +48,7 @@ type Identity struct {
 	Name   string
 	Role   string // roleAnyone for nobody
 	Token  int32  // database's key; 0 for people and nobody
+	Unread int    // lines of their notices
 }
 
 // label names the sender in the log.
@@ -193,7 +194,7 @@ func (s *Server) sessionIdentity(c echo.Context) (Identity, error) {
 			s.log.Warn("session not kept", "error", err.Error())
 		}
 	}
-	return Identity{Person: a.Person, Handle: a.Handle, Name: a.Name, Role: a.Role}, nil
+	return Identity{Person: a.Person, Handle: a.Handle, Name: a.Name, Role: a.Role, Unread: a.Unread}, nil
 }
 
 // beginSession signs a person in: a new session id, the old session ended.

@@ -80,6 +80,7 @@ func (s *Server) shell(c echo.Context, title, area string) views.Shell {
 	sh.Help, sh.Search = s.url("/help"), s.url("/search")
 	if who.Person != 0 {
 		sh.Account = s.url("/account")
+		sh.Notices, sh.Unread = s.url("/notices"), unreadWord(who.Unread)
 	}
 	if m := c.Request().Method; m == http.MethodGet || m == http.MethodHead {
 		sh.Here = c.Request().URL.RequestURI()

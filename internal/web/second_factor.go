@@ -179,10 +179,10 @@ func (s *Server) own(c echo.Context) (Identity, error) {
 	return who, nil
 }
 
-var accountNotices = map[string]string{"off": "The second factor is off.", "calendar-off": "The calendar address is off. It opens nothing any more."}
+var accountNotices = map[string]string{"off": "The second factor is off.", "password": "The new password is set. Your other devices are signed out.", "calendar-off": "The calendar address is off. It opens nothing any more."}
 
 func (s *Server) accountPage(c echo.Context, who Identity) (views.AccountPage, error) {
-	p := views.AccountPage{Shell: s.shell(c, "Your sign-in", ""), SignOutAll: s.url("/account/sign-out"), Kept: s.url("/help/people"), Saved: accountNotices[c.QueryParam("saved")]}
+	p := views.AccountPage{Shell: s.shell(c, "Your sign-in", ""), SignOutAll: s.url("/account/sign-out"), Kept: s.url("/help/people"), Notices: s.url("/account/notices"), Password: s.url("/account/password"), Handle: who.Handle, Saved: accountNotices[c.QueryParam("saved")]}
 	f, err := s.store.SecondFactor(c.Request().Context(), who.Person)
 	if err != nil {
 		return p, err

@@ -31,8 +31,9 @@ type Config struct {
 	Diagnoses Diagnoses
 	// Policies tells how the farm was looked after; nil: worked out over Store.
 	Policies Policies
-	Copies   Copies // daily copies of the farm; nil: none are written by this process
-	Backups  Copies // daily backups of the database; nil: none are written by this process
+	Copies   Copies  // daily copies of the farm; nil: none are written by this process
+	Backups  Copies  // daily backups of the database; nil: none are written by this process
+	Notices  Notices // nil: neither mail nor webhooks can be set up on pages
 	Log      *slog.Logger
 
 	// BasePath is where the program lives behind a proxy ("/bc"), whether the
@@ -57,6 +58,12 @@ type Config struct {
 	TempDir string
 
 	Now func() time.Time // the clock of pages; nil is the store's
+}
+
+// Notices tells what of notices can be sent.
+type Notices interface {
+	MailReady() bool
+	CheckURL(text string) error // what is wrong with the address of a webhook
 }
 
 // Copies tells about the daily copies of the farm.

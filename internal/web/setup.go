@@ -126,6 +126,7 @@ func (s *Server) setupParts(c echo.Context, f store.FarmFacts) []views.SetupPart
 		{"Over-bonding", "/setup/over-bonding", "materials that tear off"},
 		{"Cautions", "/setup/cautions", "said where it can hurt"},
 		{"Tokens", "/setup/tokens", counted(f.Tokens, "in force", "in force")},
+		{"Notices sent out", "/setup/notices", "mail and webhooks"},
 		{"API", "/help/api", "how programs send and read records"},
 		{"Labels", "/setup/labels", "codes for printers and plates"},
 		{"Import", "/setup/import", "a bundle, checked first"},

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"basecourse/internal/farm"
+	"basecourse/internal/store"
 	"basecourse/internal/web"
 	"basecourse/internal/webtest"
 )
@@ -42,6 +43,18 @@ func everyPage(t *testing.T, site *webtest.Site, admin *webtest.Client) []string
 	if _, err := web.AddToken(ctx, site.Store, "walk", "operator", time.Time{}); err != nil {
 		t.Fatal(err)
 	}
+	if err := site.Store.AddWebhook(ctx, store.Act{Via: "command"}, store.Webhook{Name: "walk", URL: "https://hooks.example/", Kinds: []string{"hold"}}, make([]byte, 32)); err != nil {
+		t.Fatal(err)
+	}
+	told(t, site, 7)
+	account, err := site.Store.AccountByHandle(ctx, "amara")
+	if err != nil {
+		t.Fatal(err)
+	}
+	confirm, stop := strings.Repeat("c", 32), strings.Repeat("s", 32)
+	if err := site.Store.AskAddress(ctx, account.Person, "amara@farm.example", confirm, stop); err != nil {
+		t.Fatal(err)
+	}
 	added := upload(admin, "", sentFile{"printers.csv", printersCSV}, sentFile{"plates.csv", platesCSV}, sentFile{"first_layers.csv", layersCSV})
 	if added.Status != http.StatusSeeOther {
 		t.Fatalf("an upload: got %d", added.Status)
@@ -50,7 +63,7 @@ func everyPage(t *testing.T, site *webtest.Site, admin *webtest.Client) []string
 	b := recent()
 	probe := slices.IndexFunc(b.Probes, func(p farm.Probe) bool { return p.Printer == "P-001" && p.Columns > 0 && p.VoidedAt.IsZero() })
 	stands := map[string]string{
-		"/setup/import/:id": strings.TrimPrefix(uploaded, "/setup/import/"), "/setup/tokens/:tag": "walk", "/setup/people/:tag": "amara", "/setup/materials/:tag": b.Materials[0].Name,
+		"/setup/import/:id": strings.TrimPrefix(uploaded, "/setup/import/"), "/setup/tokens/:tag": "walk", "/setup/webhooks/:tag": "walk", "/notices/confirm/:key": confirm, "/notices/stop/:key": stop, "/setup/people/:tag": "amara", "/setup/materials/:tag": b.Materials[0].Name,
 		"/setup/shifts/:tag": b.Shifts[0].Shift, "/setup/instruments/:tag": b.Instruments[0].Instrument, "/setup/jobs/:tag": layer.Job, "/jobs/:tag": layer.Job,
 		"/plates/:tag": layer.Plate, "/plates/:tag/mark": layer.Plate, "/setup/plates/:tag": layer.Plate, "/probes/:id": b.Probes[probe].ID.UUID.String(),
 	}
