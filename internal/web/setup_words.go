@@ -152,5 +152,5 @@ var settingWords = map[string]settingWord{
 	"safety_solvent":         {Label: "Solvents"},
 	"safety_hot":             {Label: "Heat"},
 	"safety_motion":          {Label: "Moving parts"},
-	"lot_limit":              {"Lot limit", "", "The share of a batch a draw by lot may let pass, from 0 to 1.", "judging"},
+	"lot_limit":              {"Lot limit", "", "A lot may decide where doing and leaving differ by less than this share of a failed layer’s cost, from 0 to 1. Nothing goes by it yet.", "judging"},
 }
