@@ -18,6 +18,7 @@ func TestTheAccountPagesInTheBrowser(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := webtest.New(t)
 	first, err := web.OfferFirstUse(context.Background(), site.Store)
 	if err != nil {

@@ -68,6 +68,7 @@ func TestTheBeadPageInTheBrowser(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := webtest.New(t)
 	amara := site.As("amara", "operator")
 	for _, v := range views() {

@@ -38,6 +38,7 @@ func TestEveryPageInTheBrowserIsAccessibleAndFits(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := demoSite(t)
 	amara := site.As("amara", "admin")
 	layer := strings.TrimPrefix(webtest.Attr(amara.Page("/printers/P-001").All(".history a")[0], "href"), site.URL)
@@ -80,6 +81,7 @@ func TestSigningInInTheBrowser(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := demoSite(t)
 	site.As("amara", "operator")
 	for _, v := range []webtest.View{{Name: "with script", Width: 820, Height: 1180}, {Name: "without script", Width: 820, Height: 1180, NoScript: true}} {
@@ -106,6 +108,7 @@ func TestTheCheckerSeesWhatIsWrong(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := webtest.New(t)
 	tab := site.Tab(t, nil, webtest.View{Name: "broken", Width: 820, Height: 1180})
 	tab.Open("/sign-in")

@@ -16,6 +16,7 @@ func TestWhatIsDueInTheBrowser(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	looks := []webtest.View{{Name: "desk", Width: 1440, Height: 900}, {Name: "narrow dark", Width: 360, Height: 780, Dark: true}}
 	if *shots != "" {
 		looks = append(looks, webtest.View{Name: "tablet", Width: 820, Height: 1180}, webtest.View{Name: "tablet dark", Width: 820, Height: 1180, Dark: true})

@@ -179,6 +179,7 @@ func TestDisagreeingInTheBrowser(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := demoSite(t)
 	amara := site.As("amara", "operator")
 	for i, v := range []webtest.View{{Name: "with script", Width: 820, Height: 1180}, {Name: "without script", Width: 360, Height: 780, Dark: true, NoScript: true}} {

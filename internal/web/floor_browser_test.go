@@ -15,6 +15,7 @@ func TestTheFloorInTheBrowser(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := hallSite(t, 450)
 	amara := site.As("amara", "operator")
 	shown := append([]webtest.View{{Name: "tablet-noscript", Width: 820, Height: 1180, NoScript: true}}, views()...)

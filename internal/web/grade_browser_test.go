@@ -18,6 +18,7 @@ func TestGradingInTheBrowser(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	for _, v := range []webtest.View{{Name: "with script", Width: 820, Height: 1180}, {Name: "without script", Width: 820, Height: 1180, NoScript: true}} {
 		t.Run(v.Name, func(t *testing.T) {
 			site := gradeSite(t)
@@ -73,6 +74,7 @@ func TestTheMapByKeyboard(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := gradeSite(t)
 	tab := site.Tab(t, site.As("amara", "operator"), webtest.View{Name: "desk", Width: 1440, Height: 900})
 	tab.Open("/grade/P-1")
@@ -118,6 +120,7 @@ func TestPagesOfGradingAreAccessibleAndFit(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := demoSite(t)
 	amara := site.As("amara", "manager")
 	a := amara.Form("/grade/P-001", with(opened(t, amara, "/grade/P-001"), "grade", "failed", "marks", "A1:nozzle_low:2 A1:blobs:1 C3:lifting:3", "bare", "B2", "plate_turned", "yes", "r-A1", "0.21"))

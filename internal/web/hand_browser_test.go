@@ -23,6 +23,7 @@ func TestPagesOfLoggingByHandAreAccessibleAndFit(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := demoSite(t)
 	amara := site.As("amara", "manager")
 	amara.Form("/upkeep/clean", with(opened(t, amara, "/upkeep/clean?plate=L-107&plate=L-108"), "method", "wipe", "agent", "isopropyl alcohol"))
@@ -66,6 +67,7 @@ func TestLoggingByHandInTheBrowser(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	for _, v := range []webtest.View{{Name: "with script", Width: 820, Height: 1180}, {Name: "without script", Width: 820, Height: 1180, NoScript: true}} {
 		t.Run(v.Name, func(t *testing.T) {
 			site := handSite(t)

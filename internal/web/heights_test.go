@@ -228,6 +228,7 @@ func TestTheHeightBookInTheBrowser(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := heightsSite(t)
 	amara := site.As("amara", "operator")
 	for _, v := range append([]webtest.View{{Name: "tablet-noscript", Width: 820, Height: 1180, NoScript: true}}, views()...) {

@@ -14,6 +14,7 @@ func TestAJobInTheBrowserIsAccessibleAndFits(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := demoSite(t)
 	amara := site.As("amara", "manager")
 	job := strings.TrimPrefix(openJob(t, amara), site.URL)
@@ -39,6 +40,7 @@ func TestTheTimelineInTheBrowser(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := webtest.New(t, func(c *web.Config) { c.Findings = &webtest.Findings{PlanJSON: manyStarts(60)} })
 	amara := site.As("amara", "manager")
 	for _, v := range views() {

@@ -75,6 +75,7 @@ func TestAdviceInTheBrowser(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := advisedSite(t)
 	startOn(t, site, "P-2", "S-9", "", at.Add(-10*time.Minute))
 	amara := site.As("amara", "operator")

@@ -18,6 +18,7 @@ func TestOutcomesAreJoinedInTheBrowser(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	for _, v := range []webtest.View{{Name: "with script", Width: 820, Height: 1180}, {Name: "without script", Width: 820, Height: 1180, NoScript: true}} {
 		t.Run(v.Name, func(t *testing.T) {
 			site := handSite(t)
@@ -71,6 +72,7 @@ func TestPagesOfTheLoopAreAccessibleAndFit(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := demoSite(t)
 	amara := site.As("amara", "manager")
 	record := func(id, printer, plate string, before time.Duration, more string) {

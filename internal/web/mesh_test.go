@@ -161,6 +161,7 @@ func TestMeshesInTheBrowserAreAccessibleAndFit(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := meshSite(t, 60)
 	amara := site.As("amara", "operator")
 	for _, v := range views() {

@@ -306,6 +306,7 @@ func TestTheNoticePagesInTheBrowser(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := noticesSite(t)
 	c := site.As("amara", "admin")
 	told(t, site, 8)

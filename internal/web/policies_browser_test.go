@@ -15,6 +15,7 @@ func TestPoliciesInTheBrowser(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	for _, v := range []webtest.View{{Name: "desk", Width: 1440, Height: 900}, {Name: "phone", Width: 360, Height: 780, Dark: true}} {
 		t.Run(v.Name, func(t *testing.T) {
 			site := demoSite(t)

@@ -16,6 +16,7 @@ func TestASlashAndAScanFindThings(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := webtest.New(t)
 	stored(t, site, little())
 	c := site.As("amara", "operator")

@@ -22,6 +22,7 @@ func TestSettingUpInTheBrowser(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	dir := t.TempDir()
 	write := func(name, content string) string {
 		file := filepath.Join(dir, name)

@@ -18,6 +18,7 @@ func TestEvidenceAndThingsInTheBrowserAreAccessibleAndFit(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := demoSite(t)
 	amara := site.As("amara", "manager")
 	for _, reason := range []string{"The probe was broken until the 3rd, and nobody wrote it down.", "Grading was strict that week."} {
@@ -60,6 +61,7 @@ func TestAHistoryIsFilteredInTheBrowser(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := demoSite(t)
 	tab := site.Tab(t, site.As("amara", "operator"), webtest.View{Name: "tablet", Width: 820, Height: 1180})
 	tab.Open("/printers/P-001")
@@ -77,6 +79,7 @@ func TestSheetsPrintOnBothPapers(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := demoSite(t)
 	amara := site.As("amara", "operator")
 	tab := site.Tab(t, amara, webtest.View{Name: "desk", Width: 1440, Height: 900, Dark: true})

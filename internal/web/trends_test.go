@@ -201,6 +201,7 @@ func TestTrendsInTheBrowserAreAccessibleAndFit(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := demoSite(t)
 	amara := site.As("amara", "manager")
 	for _, v := range views() {
@@ -232,6 +233,7 @@ func TestFilteringAndWalkingATrendInTheBrowser(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := demoSite(t)
 	amara := site.As("amara", "manager")
 	for _, v := range []webtest.View{{Name: "with script", Width: 820, Height: 1180}, {Name: "phone", Width: 360, Height: 780}, {Name: "without script", Width: 820, Height: 1180, NoScript: true}} {

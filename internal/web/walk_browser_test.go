@@ -130,6 +130,7 @@ func TestEveryPageOfTheTableInTheBrowser(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := demoSite(t)
 	amara := site.As("amara", "admin")
 	paths := everyPage(t, site, amara)
@@ -172,6 +173,7 @@ func TestPagesOfAnEmptyFarmInTheBrowser(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
+	t.Parallel()
 	site := webtest.New(t)
 	admin := site.As("amara", "admin")
 	for _, v := range views() {
