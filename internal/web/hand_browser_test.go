@@ -83,7 +83,7 @@ func TestLoggingByHandInTheBrowser(t *testing.T) {
 				}
 			}
 			// Chosen in the list, logged together, taken back.
-			open("/upkeep")
+			open("/upkeep?list=plates")
 			tab.Do(chromedp.Click(chromedp.CSS("tr[data-plate='L-1'] input")), chromedp.Click(chromedp.CSS("tr[data-plate='L-2'] input")), chromedp.Click(chromedp.CSS(".chosen .button")),
 				chromedp.WaitReady(chromedp.CSS("input[value=wash]")), chromedp.Click(chromedp.CSS("input[value=wash]")), save)
 			said("Saved: washed L-1, L-2.")

@@ -43,8 +43,13 @@
       const height = shape(old);
       const copy = is.cloneNode(true);
       was.replaceWith(copy);
-      if (Math.abs(shape(old) - height) >= 1) copy.replaceWith(was);
-      else old.dataset.state = fresh.dataset.state;
+      const taller = shape(old) - height;
+      if (Math.abs(taller) < 1) old.dataset.state = fresh.dataset.state;
+      else if (fresh.dataset.state === "hold") { // what does not fit is cut off; the hold is not
+        old.dataset.state = fresh.dataset.state;
+        old.style.height = `${height}px`;
+        old.style.overflow = "hidden";
+      } else copy.replaceWith(was);
     }
     return false;
   };
