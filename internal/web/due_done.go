@@ -97,9 +97,12 @@ func (s *Server) postDue() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
-		h.when, h.person = h.now.UTC().Truncate(time.Microsecond), h.who.Handle
+		h.person = h.who.Handle
 		opened := h.opened()
 		for range 3 {
+			// Looked at anew each time: what another tablet recorded meanwhile may have
+			// happened after this one was asked.
+			h.when = s.now().UTC().Truncate(time.Microsecond)
 			records, already, err := h.doneRecords(tasks, opened)
 			if err != nil {
 				return err

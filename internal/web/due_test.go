@@ -127,7 +127,12 @@ func TestTheSameTaskTappedOnManyTabletsAtOnce(t *testing.T) {
 	var wait sync.WaitGroup
 	places := make([]string, len(clients))
 	for i := range clients {
-		wait.Go(func() { places[i] = clients[i].Form("/upkeep/due", forms[i]).Header.Get("Location") })
+		wait.Go(func() {
+			a := clients[i].Form("/upkeep/due", forms[i])
+			if places[i] = a.Header.Get("Location"); a.Status != 303 {
+				t.Errorf("tablet %d: got %d: %s", i, a.Status, a.Page(t).Texts("main"))
+			}
+		})
 	}
 	wait.Wait()
 	saved := 0
