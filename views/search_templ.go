@@ -211,7 +211,7 @@ func Search(p SearchPage) templ.Component {
 				return templ_7745c5c3_Err
 			}
 			if len(p.Layers.Rows) > 0 {
-				templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 23, "<section aria-labelledby=\"layers\"><h2 id=\"layers\">First layers</h2><p class=\"text\">")
+				templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 23, "<section class=\"found\" aria-labelledby=\"layers\"><h2 id=\"layers\">First layers</h2><p class=\"text\">")
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}

@@ -68,8 +68,11 @@ func (o Order) WriteSVG(to io.Writer, page int) error {
 		w.WriteString("M" + mm(b[0]) + " " + mm(b[1]) + "h" + mm(b[2]) + "v" + mm(b[3]) + "h-" + mm(b[2]) + "z")
 	}
 	w.WriteString(`"/><g font-family="Helvetica, Arial, sans-serif" fill="#000000">`)
+	// The width is said as well: where Helvetica is missing another face would run
+	// over into the next label.
+	m := newMeasure()
 	for _, t := range d.texts {
-		w.WriteString(`<text x="` + mm(t.x) + `" y="` + mm(t.y) + `" font-size="` + mm(t.size) + `"`)
+		w.WriteString(`<text x="` + mm(t.x) + `" y="` + mm(t.y) + `" font-size="` + mm(t.size) + `" textLength="` + mm(m.width(t)) + `" lengthAdjust="spacingAndGlyphs"`)
 		if t.bold {
 			w.WriteString(` font-weight="700"`)
 		}
