@@ -46,7 +46,6 @@ type ahead struct {
 	materials []int32     // that it ran in the window; -1 not noted
 	last      int32       // of its last start; -2 none
 
-	starts            int   // that it made
 	sinceWash         int32 // prints of the plate, -1 unknown
 	probedAt, cleanAt int64 // microseconds since 1970; 0 unknown
 	swapped           bool  // plate swapped, printer serviced since its probe
@@ -133,9 +132,11 @@ func nextStarts(h *exposure.History, at int64) []exposure.Start {
 		}
 	}
 	for i := range h.Starts {
-		if s := &h.Starts[i]; s.Plate >= 0 && where[s.Plate] != s.Printer {
+		if s := &h.Starts[i]; s.Plate >= 0 {
 			until(s.At)
-			put(s.Plate, s.Printer)
+			if where[s.Plate] != s.Printer {
+				put(s.Plate, s.Printer)
+			}
 		}
 	}
 	until(at)
@@ -157,7 +158,6 @@ func (v *view) lookAhead(data *store.Analysis, ex []exposure.Exposure, next []ex
 	for i := range starts {
 		n := &v.next[starts[i].Printer]
 		material := data.Labels[i].Material
-		n.starts++
 		n.lastStart = starts[i].At
 		if j := starts[i].Plate; j >= 0 {
 			seen[j] = starts[i].At

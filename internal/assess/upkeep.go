@@ -120,7 +120,7 @@ func (v *view) due(adviser *upkeep.Adviser, p *policing, n *ahead, at time.Time)
 		return float64(at.UnixMicro()-t) / float64(unit.Microseconds())
 	}
 	s := upkeep.State{Next: n.next, SinceWash: n.sinceWash, HoursSinceProbe: since(n.probedAt, time.Hour), HoursSinceClean: since(n.cleanAt, time.Hour),
-		Since: n.since, Lot: upkeep.Lot(tag, n.starts)}
+		Since: n.since, Lot: upkeep.Lot(tag, n.lastStart)}
 	s.Material = max(n.last, -1)
 	limits := p.ask(&s, upkeep.Place{Plate: plate, Printer: tag, Material: v.material(n.last)}, n.swapped)
 	due, soon := adviser.Ahead(&s, &limits)

@@ -82,7 +82,7 @@ func TestTheFarmsAnswerIsThatOfTheClosedLoop(t *testing.T) {
 
 	h = history(at.UnixMicro() + 1)
 	open := upkeep.NewOpen(sc.Printers)
-	plate, last, starts2 := make([]int32, sc.Printers), make([]int32, sc.Printers), make([]int, sc.Printers)
+	plate, last, lastStart := make([]int32, sc.Printers), make([]int32, sc.Printers), make([]int64, sc.Printers)
 	printerFailed, plateFailed := make([]bool, sc.Printers), make([]bool, sc.Plates)
 	ex = exposure.Of(h)
 	for i := range h.Starts {
@@ -90,7 +90,7 @@ func TestTheFarmsAnswerIsThatOfTheClosedLoop(t *testing.T) {
 		past := upkeep.PastOf(x, &ex[i], material(i), x.GradedAt != 0)
 		open.Add(&past)
 		plate[x.Printer], last[x.Printer], printerFailed[x.Printer], plateFailed[x.Plate] = x.Plate, past.Material, x.Failed, x.Failed
-		starts2[x.Printer]++
+		lastStart[x.Printer] = x.At
 	}
 	where := make([]int32, sc.Plates) // the last printer each plate was on
 	for i := range h.Starts {
@@ -106,7 +106,7 @@ func TestTheFarmsAnswerIsThatOfTheClosedLoop(t *testing.T) {
 		tag := fmt.Sprintf("P-%03d", i+1)
 		st := upkeep.State{Next: upkeep.Next{Printer: i, Plate: plate[i], Material: last[i], Probing: findings.Probing(e.State), SinceProbe: e.PrintsSinceProbe, Gap: e.PrintsSinceClean,
 			PrinterFailed: printerFailed[i], PlateFailed: plateFailed[plate[i]]}, SinceWash: e.PrintsSinceWash, HoursSinceProbe: math.NaN(), HoursSinceClean: math.NaN(),
-			Since: open.Since(i), Lot: upkeep.Lot(tag, starts2[i])}
+			Since: open.Since(i), Lot: upkeep.Lot(tag, lastStart[i])}
 		for _, d := range adviser.Answer(&st, &upkeep.Limits{}) {
 			want[string(d.Task)+" "+tag] = d.Saves
 		}

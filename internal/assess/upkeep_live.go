@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"basecourse/internal/exposure"
-	"basecourse/internal/farm"
 	"basecourse/internal/store"
 	"basecourse/internal/upkeep"
 )
@@ -70,8 +69,8 @@ func (a *Assessor) lookAhead(ctx context.Context, v *view, at time.Time, printer
 	if _, err := v.printer(printer, at); err != nil {
 		return nil, err
 	}
-	seen, err := a.store.LastSeen(ctx, printer, at, upkeep.Remembered)
-	if err != nil {
+	l, err := a.lone(ctx, printer, at, time.Duration(v.settings.Number("start_window_minutes")*float64(time.Minute)))
+	if l == nil || err != nil {
 		return nil, err
 	}
 	material := func(name string) int32 {
@@ -80,19 +79,10 @@ func (a *Assessor) lookAhead(ctx context.Context, v *view, at time.Time, printer
 		}
 		return int32(slices.Index(v.materials, name))
 	}
-	l := lone{window: time.Duration(v.settings.Number("start_window_minutes") * float64(time.Minute)), f: farm.FirstLayer{Printer: printer, Plate: seen.Plate, StartedAt: at}}
-	if err := l.read(ctx, a.store); err != nil {
-		return nil, err
-	}
-	if more := l.others(); len(more) > 0 { // whose gaps the history does not tell
-		if err := l.read(ctx, a.store, more...); err != nil {
-			return nil, err
-		}
-	}
 	n := &ahead{last: -1}
 	plate := int32(-1)
 	if j := l.next.Plate; j >= 0 {
-		if plate = numbered(v.plates, l.plates[j]); plate < 0 {
+		if plate = numbered(v.plates, l.h.Tags[j]); plate < 0 {
 			return nil, nil // new since
 		}
 	}
@@ -101,13 +91,12 @@ func (a *Assessor) lookAhead(ctx context.Context, v *view, at time.Time, printer
 	for k := range l.h.Starts {
 		x := &l.h.Starts[k]
 		if x.Printer == 0 {
-			n.starts++
 			n.lastStart = x.At
 			n.next.PrinterFailed = x.Failed
-			said := seen.Starts[x.ID] // none: so long ago that nobody looks at it
+			said := l.h.Told[x.ID] // none: so long ago that nobody looks at it
 			past := upkeep.PastOf(x, &l.ex[k], material(said.Material), said.Graded)
 			if past.Plate >= 0 {
-				past.Plate = numbered(v.plates, l.plates[past.Plate])
+				past.Plate = numbered(v.plates, l.h.Tags[past.Plate])
 			}
 			open.Add(&past)
 		}
@@ -130,52 +119,34 @@ func (a *Assessor) lookAhead(ctx context.Context, v *view, at time.Time, printer
 	if plate >= 0 && v.retired(&v.plates[plate], at) {
 		n.noPlate()
 	}
-	if k := material(seen.Material); k >= 0 && seen.At.After(v.from) {
+	if k := material(l.h.Material); k >= 0 && l.h.At.After(v.from) {
 		n.last = k
 	}
 	return n, nil
 }
 
-// lone is the history of one printer and of the plate on it, with the start to come.
+// lone is the history of one printer, back to where nothing earlier matters, with the
+// start to come.
 type lone struct {
-	f      farm.FirstLayer
-	window time.Duration
-
-	h      *exposure.History
-	plates []string // tags by number
-	ex     []exposure.Exposure
+	h      *store.NextHistory
+	ex     []exposure.Exposure // of its starts, in the order of time
 	next   exposure.Start
 	coming exposure.Exposure
 }
 
-func (l *lone) read(ctx context.Context, s *store.Store, more ...string) (err error) {
-	if l.h, l.plates, err = s.LayerHistory(ctx, &l.f, l.window, more...); err != nil {
-		return err
+// lone reads it; nil where there is no such printer.
+func (a *Assessor) lone(ctx context.Context, printer string, at time.Time, window time.Duration) (*lone, error) {
+	h, err := a.store.NextHistory(ctx, printer, at, window, upkeep.Remembered)
+	if h == nil || err != nil {
+		return nil, err
 	}
-	h := l.h
-	h.Starts = h.Starts[:len(h.Starts)-1] // the start to come
-	slices.SortStableFunc(h.Starts, func(x, y exposure.Start) int {
+	slices.SortFunc(h.Starts, func(x, y exposure.Start) int {
 		return cmp.Or(cmp.Compare(x.At, y.At), exposure.CompareIDs(&x.ID, &y.ID))
 	})
-	next := nextStarts(h, l.f.StartedAt.UnixMicro())[:1]
+	l := &lone{h: h}
+	next := nextStarts(&h.History, at.UnixMicro())[:1]
 	var coming []exposure.Exposure
-	l.ex, coming = exposure.With(h, next)
+	l.ex, coming = exposure.With(&h.History, next)
 	l.next, l.coming = next[0], coming[0]
-	return nil
-}
-
-// others are the plates of the starts since the printer's last probe that the whole
-// history was not read of.
-func (l *lone) others() (tags []string) {
-	left := min(int(l.coming.PrintsSinceProbe), upkeep.Remembered)
-	for k := len(l.h.Starts) - 1; k >= 0 && left > 0; k-- {
-		if l.h.Starts[k].Printer != 0 {
-			continue
-		}
-		left--
-		if j := l.ex[k].Plate; j >= 0 && l.plates[j] != l.f.Plate && !slices.Contains(tags, l.plates[j]) {
-			tags = append(tags, l.plates[j])
-		}
-	}
-	return tags
+	return l, nil
 }

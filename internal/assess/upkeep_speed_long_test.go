@@ -4,6 +4,7 @@ package assess_test
 
 import (
 	"context"
+	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
@@ -12,6 +13,7 @@ import (
 
 	"basecourse/internal/assess"
 	"basecourse/internal/localdb"
+	"basecourse/internal/simfarm"
 	"basecourse/internal/store"
 )
 
@@ -35,6 +37,28 @@ func TestDueSpeed(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer s.Close()
+	timeDue(t, s)
+}
+
+// TestDueGrowth times the same as farms grow: ten times the printers with as many first
+// layers each, and ten times the first layers of each printer.
+func TestDueGrowth(t *testing.T) {
+	for _, size := range []struct{ printers, layers int }{{1_000, 100_000}, {10_000, 1_000_000}, {100, 100_000}, {100, 1_000_000}} {
+		t.Run(fmt.Sprintf("%d printers, %d first layers", size.printers, size.layers), func(t *testing.T) {
+			s := open(t)
+			s.SetClock(func() time.Time { return time.Date(2100, 1, 1, 0, 0, 0, 0, time.UTC) })
+			report, err := s.ImportFarm(context.Background(), byImport, simfarm.Run(simfarm.Large(size.printers, size.layers), 1).Bundle(), store.ImportOptions{})
+			if err != nil || !report.Stored {
+				t.Fatalf("%v\n%s", err, report.Text())
+			}
+			timeDue(t, s)
+		})
+	}
+}
+
+// timeDue holds the list to a second and one printer's answer to ten milliseconds.
+func timeDue(t *testing.T, s *store.Store) {
+	ctx := context.Background()
 	frame, err := s.Frame(ctx, time.Date(2100, 1, 1, 0, 0, 0, 0, time.UTC))
 	if err != nil {
 		t.Fatal(err)
@@ -43,12 +67,8 @@ func TestDueSpeed(t *testing.T) {
 	s.SetClock(func() time.Time { return now })
 	a := assess.New(s)
 	begun := time.Now()
-	dueOf(t, a, assess.AsOf{At: now}, "")
-	t.Logf("the first list, with the farm read and learned from: %.1f s", time.Since(begun).Seconds())
-	rows, err := s.Floor(ctx, now, 45*time.Minute, "")
-	if err != nil {
-		t.Fatal(err)
-	}
+	due := dueOf(t, a, assess.AsOf{At: now}, "")
+	t.Logf("%d tasks are due; the first list, with the farm read and learned from: %.1f s", len(due.Items), time.Since(begun).Seconds())
 	for _, x := range []struct {
 		name string
 		n    int
@@ -56,7 +76,7 @@ func TestDueSpeed(t *testing.T) {
 		tag  func(i int) string
 	}{
 		{"the list of all printers", 9, time.Second, func(int) string { return "" }},
-		{"one printer's answer", 200, 10 * time.Millisecond, func(i int) string { return rows[i*7%len(rows)].Printer }},
+		{"one printer's answer", 200, 10 * time.Millisecond, func(i int) string { return due.Items[i*7%len(due.Items)].Printer }},
 	} {
 		var took []time.Duration
 		for i := range x.n {

@@ -3,12 +3,13 @@ package store
 import (
 	"context"
 	"fmt"
+	"maps"
+	"slices"
 	"time"
 
 	"basecourse/internal/exposure"
 	"basecourse/internal/farm"
 
-	"github.com/gofrs/uuid/v5"
 	"github.com/jackc/pgx/v5"
 )
 
@@ -17,17 +18,15 @@ import (
 // printers and plates as ends fittings and counts prints there. The layer itself
 // is the last of the starts, whether it is recorded or only about to be. Starts
 // of other printers that say when they were sent stand at that time. plates are
-// the tags behind the history's plate indexes. more are other plates whose whole history is read
-// too.
-func (s *Store) LayerHistory(ctx context.Context, f *farm.FirstLayer, window time.Duration, more ...string) (h *exposure.History, plates []string, err error) {
+// the tags behind the history's plate indexes.
+func (s *Store) LayerHistory(ctx context.Context, f *farm.FirstLayer, window time.Duration) (h *exposure.History, plates []string, err error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
 	var printer, plate int32
-	var wanted []int32
 	var recorded string
 	err = s.pool.QueryRow(ctx, `SELECT p.id, p.probing_recorded::text, coalesce((SELECT id FROM plates WHERE plate = $2), (SELECT t.plate FROM fittings t
-		WHERE $2 = '' AND t.printer = p.id AND t.fitted_at <= $3 AND t.voided_at IS NULL ORDER BY t.fitted_at DESC, t.id DESC LIMIT 1), 0), ARRAY(SELECT id FROM plates WHERE plate = ANY($4))
-		FROM printers p WHERE p.printer = $1`, f.Printer, f.Plate, f.StartedAt, more).Scan(&printer, &recorded, &plate, &wanted)
+		WHERE $2 = '' AND t.printer = p.id AND t.fitted_at <= $3 AND t.voided_at IS NULL ORDER BY t.fitted_at DESC, t.id DESC LIMIT 1), 0)
+		FROM printers p WHERE p.printer = $1`, f.Printer, f.Plate, f.StartedAt).Scan(&printer, &recorded, &plate)
 	if err != nil {
 		return nil, nil, wrap("store.LayerHistory", err)
 	}
@@ -39,35 +38,15 @@ func (s *Store) LayerHistory(ctx context.Context, f *farm.FirstLayer, window tim
 		until = until.Add(window) // its own instant may be its probe's
 	}
 	batch := &pgx.Batch{}
-	args := []any{printer, append(wanted, plate), f.StartedAt, f.ID.UUID, until}
+	args := []any{printer, []int32{plate}, f.StartedAt, f.ID.UUID, until}
 	for _, q := range layerQueries {
 		given := make([]any, len(q.args))
 		for i, a := range q.args {
 			given[i] = args[a]
 		}
-		batch.Queue(q.sql, given...)
+		batch.Queue(q.sql, given...).Query(func(rows pgx.Rows) error { return q.take(&r, rows) })
 	}
-	batch.Queue(`SELECT id, plate FROM plates WHERE id IN (SELECT unnest($1::int[]) UNION SELECT plate FROM fittings WHERE printer = $2
-		UNION SELECT plate FROM first_layers WHERE printer = $2 AND started_at <= $3 AND plate IS NOT NULL UNION SELECT plate FROM probes WHERE printer = $2 AND plate IS NOT NULL)`, args[1], printer, until)
-	b := s.pool.SendBatch(ctx, batch)
-	defer func() { _ = b.Close() }()
-	for _, q := range layerQueries {
-		rows, err := b.Query()
-		if err != nil {
-			return nil, nil, wrap("store.LayerHistory", err)
-		}
-		if err := q.take(&r, rows); err != nil {
-			return nil, nil, wrap("store.LayerHistory", err)
-		}
-	}
-	names := map[int32]string{}
-	rows, err := b.Query()
-	if err != nil {
-		return nil, nil, wrap("store.LayerHistory", err)
-	}
-	var id int32
-	var tag string
-	if _, err := pgx.ForEachRow(rows, []any{&id, &tag}, func() error { names[id] = tag; return nil }); err != nil {
+	if err := s.pool.SendBatch(ctx, batch).Close(); err != nil {
 		return nil, nil, wrap("store.LayerHistory", err)
 	}
 	self := exposure.Start{ID: f.ID.UUID, At: f.StartedAt.UnixMicro(), Plate: exposure.None, Side: exposure.ParseSide(f.PlateSide), Turned: exposure.ParseTri(f.PlateTurned),
@@ -82,13 +61,10 @@ func (s *Store) LayerHistory(ctx context.Context, f *farm.FirstLayer, window tim
 		self.GradedAt = f.GradedAt.UnixMicro()
 	}
 	r.h.Starts = append(r.h.Starts, self)
-	r.h.Plates = len(r.plates)
-	r.h.RecordsAll = make([]bool, len(r.printers))
-	r.h.RecordsAll[0] = recorded == "all"
-	plates = make([]string, len(r.plates))
-	for id, i := range r.plates {
-		plates[i] = names[id]
+	if plates, err = s.plateTags(ctx, &r); err != nil {
+		return nil, nil, wrap("store.LayerHistory", err)
 	}
+	r.end(recorded)
 	return r.h, plates, nil
 }
 
@@ -113,6 +89,35 @@ func index(m map[int32]int32, id *int32) int32 {
 func (r *layerReader) printer(id *int32) int32 { return index(r.printers, id) }
 func (r *layerReader) plate(id *int32) int32   { return index(r.plates, id) }
 
+// end counts what appeared; recorded is the first printer's probing_recorded.
+func (r *layerReader) end(recorded string) {
+	r.h.Plates = len(r.plates)
+	r.h.RecordsAll = make([]bool, len(r.printers))
+	r.h.RecordsAll[0] = recorded == "all"
+}
+
+// plateTags reads the tags behind the numbers.
+func (s *Store) plateTags(ctx context.Context, r *layerReader) ([]string, error) {
+	tags := make([]string, len(r.plates))
+	rows, err := s.pool.Query(ctx, `SELECT id, plate FROM plates WHERE id = ANY($1)`, slices.Collect(maps.Keys(r.plates)))
+	if err != nil {
+		return nil, err
+	}
+	var id int32
+	var tag string
+	_, err = pgx.ForEachRow(rows, []any{&id, &tag}, func() error { tags[r.plates[id]] = tag; return nil })
+	return tags, err
+}
+
+// What the readers of the lists take, of first_layers f, probes, cleanings and fittings t.
+const (
+	startColumns = `f.id, f.started_at, f.graded_at, f.printer, f.plate, coalesce(f.plate_side::text, ''), coalesce(f.plate_turned::text, ''), coalesce(f.probed::text, ''),
+		coalesce(f.start_is = 'sent', false), coalesce(` + failureSQL + `, false)`
+	probeColumns    = `id, probed_at, printer, plate, coalesce(plate_side::text, ''), coalesce(plate_turned::text, ''), extent IS DISTINCT FROM 'zero'`
+	cleaningColumns = `cleaned_at, plate, method::text`
+	fittingColumns  = `t.fitted_at, t.removed_at, t.plate, t.printer, coalesce(t.plate_side::text, ''), coalesce(t.plate_turned::text, '')`
+)
+
 // layerQueries read the lists of the history; a plate of 0 is none.
 var layerQueries = []struct {
 	sql  string
@@ -127,47 +132,19 @@ var layerQueries = []struct {
 			AND (at.removed_at IS NULL OR f.started_at <= at.removed_at) AND f.voided_at IS NULL AND f.id <> $4
 		UNION SELECT x.* FROM there CROSS JOIN LATERAL (SELECT %[1]s FROM first_layers f WHERE f.plate = there.plate AND f.printer <> $1
 			AND f.started_at >= there.fitted_at AND f.started_at <= $3 AND f.voided_at IS NULL AND f.id <> $4 ORDER BY f.started_at LIMIT 1) x`,
-		`f.id, f.started_at, f.graded_at, f.printer, f.plate, coalesce(f.plate_side::text, ''), coalesce(f.plate_turned::text, ''), coalesce(f.probed::text, ''),
-			coalesce(f.start_is = 'sent', false), coalesce(`+failureSQL+`, false)`), []int{0, 1, 2, 3}, takeStarts},
-	{`SELECT id, probed_at, printer, plate, coalesce(plate_side::text, ''), coalesce(plate_turned::text, ''), extent IS DISTINCT FROM 'zero'
-		FROM probes WHERE printer = $1 AND probed_at <= $2 AND voided_at IS NULL`, []int{0, 4}, takeProbes},
-	{`SELECT at FROM probes_skipped WHERE printer = $1 AND at <= $2 AND voided_at IS NULL`, []int{0, 4},
-		func(r *layerReader, rows pgx.Rows) error {
-			var at time.Time
-			_, err := pgx.ForEachRow(rows, []any{&at}, func() error {
-				r.h.Skips = append(r.h.Skips, exposure.Skip{At: at.UnixMicro()})
-				return nil
-			})
-			return err
-		}},
-	{`SELECT done_at FROM services WHERE printer = $1 AND done_at <= $2 AND voided_at IS NULL`, []int{0, 4},
-		func(r *layerReader, rows pgx.Rows) error {
-			var at time.Time
-			_, err := pgx.ForEachRow(rows, []any{&at}, func() error {
-				r.h.Services = append(r.h.Services, exposure.Service{At: at.UnixMicro()})
-				return nil
-			})
-			return err
-		}},
-	{`SELECT cleaned_at, plate, method::text FROM cleanings WHERE plate = ANY($1) AND cleaned_at <= $2 AND voided_at IS NULL`, []int{1, 4},
-		func(r *layerReader, rows pgx.Rows) error {
-			var at time.Time
-			var plate int32
-			var method string
-			_, err := pgx.ForEachRow(rows, []any{&at, &plate, &method}, func() error {
-				r.h.Cleanings = append(r.h.Cleanings, exposure.Cleaning{At: at.UnixMicro(), Plate: r.plate(&plate), Clears: method != "coat", Washes: method == "wash" || method == "deep"})
-				return nil
-			})
-			return err
-		}},
-	{`SELECT t.fitted_at, t.removed_at, t.plate, t.printer, coalesce(t.plate_side::text, ''), coalesce(t.plate_turned::text, '') FROM fittings t
+		startColumns), []int{0, 1, 2, 3}, takeStarts},
+	{`SELECT ` + probeColumns + ` FROM probes WHERE printer = $1 AND probed_at <= $2 AND voided_at IS NULL`, []int{0, 4}, takeProbes},
+	{`SELECT at FROM probes_skipped WHERE printer = $1 AND at <= $2 AND voided_at IS NULL`, []int{0, 4}, takeSkips},
+	{`SELECT done_at FROM services WHERE printer = $1 AND done_at <= $2 AND voided_at IS NULL`, []int{0, 4}, takeServices},
+	{`SELECT ` + cleaningColumns + ` FROM cleanings WHERE plate = ANY($1) AND cleaned_at <= $2 AND voided_at IS NULL`, []int{1, 4}, takeCleanings},
+	{`SELECT ` + fittingColumns + ` FROM fittings t
 		WHERE t.fitted_at <= $3 AND t.voided_at IS NULL AND (t.printer = $1 OR t.plate = ANY($2)
 			OR t.printer IN (SELECT printer FROM fittings WHERE plate = ANY($2)) OR t.plate IN (SELECT plate FROM fittings WHERE printer = $1))
 		ORDER BY t.fitted_at, t.id`, []int{0, 1, 4}, takeFittings},
 }
 
 func takeStarts(r *layerReader, rows pgx.Rows) error {
-	var id uuid.UUID
+	var id [16]byte // read as bytes: a history has thousands
 	var at time.Time
 	var graded *time.Time
 	var printer int32
@@ -187,7 +164,7 @@ func takeStarts(r *layerReader, rows pgx.Rows) error {
 }
 
 func takeProbes(r *layerReader, rows pgx.Rows) error {
-	var id uuid.UUID
+	var id [16]byte
 	var at time.Time
 	var printer int32
 	var plate *int32
@@ -196,6 +173,35 @@ func takeProbes(r *layerReader, rows pgx.Rows) error {
 	_, err := pgx.ForEachRow(rows, []any{&id, &at, &printer, &plate, &side, &turned, &ends}, func() error {
 		r.h.Probes = append(r.h.Probes, exposure.Probe{ID: id, At: at.UnixMicro(), Printer: r.printer(&printer), Plate: r.plate(plate),
 			Side: exposure.ParseSide(side), Turned: exposure.ParseTri(turned), Ends: ends})
+		return nil
+	})
+	return err
+}
+
+func takeSkips(r *layerReader, rows pgx.Rows) error {
+	var at time.Time
+	_, err := pgx.ForEachRow(rows, []any{&at}, func() error {
+		r.h.Skips = append(r.h.Skips, exposure.Skip{At: at.UnixMicro()})
+		return nil
+	})
+	return err
+}
+
+func takeServices(r *layerReader, rows pgx.Rows) error {
+	var at time.Time
+	_, err := pgx.ForEachRow(rows, []any{&at}, func() error {
+		r.h.Services = append(r.h.Services, exposure.Service{At: at.UnixMicro()})
+		return nil
+	})
+	return err
+}
+
+func takeCleanings(r *layerReader, rows pgx.Rows) error {
+	var at time.Time
+	var plate int32
+	var method string
+	_, err := pgx.ForEachRow(rows, []any{&at, &plate, &method}, func() error {
+		r.h.Cleanings = append(r.h.Cleanings, exposure.Cleaning{At: at.UnixMicro(), Plate: r.plate(&plate), Clears: method != "coat", Washes: method == "wash" || method == "deep"})
 		return nil
 	})
 	return err

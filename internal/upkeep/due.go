@@ -54,9 +54,10 @@ func Arrange(list []Item) {
 const leastMinutes = 0.1
 
 // Lot draws a number from 0 (included) to 1 (left out) for a printer's start, given
-// how many starts it made before: the same for ever, so that asking twice draws once.
-func Lot(printer string, starts int) float64 {
-	b := binary.BigEndian.AppendUint64([]byte("upkeep\x00"+printer+"\x00"), uint64(starts))
+// when it started last (microseconds since 1970; 0 never): the same for ever, so that
+// asking twice draws once.
+func Lot(printer string, last int64) float64 {
+	b := binary.BigEndian.AppendUint64([]byte("upkeep\x00"+printer+"\x00"), uint64(last))
 	d := sha256.Sum256(b)
 	return float64(binary.BigEndian.Uint64(d[:8])>>11) / (1 << 53)
 }

@@ -27,8 +27,8 @@ func TestALotIsEvenAndDrawnOnce(t *testing.T) {
 	sum, n := 0.0, 20_000
 	low := 0
 	for i := range n {
-		x := Lot("P-001", i)
-		if x < 0 || x >= 1 || x != Lot("P-001", i) {
+		x := Lot("P-001", int64(i))
+		if x < 0 || x >= 1 || x != Lot("P-001", int64(i)) {
 			t.Fatalf("start %d: got %g", i, x)
 		}
 		sum += x
