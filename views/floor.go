@@ -9,6 +9,7 @@ type FloorPage struct {
 	Lead    string // "7 of 60 printers need someone."
 	Notice  string // what is missing just now; ""
 	Saved   SavedLine
+	Places  []Link // ways to walk the floor
 	Filters []FilterRow
 	Bays    *Choice // where there are too many for links
 	Showing string  // the filters as a sentence, without its end

@@ -26,8 +26,10 @@ type FormPage struct {
 	Action    string
 	Alone     bool // asks neither when nor who
 	Lead      string
-	Caution   string // the usual caution where the work can hurt
-	Notice    string // said above the form, no problem
+	Caution   string   // the usual caution where the work can hurt
+	Notice    string   // said above the form, no problem
+	Listed    []string // under ListTitle: what the form's question rests on
+	ListTitle string
 	Problems  []FormProblem
 	Hidden    []Fact // Word is the name
 	Fields    []Field

@@ -26,6 +26,7 @@ func TestComponentsLookAsKept(t *testing.T) {
 	maps.Copy(all, trendSamples())
 	maps.Copy(all, heightSamples("L-203"))
 	maps.Copy(all, loopSamples("L-203"))
+	maps.Copy(all, walkSamples("L-203"))
 	for name, component := range all {
 		t.Run(name, func(t *testing.T) {
 			var buf bytes.Buffer
@@ -82,6 +83,7 @@ func TestHostileTextIsEscaped(t *testing.T) {
 		"multiples": Multiples([]Multiple{{Name: evil, Href: "/", Figures: evil, Says: evil}}),
 	}
 	maps.Copy(rows, meshSamples(evil))
+	maps.Copy(rows, walkSamples(evil))
 	for name, component := range rows {
 		var buf bytes.Buffer
 		if err := component.Render(context.Background(), &buf); err != nil {

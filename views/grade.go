@@ -7,6 +7,7 @@ type GradeListPage struct {
 	Shell
 	Lead    string
 	Ends    string // address where it is asked how prints ended
+	Places  []Link // other ways to go through first layers
 	Saved   SavedLine
 	Find    string // address the printer's tag is sent to
 	Problem string // what is wrong with the tag that was looked for
@@ -30,6 +31,8 @@ type WaitingGroup struct {
 // WaitingRow is one printer with the starts that wait on it, the oldest first.
 type WaitingRow struct {
 	Printer string
+	Plates  []string // of its starts, as recorded
+	Held    string   // why no job must start there; "" not on hold
 	Starts  []WaitingLink
 }
 

@@ -32,7 +32,7 @@ func gradeSamples(text string) map[string]templ.Component {
 	correct.Reason = []Field{{Name: "reason", Label: "Why it is corrected", Kind: "area", Value: text}}
 	unknownPlate := GradePage{Shell: sampleShell("Grade P-015", "/grade"), Printer: "P-015", Action: "/grade/P-015", Bed: Bed{Cols: 1, Rows: [][]BedZone{{{Code: "A1", Place: "centre"}}}}, Grade: choice, Submit: "Save grade"}
 	list := GradeListPage{Shell: sampleShell("Grade", "/grade"), Lead: "2 starts wait on 1 printer.", Find: "/grade", Suggest: []string{text}, Problem: text, Typed: text,
-		Groups: []WaitingGroup{{"bay-1", text, []WaitingRow{{text, []WaitingLink{{"/grade/P-014?start=1", "13:40", "2026-03-09T11:40:00Z", "20 min ago", text}}}}}}, Left: "Printers 1 to 60 of 70.",
+		Groups: []WaitingGroup{{"bay-1", text, []WaitingRow{{Printer: text, Held: text, Starts: []WaitingLink{{"/grade/P-014?start=1", "13:40", "2026-03-09T11:40:00Z", "20 min ago", text}}}}}}, Left: "Printers 1 to 60 of 70.",
 		Pager: Pager{Plain: true, Older: "/grade?page=2"}, Recent: []RecentEntry{{When: "14:02", ISO: "2026-03-09T12:02:00Z", By: text, What: "Clean layer", Things: []Fact{{Value: text, Href: "/first-layers/1"}}, Undo: "/upkeep/undo?entry=7"}}}
 	zones := ZoneMap{"Marks by zone", [][]ZoneCell{{{"A1", "front left", []string{text}, true, true, "blobs"}}}}
 	layer := FirstLayerPage{Shell: sampleShell("First layer on P-014", "/grade"), ID: "1", Printer: text, Plate: text, State: State{"failed", "Failed", "square", "act"}, When: "started 2026-03-09 13:40", Crumbs: []Fact{{Value: text, Href: "/printers/P-014"}},

@@ -72,6 +72,8 @@ var (
 	SeenFroms     = []string{"above_printing", "above_done", "underside"}
 	Decisions     = []string{"let_run", "nudged", "stopped"}
 	Outcomes      = []string{"finished", "restarted", "detached", "stopped", "scrapped"}
+	Unseens       = []string{"yes"}
+	Releases      = []string{"proved", "override"}
 	LookedBecause = []string{"round", "lot", "risk", "looked_bad", "asked"}
 	Extents       = []string{"full", "part", "zero"}
 	SkipReasons   = []string{"hurry", "trusted", "short_job", "broken", "told_to", "drawn_by_lot", "other"}

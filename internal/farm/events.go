@@ -59,6 +59,7 @@ type FirstLayer struct {
 	NudgeMM        float64
 	Decision       string
 	Outcome        string
+	Unseen         string // "yes": the part was taken off before anybody looked; closed without a grade
 	LookedBecause  string
 	LookChance     float64
 	Note           string
@@ -167,6 +168,7 @@ type Hold struct {
 	PlacedAt, ReleasedAt      time.Time
 	Person, Reason            string
 	ReleasedBy, ReleaseReason string
+	ReleaseIs                 string // what the release rests on: proved, override; "" not said
 	Meta
 }
 

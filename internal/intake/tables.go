@@ -202,12 +202,16 @@ func firstLayers() *Table {
 		code("looked_because", farm.LookedBecause, func(r *R) *string { return &r.LookedBecause }),
 		num("look_chance", 0, 1, func(r *R) *float64 { return &r.LookChance }),
 		text("note", func(r *R) *string { return &r.Note }),
+		code("unseen", farm.Unseens, func(r *R) *string { return &r.Unseen }),
 	)
 	for i := range t.Fields {
 		t.Fields[i].Fill = true
 	}
 	return event(t, "started_at", func(r *R) *farm.Meta { return &r.Meta }).checked(func(rec any) []fieldProblem {
 		r := rec.(*R)
+		if r.Unseen != "" && r.Grade != "" {
+			return []fieldProblem{{"unseen", r.Unseen, "nothing on a first layer that is graded: somebody saw it"}}
+		}
 		return inOrder("started_at", r.StartedAt, "graded_at", r.GradedAt)
 	})
 }
@@ -345,6 +349,7 @@ func holds() *Table {
 		text("reason", func(r *R) *string { return &r.Reason }),
 		key("released_by", farm.KindPerson, func(r *R) *string { return &r.ReleasedBy }).fill(),
 		text("release_reason", func(r *R) *string { return &r.ReleaseReason }).fill(),
+		code("release_is", farm.Releases, func(r *R) *string { return &r.ReleaseIs }).fill(),
 	), "placed_at", func(r *R) *farm.Meta { return &r.Meta }).checked(func(rec any) []fieldProblem {
 		r := rec.(*R)
 		return inOrder("placed_at", r.PlacedAt, "released_at", r.ReleasedAt)

@@ -99,7 +99,7 @@ type OpenEndCount struct {
 }
 
 // openEndsSQL are the starts f after $1 up to $2 whose outcome is not said.
-const openEndsSQL = `f.started_at > $1 AND f.started_at <= $2 AND f.voided_at IS NULL AND f.outcome IS NULL`
+const openEndsSQL = `f.started_at > $1 AND f.started_at <= $2 AND f.voided_at IS NULL AND f.outcome IS NULL AND f.unseen IS NULL`
 
 // OpenEndCounts counts by printer the starts after from up to a time whose
 // outcome is not said, voided ones left out, in no order.

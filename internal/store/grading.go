@@ -23,14 +23,14 @@ type WaitingStart struct {
 
 // WaitingStarts lists starts without a grade over from < started_at <= to, the
 // oldest first; at most limit. Voided ones, and those whose outcome says that
-// the print is over and gone, are left out.
+// the print is over and gone or that it was taken off unseen, are left out.
 func (s *Store) WaitingStarts(ctx context.Context, from, to time.Time, limit int) ([]WaitingStart, error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
 	rows, err := s.pool.Query(ctx, `
 		SELECT f.id, f.started_at, p.printer, coalesce(p.bay, '') AS bay, coalesce(l.plate, '') AS plate, coalesce(m.material, '') AS material
 		FROM (SELECT id, started_at, printer, plate, material FROM first_layers
-				WHERE started_at > $1 AND started_at <= $2 AND grade IS NULL AND outcome IS NULL AND voided_at IS NULL ORDER BY started_at, id LIMIT $3) f
+				WHERE started_at > $1 AND started_at <= $2 AND grade IS NULL AND outcome IS NULL AND unseen IS NULL AND voided_at IS NULL ORDER BY started_at, id LIMIT $3) f
 			JOIN printers p ON p.id = f.printer LEFT JOIN plates l ON l.id = f.plate LEFT JOIN materials m ON m.id = f.material
 		ORDER BY f.started_at, f.id`, from, to, limit)
 	if err != nil {

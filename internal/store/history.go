@@ -136,7 +136,7 @@ func (p *historyPart) has(column string) bool {
 
 var historyParts = []historyPart{
 	{"first_layer", "first_layers", "started_at", "printer plate", true, map[string]string{"code": "t.grade::text", "person": "t.grader",
-		"detail": "(SELECT material FROM materials WHERE id = t.material)", "end_detail": "t.outcome::text", "side": "t.plate_side::text", "turned": "t.plate_turned::text",
+		"detail": "(SELECT material FROM materials WHERE id = t.material)", "end_detail": "coalesce(t.outcome::text, CASE t.unseen WHEN 'yes' THEN 'unseen' END)", "side": "t.plate_side::text", "turned": "t.plate_turned::text",
 		"shown": "coalesce(t.underside = 'shown', false)", "marks": "t.marks", "from_mm": "t.nudge_mm"}},
 	{"cleaning", "cleanings", "cleaned_at", "plate", false, map[string]string{"code": "t.method::text", "detail": "concat_ws(', ', t.agent, t.note)", "side": "t.plate_side::text"}},
 	{"probe", "probes", "probed_at", "printer", true, map[string]string{"code": "t.extent::text", "side": "t.plate_side::text", "turned": "t.plate_turned::text",
@@ -147,7 +147,7 @@ var historyParts = []historyPart{
 	{"service", "services", "done_at", "printer", false, map[string]string{"code": "t.work::text", "detail": "t.note"}},
 	{"fitting", "fittings", "fitted_at", "printer plate", true, map[string]string{"ended_at": "t.removed_at", "side": "t.plate_side::text", "turned": "t.plate_turned::text"}},
 	{"plate_state", "plate_states", "at", "plate", false, map[string]string{"code": "t.state::text", "detail": "t.reason"}},
-	{"hold", "holds", "placed_at", "printer plate", false, map[string]string{"ended_at": "t.released_at", "detail": "t.reason", "end_detail": "t.release_reason"}},
+	{"hold", "holds", "placed_at", "printer plate", false, map[string]string{"ended_at": "t.released_at", "detail": "t.reason", "end_detail": "t.release_reason", "code": "t.release_is::text"}},
 	{"disagreement", "disagreements", "at", "printer plate", false, map[string]string{"code": "t.cause::text", "detail": "t.reason"}},
 	{"advice_done", "advice_done", "at", "printer plate", false, map[string]string{"code": "t.answer::text", "end_detail": "t.action::text", "detail": "t.reason", "marks": "t.first_layer"}},
 	{"task_skipped", "tasks_skipped", "at", "printer plate", true, map[string]string{"code": "t.task::text", "end_detail": "t.reason::text", "detail": "t.note"}},

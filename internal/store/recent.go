@@ -38,7 +38,7 @@ type HandEntry struct {
 	At      time.Time // when it happened
 	EndedAt *time.Time
 	Filled  bool   // the act ended it (released, taken off), graded it, or told what was decided or became of it
-	Field   string // of a first layer that was filled: grade, decision, outcome
+	Field   string // of a first layer that was filled: grade, decision, outcome, unseen
 	Subject string // tag of the printer or plate it is about
 	Plate   bool   // the subject is a plate
 	Other   string // the printer of a fitting, the plate of a probe
@@ -109,11 +109,12 @@ func collectActs(rows pgx.Rows) ([]HandAct, error) {
 }
 
 // handKinds are what people record by hand; filledByHand is a change c that fills
-// in what a record waited for: a release, an end, a grade, a decision, an outcome.
+// in what a record waited for: a release, an end, a grade, a decision, an outcome,
+// or that nobody saw it.
 const (
 	handKinds    = `'first_layer', 'cleaning', 'probe', 'probe_skipped', 'offset_change', 'service', 'fitting', 'plate_state', 'hold', 'advice_done', 'task_skipped'`
-	filledByHand = `c.field IN ('released_at', 'removed_at', 'grade', 'decision', 'outcome')`
-	ofGrading    = `c.field IN ('grade', 'decision', 'outcome')`
+	filledByHand = `c.field IN ('released_at', 'removed_at', 'grade', 'decision', 'outcome', 'unseen')`
+	ofGrading    = `c.field IN ('grade', 'decision', 'outcome', 'unseen')`
 )
 
 // Each event table by the place records gives; x is what the act did to it.
@@ -135,7 +136,7 @@ func handActsSQL(which string) string {
 	SELECT a.id, a.at, a.person, x.kind, x.id, e.at, e.ended_at, x.filled, coalesce(e.subject, ''), e.plate, coalesce(e.other, ''), coalesce(e.code, ''),
 		coalesce(w.person, ''), coalesce(e.detail, ''), e.from_mm, e.to_mm, e.late, e.voided, x.field
 	FROM a JOIN x ON x.act = a.id CROSS JOIN LATERAL (` +
-		part(farm.KindFirstLayer, "started_at", "t.printer = x.owner", none+`, `+printerOf+` AS subject, false AS plate, `+plateOf+` AS other, CASE x.field WHEN 'outcome' THEN t.outcome::text WHEN 'decision' THEN t.decision::text ELSE t.grade::text END AS code, t.grader AS person, t.marks AS detail, NULL::float8 AS from_mm, NULL::float8 AS to_mm`) + ` UNION ALL` +
+		part(farm.KindFirstLayer, "started_at", "t.printer = x.owner", none+`, `+printerOf+` AS subject, false AS plate, `+plateOf+` AS other, CASE x.field WHEN 'outcome' THEN t.outcome::text WHEN 'decision' THEN t.decision::text WHEN 'unseen' THEN t.unseen::text ELSE t.grade::text END AS code, t.grader AS person, t.marks AS detail, NULL::float8 AS from_mm, NULL::float8 AS to_mm`) + ` UNION ALL` +
 		part(farm.KindCleaning, "cleaned_at", "t.plate = x.owner", none+`, `+plateOf+`, true, t.plate_side::text, t.method::text, t.person, concat_ws(', ', t.agent, t.note), NULL, NULL`) + ` UNION ALL` +
 		part(farm.KindProbe, "probed_at", "t.printer = x.owner", none+`, `+printerOf+`, false, `+plateOf+`, t.extent::text, t.person, CASE WHEN t.heights_mm IS NOT NULL THEN 'with a mesh of ' || t.columns || ' × ' || t.rows END, NULL, NULL`) + ` UNION ALL` +
 		part(farm.KindProbeSkipped, "at", "t.printer = x.owner", none+`, `+printerOf+`, false, NULL, t.reason::text, t.person, t.note, NULL, NULL`) + ` UNION ALL` +
@@ -143,7 +144,7 @@ func handActsSQL(which string) string {
 		part(farm.KindService, "done_at", "t.printer = x.owner", none+`, `+printerOf+`, false, NULL, t.work::text, t.person, t.note, NULL, NULL`) + ` UNION ALL` +
 		part(farm.KindFitting, "fitted_at", "t.plate = x.owner", `t.removed_at, `+plateOf+`, true, `+printerOf+`, concat_ws(' ', t.plate_side::text, t.plate_turned::text), t.person, NULL, NULL, NULL`) + ` UNION ALL` +
 		part(farm.KindPlateState, "at", "t.plate = x.owner", none+`, `+plateOf+`, true, NULL, t.state::text, t.person, t.reason, NULL, NULL`) + ` UNION ALL` +
-		part(farm.KindHold, "placed_at", "(t.printer = x.owner OR t.plate = x.owner)", `t.released_at, coalesce(`+printerOf+`, `+plateOf+`), t.plate IS NOT NULL, t.release_reason, NULL, CASE WHEN x.filled THEN t.released_by ELSE t.person END, t.reason, NULL, NULL`) + ` UNION ALL` +
+		part(farm.KindHold, "placed_at", "(t.printer = x.owner OR t.plate = x.owner)", `t.released_at, coalesce(`+printerOf+`, `+plateOf+`), t.plate IS NOT NULL, t.release_reason, t.release_is::text, CASE WHEN x.filled THEN t.released_by ELSE t.person END, t.reason, NULL, NULL`) + ` UNION ALL` +
 		part(farm.KindAdviceDone, "at", "(t.printer = x.owner OR t.plate = x.owner)", none+`, coalesce(`+printerOf+`, `+plateOf+`), t.plate IS NOT NULL, t.action::text, t.answer::text, t.person, t.reason, NULL, NULL`) + ` UNION ALL` +
 		part(farm.KindTaskSkipped, "at", "t.printer = x.owner", none+`, `+printerOf+`, false, t.task::text, t.reason::text, t.person, concat_ws(', ', `+plateOf+`, t.note), NULL, NULL`) +
 		`) e LEFT JOIN people w ON w.id = e.person

@@ -50,7 +50,7 @@ func (s *Store) RecordAll(ctx context.Context, act Act, items []intake.Item) (Ba
 			return nil
 		}
 		// The same came before: an act that ended the record last, or made it.
-		return w.tx.QueryRow(ctx, `SELECT coalesce((SELECT max(act) FROM changes WHERE record = $1 AND field IN ('released_at', 'removed_at', 'grade')),
+		return w.tx.QueryRow(ctx, `SELECT coalesce((SELECT max(act) FROM changes WHERE record = $1 AND field IN ('released_at', 'removed_at', 'grade', 'unseen')),
 			(SELECT act FROM records WHERE id = $1))`, b.Results[0].ID.UUID).Scan(&b.Act)
 	})
 	if err != nil {

@@ -39,7 +39,7 @@ func endOptions() []views.Option {
 // of it.
 func (s *Server) decide(f *farm.FirstLayer, printer *farm.Printer, now time.Time, saved bool) views.Decide {
 	var d views.Decide
-	if !f.VoidedAt.IsZero() || f.Outcome != "" {
+	if !f.VoidedAt.IsZero() || f.Outcome != "" || f.Unseen != "" {
 		return d
 	}
 	at := s.url("/first-layers/" + f.ID.UUID.String())

@@ -278,7 +278,7 @@ func (s *Server) firstLayerPage(shell views.Shell, f *farm.FirstLayer, printer *
 		add("Nudged", nudgeWords(f.NudgeMM), "while it printed")
 	}
 	add("Decision", sentenceCase(f.Decision), "")
-	add("Outcome", wordFor(outcomeWords, f.Outcome), "")
+	add("Outcome", wordFor(outcomeWords, orCode(f.Outcome, map[string]string{"yes": "unseen"}[f.Unseen])), "")
 	add("Seen from", map[string]string{"above_printing": "above, while it printed", "above_done": "above, when it was done", "underside": "its underside"}[f.SeenFrom], "")
 	add("Looked at", map[string]string{"round": "on a round", "lot": "drawn by lot", "risk": "because of its risk", "looked_bad": "because it looked bad", "asked": "because somebody asked"}[f.LookedBecause], "")
 	for _, r := range f.Readings {

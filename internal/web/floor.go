@@ -110,7 +110,9 @@ func (s *Server) getFloor() echo.HandlerFunc {
 		if page.Saved, err = s.savedHere(c, frame.Settings.Zone()); err != nil {
 			return err
 		}
+		page.Places = s.walks()
 		if len(stands) == 0 {
+			page.Places = nil
 			page.First = s.firstSteps(c, "Every printer appears here with its next action. Add printers or import a bundle.")
 		} else {
 			page.Notice = findingsNotice(found, frame, now)

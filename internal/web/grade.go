@@ -37,7 +37,7 @@ type grading struct {
 
 // gradeNames are the fields of the form beside those of every form by hand.
 var gradeNames = []string{"start", "latest", "plate", "plate_side", "plate_turned", "move", "brush", "marks", "bare", "grade", "seen_from", "decision", "outcome",
-	"nudge", "nudge_way", "probed", "readings_are", "instrument", "material", "lot", "job", "underside", "layer_height_mm", "line_width_mm", "note", "reason"}
+	"nudge", "nudge_way", "probed", "readings_are", "instrument", "material", "lot", "job", "underside", "layer_height_mm", "line_width_mm", "note", "reason", "next"}
 
 // newGrading reads what the form stands on. values are the form's, or the
 // address's when it is opened.
@@ -80,7 +80,9 @@ func (g *grading) window() time.Duration {
 }
 
 // waits tells whether a start is there to be graded.
-func waits(f *farm.FirstLayer) bool { return f.Grade == "" && f.Outcome == "" && f.VoidedAt.IsZero() }
+func waits(f *farm.FirstLayer) bool {
+	return f.Grade == "" && f.Outcome == "" && f.Unseen == "" && f.VoidedAt.IsZero()
+}
 
 // choose settles which start is graded: the one asked for, else the printer's
 // latest when it waits, else one of its own.
@@ -342,7 +344,7 @@ var everInUse = time.Unix(0, 0).UTC()
 // getGradePrinter shows the form for a printer.
 func (s *Server) getGradePrinter() echo.HandlerFunc {
 	return func(c echo.Context) error {
-		if err := onlyParams(c, "start"); err != nil {
+		if err := onlyParams(c, "start", "seen", "next"); err != nil {
 			return err
 		}
 		printer, err := s.gradePrinter(c)
@@ -364,6 +366,10 @@ func (s *Server) getGradePrinter() echo.HandlerFunc {
 			return c.Redirect(http.StatusSeeOther, s.url("/first-layers/"+g.start.ID.UUID.String()))
 		}
 		g.prefill()
+		if seen := c.QueryParam("seen"); slices.Contains(farm.SeenFroms, seen) {
+			g.values.Set("seen_from", seen) // where somebody stands who came from such a list
+		}
+		g.values.Set("next", backTo(c.QueryParam("next")))
 		return g.show(c, http.StatusOK)
 	}
 }

@@ -37,7 +37,7 @@ func (s *Server) getGrade() echo.HandlerFunc {
 		}
 		zone, end := frame.Settings.Zone(), windowEnd(frame, now)
 		p := views.GradeListPage{Shell: withClock(s.shell(c, "Grade", "/grade"), now, zone), Find: s.url("/grade"), Typed: c.QueryParam("printer")}
-		p.DataThrough, p.Ends = clock(end, zone), s.url("/outcomes")
+		p.DataThrough, p.Ends, p.Places = clock(end, zone), s.url("/outcomes"), s.walks()
 		names, err := s.store.ThingNames(ctx, farm.KindPrinter, everInUse, 100_000)
 		if err != nil {
 			return err
@@ -64,6 +64,9 @@ func (s *Server) getGrade() echo.HandlerFunc {
 			return err
 		}
 		s.waiting(&p, list, c.QueryParam("bay"), page, end, zone)
+		if err := s.heldRows(ctx, &p, now); err != nil {
+			return err
+		}
 		if p.Saved, err = s.saved(c, zone); err != nil {
 			return err
 		}
@@ -162,6 +165,7 @@ func (s *Server) waiting(p *views.GradeListPage, list []store.WaitingStart, bay 
 			w := views.WaitingLink{Href: s.gradeHref(x.Printer, x.ID.String()), When: x.StartedAt.In(zone).Format("15:04"), ISO: iso(x.StartedAt), Ago: ago(x.StartedAt, end)}
 			var with []string
 			if x.Plate != "" {
+				row.Plates = append(row.Plates, x.Plate)
 				with = append(with, x.Plate)
 			}
 			w.With = joinWords(append(with, x.Material))

@@ -37,6 +37,9 @@ func (g *grading) show(c echo.Context, status int) error {
 	}
 	p.Hidden = []views.Fact{{Word: "id", Value: g.id.String()}, {Word: "start", Value: start}, {Word: "latest", Value: latest},
 		{Word: "marks", Value: string(farm.AppendMarks(nil, g.canvas.marks))}, {Word: "bare", Value: string(farm.AppendZones(nil, g.canvas.bare))}}
+	if next := backTo(g.text("next")); next != "" {
+		p.Hidden = append(p.Hidden, views.Fact{Word: "next", Value: next})
+	}
 	p.Quick, p.Submit = true, "Save grade"
 	if g.old != nil {
 		p.Crumbs = []views.Fact{{Value: "First layer on " + g.printer.Tag, Href: g.s.url("/first-layers/" + g.old.ID.UUID.String())}}
@@ -136,6 +139,8 @@ func (g *grading) startWords() {
 	}
 	if g.floor.HeldAt != nil {
 		p.Notice = g.printer.Tag + " is on hold since " + clock(*g.floor.HeldAt, g.zone) + ": " + orNoRecord(g.floor.HeldReason) + ". A layer that ran all the same can be graded; do not start jobs."
+	} else if g.floor.PlateHeldAt != nil {
+		p.Notice = "Plate " + g.floor.Plate + " is on hold since " + clock(*g.floor.PlateHeldAt, g.zone) + ": " + orNoRecord(g.floor.PlateReason) + ". A layer that ran all the same can be graded; swap the plate before the next start."
 	}
 }
 

@@ -65,7 +65,11 @@ func (g *grading) take(c echo.Context) error {
 		}
 		return g.show(c, status)
 	}
-	return c.Redirect(http.StatusSeeOther, g.s.url("/first-layers/"+id.String()+"?saved="+strconv.FormatInt(act, 10)))
+	next := backTo(g.text("next"))
+	if next == "" {
+		next = "/first-layers/" + id.String()
+	}
+	return c.Redirect(http.StatusSeeOther, g.s.url(withSaved(next, strconv.FormatInt(act, 10))))
 }
 
 // meanwhile tells whether something happened since the form was opened that

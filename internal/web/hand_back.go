@@ -3,6 +3,7 @@ package web
 import (
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -10,6 +11,9 @@ import (
 
 	"github.com/labstack/echo/v4"
 )
+
+// backPages are the pages without a thing of their own from which logging is reached.
+var backPages = []string{"floor", "upkeep", "sweep", "round", "handover"}
 
 // backTo keeps an address to come back to after logging something: one of the
 // pages from which logging is reached, in this program, without what they said
@@ -27,7 +31,7 @@ func backTo(address string) string {
 		if rest == "" || strings.Contains(rest, "/") {
 			return ""
 		}
-	case part != "floor" && part != "upkeep" || below:
+	case !slices.Contains(backPages, part) || below:
 		return ""
 	}
 	q := u.Query()

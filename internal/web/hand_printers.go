@@ -386,6 +386,11 @@ var releaseAct = handAct{
 		}
 		h.page.Lead = "On hold because: " + sentenceLower(orNoRecord(list[0].Reason)) + " Placed " + clock(list[0].PlacedAt, h.zone) + byWhom(list[0].Person) + "."
 		h.page.Caution = "Release says that jobs may start again. It does not say that the machine is safe to touch: that is for whoever is at it, by the workplace’s rules."
+		said, is, err := h.proofSince(list[0])
+		if err != nil {
+			return err
+		}
+		h.page.Listed, h.page.ListTitle = said, "Recorded since it was placed"
 		if len(list) > 1 {
 			h.page.Lead = tag + " is on hold for more than one reason. Release them one by one."
 			h.page.Fields = append(h.page.Fields, choice)
@@ -395,6 +400,10 @@ var releaseAct = handAct{
 		h.page.Hidden = append(h.page.Hidden, views.Fact{Word: list[0].SubjectKind, Value: tag})
 		h.page.Fields = append(h.page.Fields, views.Field{Name: "reason", Label: "Why it may go on", Kind: "area", Value: h.values.Get("reason"), Hint: "What was found or done, for example: heater cable replaced, bed holds 60 °C."})
 		h.page.Submit = "Release " + tag
+		if is == releaseOverride {
+			h.page.Submit += " without proof"
+			h.page.Notice = "No fix of " + tag + " has held up since. You release it on your own word, and the record says so."
+		}
 		return nil
 	},
 	build: buildRelease,
@@ -449,12 +458,19 @@ func buildRelease(h *hand) ([]handRecord, error) {
 		h.wrong("", "It was released already, "+clock(x.ReleasedAt, h.zone)+byWhom(x.ReleasedBy)+".")
 		return nil, nil
 	}
+	_, is, err := h.proofSince(x)
+	if err != nil {
+		return nil, err
+	}
+	if !x.ReleasedAt.IsZero() {
+		is = x.ReleaseIs // the same form again
+	}
 	if h.when.Before(x.PlacedAt) {
 		h.wrong("when", "It was placed "+clock(x.PlacedAt, h.zone)+". It cannot be released before.")
 	}
 	r := handRecord{kind: farm.KindHold, id: id.UUID, about: x.Subject, from: map[string]string{"released_at": "when", "released_by": "person", "release_reason": "reason"},
 		fields: map[string]string{"subject_kind": x.SubjectKind, "subject": x.Subject, "placed_at": stamp(x.PlacedAt),
-			"released_at": stamp(h.when), "released_by": h.person, "release_reason": reason}}
+			"released_at": stamp(h.when), "released_by": h.person, "release_reason": reason, "release_is": is}}
 	return []handRecord{r}, nil
 }
 

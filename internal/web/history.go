@@ -115,7 +115,7 @@ func (s *Server) event(e *store.HistoryEntry, t *thing) views.Event {
 		with = append(with, e.Detail)
 		if e.EndedAt != nil {
 			v.State = views.State{}
-			with = append(with, "released "+clock(*e.EndedAt, zone), e.EndDetail)
+			with = append(with, "released "+clock(*e.EndedAt, zone), wordFor(releaseWords, e.Code), e.EndDetail)
 		}
 	case farm.KindDisagreement:
 		v.What, v.Href = "Disagreed with a finding", s.findingHref(t.kind, t.tag, e.Code)+"#disagreements"

@@ -316,7 +316,7 @@ func holdsTable(list []store.HistoryEntry, zone *time.Location) views.Table {
 	for _, e := range inForce(list) {
 		end := views.Cell{Text: "in force"}
 		if e.EndedAt != nil {
-			end = views.Cell{Text: clock(*e.EndedAt, zone), Note: e.EndDetail}
+			end = views.Cell{Text: clock(*e.EndedAt, zone), Note: joinWords([]string{e.EndDetail, wordFor(releaseWords, e.Code)})}
 		}
 		t.Rows = append(t.Rows, views.Row{Strong: e.EndedAt == nil, Cells: []views.Cell{{Text: clock(e.At, zone)}, {Text: orNoRecord(e.Detail)}, {Text: orNoRecord(e.Person)}, end}})
 	}

@@ -50,6 +50,8 @@ func entryWords(a *store.HandAct, zone *time.Location) (what string, with []stri
 			what = "Decided: " + strings.ReplaceAll(e.Code, "_", " ")
 		} else if e.Field == "outcome" {
 			what = "Ended: " + wordFor(outcomeWords, e.Code)
+		} else if e.Field == "unseen" {
+			what = "Not seen, taken off"
 		}
 		if e.Other != "" {
 			with = append(with, "plate "+e.Other)
@@ -102,7 +104,7 @@ func entryWords(a *store.HandAct, zone *time.Location) (what string, with []stri
 	case farm.KindHold:
 		what = "Held"
 		if e.Filled {
-			what, with = "Released", append(with, e.Other)
+			what, with = "Released", append(with, wordFor(releaseWords, e.Code), e.Other)
 		}
 	}
 	if !e.Filled {

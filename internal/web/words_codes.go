@@ -54,7 +54,7 @@ var plateStateStates = map[string]views.State{
 }
 
 var outcomeWords = map[string]string{
-	"finished": "finished", "restarted": "restarted", "detached": "came off the plate", "stopped": "stopped", "scrapped": "scrapped",
+	"finished": "finished", "restarted": "restarted", "detached": "came off the plate", "stopped": "stopped", "scrapped": "scrapped", "unseen": "taken off, not seen",
 }
 
 var skipReasonWords = map[string]string{
