@@ -309,7 +309,7 @@ type fit struct {
 // learn gives what runs of starts tell beyond the model. It is learned when it is
 // first asked for: findings do without.
 func (f *fit) learn() *upkeep.Learned {
-	f.once.Do(func() { f.learned, f.starts = upkeep.Learn(f.ahead, upkeep.Runs(f.starts)), nil })
+	f.once.Do(func() { f.learned, f.starts = upkeep.Learn(f.ahead, f.starts), nil })
 	return f.learned
 }
 

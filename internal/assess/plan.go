@@ -2,7 +2,6 @@ package assess
 
 import (
 	"cmp"
-	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -15,12 +14,11 @@ import (
 
 // What a plan takes for granted beside the farm's settings.
 const (
-	planDays   = 3       // a plan reaches so far, or to the last date
-	planMost   = 14      // but no further than so many days
-	planStale  = 12 * 60 // minutes a wipe or a probe keeps; common practice, no source
-	planWalk   = 1       // minutes between bays
-	planRounds = 4       // of adding starts until enough
-	Confidence = 0.95    // that a job gets as many good ones as it needs
+	planDays   = 3    // a plan reaches so far, or to the last date
+	planMost   = 14   // but no further than so many days
+	planWalk   = 1    // minutes between bays
+	planRounds = 4    // of adding starts until enough
+	Confidence = 0.95 // that a job gets as many good ones as it needs
 )
 
 // Plan is the prep plan of all open jobs, as of a time.
@@ -79,6 +77,8 @@ type planner struct {
 	numbers    []int32          // of the instance's people
 	number     map[string]int32 // of people by handle
 	at         []int            // of the instance's printers: place among the view's; -1 none
+	asks       map[string][]upkeep.Item
+	musts      []map[string]string // of the instance's printers: what must be done before the first start, and why
 }
 
 func (p *planner) minute(t time.Time) int {
@@ -87,7 +87,12 @@ func (p *planner) minute(t time.Time) int {
 
 func (p *planner) plan() (*planning.Plan, *Plan) {
 	p.instance()
-	got := p.solve(func() *planning.Plan { return planning.Solve(p.in) })
+	p.solve(func() *planning.Plan { return planning.Sketch(p.in) })
+	got := planning.Solve(p.in)
+	if p.short(got) { // its starts are likelier to fail than the sketch's
+		got = p.solve(func() *planning.Plan { return planning.Replan(p.in, got, 0) })
+		got.Prove(p.in)
+	}
 	return got, p.answer(got)
 }
 
@@ -95,17 +100,21 @@ func (p *planner) plan() (*planning.Plan, *Plan) {
 func (p *planner) solve(make func() *planning.Plan) *planning.Plan {
 	for round := 0; ; round++ {
 		got := make()
-		more := false
-		for j := range p.in.Jobs {
-			if got.Unplaced[j] == 0 && p.enough(got, j) < p.confidence {
-				p.in.Jobs[j].Starts++
-				more = true
-			}
-		}
-		if !more || round == planRounds {
+		if round == planRounds || !p.short(got) {
 			return got
 		}
 	}
+}
+
+// short adds a start to each job that has too few, and tells whether there was one.
+func (p *planner) short(got *planning.Plan) (more bool) {
+	for j := range p.in.Jobs {
+		if got.Unplaced[j] == 0 && p.enough(got, j) < p.confidence {
+			p.in.Jobs[j].Starts++
+			more = true
+		}
+	}
+	return more
 }
 
 // enough is the chance that a job gets what it needs; what is started and not
@@ -129,14 +138,11 @@ func (p *planner) chance(j int, fail []float64) float64 {
 // instance lays out what there is to plan with.
 func (p *planner) instance() {
 	set := p.v.settings
-	whole := func(key string) int { return int(math.Ceil(set.Number(key))) }
-	step := func(task string) planning.Step {
-		return planning.Step{Task: task, Person: whole(task + "_minutes"), Machine: whole(task + "_machine_minutes"), Stale: planStale}
+	in := &planning.Instance{BatchMost: max(1, int(set.Number("wash_batch"))), StartMinutes: 1,
+		Labour: set.Number("labour_per_hour") / 60, Machine: set.Number("machine_per_hour") / 60}
+	for _, r := range recipes {
+		in.Recipes = append(in.Recipes, p.steps(r))
 	}
-	wipe, probe := step("wipe"), step("probe")
-	in := &planning.Instance{Recipes: [][]planning.Step{{}, {wipe}, {probe}, {wipe, probe}}, BatchMost: 1, StartMinutes: 1,
-		SwapStep: planning.Step{Task: "swap_plate", Person: whole("swap_minutes"), Machine: whole("swap_machine_minutes")},
-		Labour:   set.Number("labour_per_hour") / 60, Machine: set.Number("machine_per_hour") / 60}
 	p.in = in
 	p.people()
 	bays := map[string]int{}
@@ -157,7 +163,7 @@ func (p *planner) instance() {
 	}
 	in.Horizon = planDays * 24 * 60
 	kinds := map[string]int{}
-	var materials []string
+	var materials []*store.PlanJob // one of each
 	for i := range p.rows.Jobs {
 		row := &p.rows.Jobs[i]
 		if row.Hours <= 0 || row.Needed-row.Good <= 0 {
@@ -167,7 +173,7 @@ func (p *planner) instance() {
 		if !known {
 			kind = len(kinds)
 			kinds[row.Material] = kind
-			materials = append(materials, row.Material)
+			materials = append(materials, row)
 		}
 		j := planning.Job{Name: row.Job, Kind: kind, Minutes: max(1, int(math.Ceil(row.Hours*60))), Due: planning.Never, FailCost: set.FailureCost()}
 		if row.EarliestStart != nil {
@@ -217,7 +223,7 @@ func (p *planner) people() {
 
 // printers with the plates they work on: the one that is on them if it may be
 // used, else a free one that fits, to be put on before the first start.
-func (p *planner) printers(bays map[string]int, materials []string) {
+func (p *planner) printers(bays map[string]int, materials []*store.PlanJob) {
 	plates := map[string]*store.PlanPlate{}
 	for i := range p.rows.Plates {
 		if l := &p.rows.Plates[i]; l.State == "in_use" && !l.Held {
@@ -252,20 +258,20 @@ func (p *planner) printers(bays map[string]int, materials []string) {
 		if !known {
 			k = -1
 		}
-		p.at = append(p.at, k)
+		p.at, p.musts = append(p.at, k), append(p.musts, nil)
 		if !known || row.Held {
 			x.Free = planning.Never
 			p.in.Printers = append(p.in.Printers, x)
 			continue
 		}
-		next := p.v.next[k].next
+		next, sinceWash, swap := p.v.next[k].next, p.v.next[k].sinceWash, false
 		if next.Plate >= 0 && plates[p.v.plates[next.Plate].Tag] != nil {
 			x.Plate = p.v.plates[next.Plate].Tag
 		} else if n := slices.IndexFunc(spare, func(l *store.PlanPlate) bool {
 			return (l.SizeX == nil || *l.SizeX <= row.SizeX) && (l.SizeY == nil || *l.SizeY <= row.SizeY)
 		}); n >= 0 {
-			x.Plate, x.Swap = spare[n].Plate, true
-			next.Plate, next.Gap, next.PlateFailed = number[x.Plate], -1, false
+			x.Plate, swap = spare[n].Plate, true
+			next.Plate, next.Gap, next.PlateFailed, sinceWash = number[x.Plate], -1, false, -1
 			if next.Probing == findings.ProbingValid {
 				next.Probing = findings.ProbingVoid
 			}
@@ -273,10 +279,13 @@ func (p *planner) printers(bays map[string]int, materials []string) {
 		} else {
 			x.Free = planning.Never
 		}
+		soak := slices.ContainsFunc(materials, func(m *store.PlanJob) bool { return p.soaks(row, m.Bed) })
+		must := p.must(&x, row, swap, soak)
 		for _, m := range materials {
-			next.Material = p.material(m)
-			x.Chances = append(x.Chances, p.chances(next))
+			next.Material = p.material(m.Material)
+			x.Chances = append(x.Chances, p.prepared(next, sinceWash, must, p.soaks(row, m.Bed)))
 		}
+		p.musts[i] = must
 		p.in.Printers = append(p.in.Printers, x)
 	}
 }
@@ -286,34 +295,6 @@ func (p *planner) material(name string) int32 {
 		return -1
 	}
 	return int32(slices.Index(p.v.materials, name))
-}
-
-// chances of failure after each recipe. A later start is made without a probe
-// and a print after the last cleaning, unless its own recipe sees to it.
-func (p *planner) chances(first upkeep.Next) []planning.Chance {
-	later := first
-	later.PrinterFailed, later.PlateFailed = false, false
-	if later.Probing != findings.ProbingUnknown {
-		later.Probing = findings.ProbingSkipped
-		later.SinceProbe = max(later.SinceProbe, 0) + 1
-	}
-	if later.Gap >= 0 {
-		later.Gap++
-	}
-	var out []planning.Chance
-	for r := range p.in.Recipes {
-		of := func(n upkeep.Next) float64 {
-			if r&1 != 0 {
-				n.Gap = 0
-			}
-			if r&2 != 0 {
-				n.Probing, n.SinceProbe = findings.ProbingValid, 0
-			}
-			return p.v.fit.ahead.Chance(n)
-		}
-		out = append(out, planning.Chance{First: of(first), Later: of(later)})
-	}
-	return out
 }
 
 // counts says how many starts each job needs to begin with, at a usual chance:
@@ -386,22 +367,14 @@ func (p *planner) answer(got *planning.Plan) *Plan {
 	for k := range got.Starts {
 		s := &got.Starts[k]
 		x := &p.in.Printers[s.Printer]
+		first := !slices.ContainsFunc(got.Starts, func(o planning.Start) bool { return o.Printer == s.Printer && o.At < s.At })
 		for i := range s.Tasks {
 			t := &s.Tasks[i]
 			task := PlannedTask{Task: t.Task, Printer: x.Tag, Plate: x.Plate, At: at(t.At), End: at(t.Done)}
 			if t.Person >= 0 {
 				task.Person = p.in.People[t.Person].Name
 			}
-			if t.Task == "swap_plate" {
-				task.Because = fmt.Sprintf("%s has no plate that may be used; %s starts at %s", x.Tag, p.in.Jobs[s.Job].Name, p.when(at(s.At)))
-			} else {
-				c := x.Chances[p.in.Jobs[s.Job].Kind][0]
-				bare := c.Later
-				if first := !slices.ContainsFunc(got.Starts, func(o planning.Start) bool { return o.Printer == s.Printer && o.At < s.At }); first {
-					bare = c.First
-				}
-				task.Because = fmt.Sprintf("%s starts at %s: fails %.1f in 100 after it, %.1f without", p.in.Jobs[s.Job].Name, p.when(at(s.At)), 100*s.PFail, 100*bare)
-			}
+			task.Because = p.because(t, s, first)
 			out.Tasks = append(out.Tasks, task)
 		}
 	}

@@ -12,6 +12,7 @@ import (
 	"basecourse/internal/findings"
 	"basecourse/internal/planning"
 	"basecourse/internal/store"
+	"basecourse/internal/upkeep"
 )
 
 // inForce is the plan that is carried out, as it is stored: people by number, times
@@ -25,7 +26,11 @@ type inForce struct {
 	Shifts         string   // of what the people's turns were
 	Plan           Plan     // as it is shown; its people's names are filled in when it is read
 	NoGap          bool     // Plan.Gap is NaN
+	Form           int      // planForm: how recipes are numbered
 }
+
+// planForm is of the plans written now; others are made anew.
+const planForm = 2
 
 // keptStart is a start with what names it from plan to plan.
 type keptStart struct {
@@ -93,6 +98,9 @@ func (p *planner) before(old *inForce, c *planChange) (before *planning.Plan, me
 			touched[s.Printer] = true
 			c.begun++
 			c.done += len(s.Tasks)
+			for i := range s.Tasks {
+				p.washed(old, &s, &s.Tasks[i], shift, person)
+			}
 			continue
 		}
 		if s.Printer >= 0 {
@@ -112,7 +120,8 @@ func (p *planner) before(old *inForce, c *planChange) (before *planning.Plan, me
 		for _, t := range k.Tasks {
 			if first && p.taskDone(s.Printer, t.Task) {
 				c.done++
-				s.Recipe &^= recipeBit[t.Task]
+				s.Recipe = without(s.Recipe, t.Task)
+				p.washed(old, &s, &t, shift, person)
 				continue
 			}
 			t.At, t.Done = t.At-shift, t.Done-shift
@@ -130,8 +139,33 @@ func (p *planner) before(old *inForce, c *planChange) (before *planning.Plan, me
 	return before, metas
 }
 
-// recipeBit is the place of a task in the number of a recipe (see instance).
-var recipeBit = map[string]int{"wipe": 1, "probe": 2}
+// washed keeps the place of a wash that is done where another of its batch follows it
+// directly, so that the batch stands.
+func (p *planner) washed(old *inForce, s *planning.Start, t *planning.Task, shift int, person func(int) int) {
+	q := person(t.Person)
+	if t.Task != string(upkeep.Wash) || q < 0 || q >= len(p.in.People) {
+		return
+	}
+	at := func(fits func(x *planning.Task) bool) *planning.Task {
+		for i := range old.Starts {
+			for k := range old.Starts[i].Tasks {
+				if x := &old.Starts[i].Tasks[k]; x.Task == t.Task && x.Person == t.Person && fits(x) {
+					return x
+				}
+			}
+		}
+		return nil
+	}
+	if at(func(x *planning.Task) bool { return x.Joined && x.At == t.At+t.Minutes }) == nil {
+		return
+	}
+	batch := 1
+	for x := t; x != nil && x.Joined && batch < p.in.BatchMost; batch++ {
+		from := x.At
+		x = at(func(y *planning.Task) bool { return y.At+y.Minutes == from })
+	}
+	p.in.Washes = append(p.in.Washes, planning.Wash{Person: q, At: t.At - shift, Minutes: t.Minutes, Bay: p.in.Printers[s.Printer].Bay, Batch: batch})
+}
 
 // begun tells whether a printer made a start since a plan, in the place of one that
 // was planned for at.
@@ -148,13 +182,23 @@ func (p *planner) taskDone(printer int, task string) bool {
 		return false
 	}
 	next := &p.v.next[p.at[printer]].next
+	must := func(task string) bool {
+		return slices.ContainsFunc(x.First, func(s planning.Step) bool { return s.Task == task })
+	}
+	if must("swap_plate") {
+		return false
+	}
 	switch task {
 	case "wipe":
-		return !x.Swap && next.Gap == 0
-	case "probe":
-		return !x.Swap && next.Probing == findings.ProbingValid && next.SinceProbe == 0
+		return next.Gap == 0
+	case "wash":
+		return p.v.next[p.at[printer]].sinceWash == 0
+	case "soak", "probe": // who probed had the bed as it was to be
+		return next.Probing == findings.ProbingValid && next.SinceProbe == 0
 	case "swap_plate":
-		return !x.Swap && x.Plate != ""
+		return x.Plate != ""
+	case "check":
+		return !must("check")
 	}
 	return false
 }
@@ -192,7 +236,7 @@ func (p *planner) replan(old *inForce) (*inForce, *Plan, string) {
 
 // force is a plan as it is stored.
 func (p *planner) force(got *planning.Plan, plan *Plan) *inForce {
-	f := &inForce{Origin: p.origin, People: p.numbers}
+	f := &inForce{Origin: p.origin, People: p.numbers, Form: planForm}
 	for i := range p.in.Jobs {
 		f.Jobs = append(f.Jobs, p.in.Jobs[i].Name)
 	}
@@ -297,7 +341,7 @@ func (a *Assessor) planInForce(ctx context.Context) (*forced, error) {
 		return nil, err
 	}
 	f := &forced{row: row}
-	if f.kept, f.plan, err = a.openPlan(ctx, row.Body); err != nil {
+	if f.kept, f.plan, err = a.openPlan(ctx, row.Body); err != nil || f.kept.Form != planForm {
 		return nil, nil // of another version of the program: made anew
 	}
 	return f, nil

@@ -201,13 +201,23 @@ func TestWhatCannotBeDoneInTimeIsSaid(t *testing.T) {
 }
 
 // BenchmarkKeepPlan makes the plan of a stored farm of 200 printers, 40 jobs and 12
-// people over 3 days anew after a hold: reading, planning, storing.
+// people over 3 days anew after a hold: reading, planning, storing. Every plate is to be
+// washed and every printer probed before it starts. Then ten times as many of each.
 func BenchmarkKeepPlan(b *testing.B) {
+	for _, n := range []int{1, 10} {
+		b.Run(fmt.Sprintf("%dprinters", 200*n), func(b *testing.B) { keepPlans(b, n) })
+	}
+}
+
+func keepPlans(b *testing.B, times int) {
 	s := open(b)
-	scaleFarm(200, 40, 12).into(b, s)
+	scaleFarm(200*times, 40*times, 12*times).into(b, s)
 	now := time.Date(2026, 3, 9, 6, 0, 0, 0, time.UTC)
 	s.SetClock(func() time.Time { return now })
 	a := assess.New(s)
+	if _, err := a.Upkeep(context.Background(), assess.AsOf{At: now}, ""); err != nil { // what is fitted once a midnight
+		b.Fatal(err)
+	}
 	begun := time.Now()
 	p, err := a.KeepPlan(context.Background(), now, assess.Confidence)
 	if err != nil {
@@ -217,12 +227,12 @@ func BenchmarkKeepPlan(b *testing.B) {
 	for _, j := range p.Jobs {
 		starts += len(j.Starts)
 	}
-	b.Logf("first: %v, %d starts, %d tasks", time.Since(begun), starts, len(p.Tasks))
+	b.Logf("first: %v, %d starts, %d tasks, gap %.3f", time.Since(begun), starts, len(p.Tasks), p.Gap)
 	n := 0
 	for b.Loop() {
 		now = now.Add(time.Second)
 		n++
-		send(b, s, now, fmt.Sprintf(`{"kind":"hold","id":"H-%d","subject_kind":"printer","subject":"P-%d","placed_at":%q,"reason":"hot end"}`, n, n*7%200, now.Format(time.RFC3339)))
+		send(b, s, now, fmt.Sprintf(`{"kind":"hold","id":"H-%d","subject_kind":"printer","subject":"P-%d","placed_at":%q,"reason":"hot end"}`, n, n*7%(200*times), now.Format(time.RFC3339)))
 		if _, err := a.KeepPlan(context.Background(), now, assess.Confidence); err != nil {
 			b.Fatal(err)
 		}
@@ -232,7 +242,8 @@ func BenchmarkKeepPlan(b *testing.B) {
 }
 
 func scaleFarm(printers, jobs, people int) bundle {
-	b := bundle{"settings.csv": "key,value\nfailure_material,20\n"}
+	b := bundle{"settings.csv": "key,value\nfailure_material,20\n", "policies.csv": "policy,name,in_force_from,wash_prints,probe_starts,reason\nW-1,Prep,2026-03-01T00:00:00Z,30,20,bench\n"}
+	washed, probed := "cleaning,plate,cleaned_at,method\n", "probe,printer,probed_at\n"
 	tags, plates, fittings := "printer,bay,bed_x_mm,bed_y_mm\n", "plate,surface\n", "fitting,plate,printer,fitted_at\n"
 	layers, orders, crew, shifts := "first_layer,printer,plate,started_at,grade,graded_at\n", "job,plates_needed,hours_per_plate,due,late_fee_per_hour\n", "person\n", "shift,person,starts_at,ends_at\n"
 	begin := time.Date(2026, 3, 9, 6, 0, 0, 0, time.UTC)
@@ -240,6 +251,8 @@ func scaleFarm(printers, jobs, people int) bundle {
 		tags += fmt.Sprintf("P-%d,B%d,250,250\n", i, i/8)
 		plates += fmt.Sprintf("L-%d,glass\n", i)
 		fittings += fmt.Sprintf("F-%d,L-%d,P-%d,2026-01-01T08:00:00Z\n", i, i, i)
+		washed += fmt.Sprintf("W-%d,L-%d,2026-01-02T08:00:00Z,wash\n", i, i)
+		probed += fmt.Sprintf("PR-%d,P-%d,2026-01-02T08:00:00Z\n", i, i)
 		for n := range 40 {
 			at := begin.Add(-time.Duration(50+12*n)*time.Hour + time.Duration(i)*time.Minute)
 			grade := "clean"
@@ -259,6 +272,7 @@ func scaleFarm(printers, jobs, people int) bundle {
 			shifts += fmt.Sprintf("S-%d-%d,c%d,%s,%s\n", i, d, i, from.Format(time.RFC3339), from.Add(8*time.Hour).Format(time.RFC3339))
 		}
 	}
+	b["cleanings.csv"], b["probes.csv"] = washed, probed
 	b["printers.csv"], b["plates.csv"], b["fittings.csv"], b["first_layers.csv"], b["jobs.csv"], b["people.csv"], b["shifts.csv"] = tags, plates, fittings, layers, orders, crew, shifts
 	return b
 }

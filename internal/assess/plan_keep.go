@@ -38,7 +38,11 @@ func (a *Assessor) planner(ctx context.Context, v *view, q AsOf, confidence floa
 	if err != nil {
 		return nil, err
 	}
-	p := &planner{v: v, q: q, rows: rows, confidence: confidence, origin: q.At.Truncate(time.Minute)}
+	asks, err := a.planAsks(ctx, v, q)
+	if err != nil {
+		return nil, err
+	}
+	p := &planner{v: v, q: q, rows: rows, confidence: confidence, asks: asks, origin: q.At.Truncate(time.Minute)}
 	if p.origin.Before(q.At) {
 		p.origin = p.origin.Add(time.Minute)
 	}

@@ -104,6 +104,9 @@ func (v *view) coming(n *ahead, due []upkeep.Item, soon upkeep.Soon) (out []upke
 	if soon.Wipe > 0 && !clean && plate != "" {
 		out = append(out, upkeep.Item{Due: upkeep.Due{Task: upkeep.Wipe, Effort: costs.Effort[upkeep.Wipe]}, Printer: printer, Plate: plate, In: soon.Wipe})
 	}
+	if soon.Wash > 0 && !clean && plate != "" {
+		out = append(out, upkeep.Item{Due: upkeep.Due{Task: upkeep.Wash, Effort: costs.Effort[upkeep.Wash]}, Printer: printer, Plate: plate, In: soon.Wash})
+	}
 	if soon.Probe > 0 && !probe {
 		out = append(out, upkeep.Item{Due: upkeep.Due{Task: upkeep.Probe, Effort: costs.Effort[upkeep.Probe]}, Printer: printer, Plate: plate, In: soon.Probe})
 	}

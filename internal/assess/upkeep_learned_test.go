@@ -74,7 +74,7 @@ func TestTheFarmsAnswerIsThatOfTheClosedLoop(t *testing.T) {
 	for i := range h.Starts {
 		starts = append(starts, upkeep.PastOf(&h.Starts[i], &ex[i], material(i), h.Starts[i].GradedAt != 0))
 	}
-	learned := upkeep.Learn(cast, upkeep.Runs(starts))
+	learned := upkeep.Learn(cast, starts)
 	if learned.Hit == 0 {
 		t.Fatal("nothing is learned of this farm that the model does not know")
 	}

@@ -33,6 +33,8 @@ var SettingRules = []SettingRule{
 	number("machine_per_hour", "3", 0, 1e6),
 	number("wipe_minutes", "1", 0, 1e4),
 	number("wash_minutes", "5", 0, 1e4),
+	number("wash_setup_minutes", "3", 0, 1e4),
+	number("wash_batch", "12", 1, 1000),
 	number("deep_minutes", "15", 0, 1e4),
 	number("probe_minutes", "1", 0, 1e4),
 	number("soak_minutes", "0", 0, 1e4),

@@ -143,7 +143,12 @@ func relax(in *Instance) *relaxed {
 			}
 			first, later := math.Inf(1), math.Inf(1)
 			for i := range in.Recipes {
-				first, later = min(first, in.base(j, p, i, true)+share[p][i]), min(later, in.base(j, p, i, false)+share[p][i])
+				if c := in.base(j, p, i, true) + share[p][i][0]; c < first {
+					first = c
+				}
+				if c := in.base(j, p, i, false) + share[p][i][1]; c < later {
+					later = c
+				}
 			}
 			x.jobs = append(x.jobs, int32(j))
 			x.price[0], x.price[1] = append(x.price[0], first), append(x.price[1], later)
@@ -163,19 +168,22 @@ func relax(in *Instance) *relaxed {
 	return r
 }
 
-// shares is what each printer and recipe pays at least of setting up washes.
-func (in *Instance) shares() [][]float64 {
+// shares is what each printer and recipe pays at least of setting up washes, before its
+// first start and before a later one.
+func (in *Instance) shares() [][][2]float64 {
 	bays := make([]int, len(in.Travel))
 	for i := range in.Printers {
 		bays[in.Printers[i].Bay]++
 	}
-	out := make([][]float64, len(in.Printers))
+	out := make([][][2]float64, len(in.Printers))
 	for p := range out {
 		most := max(1, min(in.BatchMost, bays[in.Printers[p].Bay]))
-		for _, r := range in.Recipes {
-			c := 0.0
-			for i := range r {
-				c += in.Labour * float64(r[i].Setup) / float64(most)
+		for r := range in.Recipes {
+			var c [2]float64
+			for k, first := range []bool{true, false} {
+				for _, s := range in.steps(p, r, first) {
+					c[k] += in.Labour * float64(s.Setup) / float64(most)
+				}
 			}
 			out[p] = append(out[p], c)
 		}

@@ -22,6 +22,9 @@ func check(in *Instance, p *Plan) (wrong []string) {
 	}
 	people := make([][]piece, len(in.People))
 	machines := make([][]Start, len(in.Printers))
+	for _, w := range in.Washes {
+		people[w.Person] = append(people[w.Person], piece{w.At, w.At + w.Minutes, w.Bay, "wash", false, 1})
+	}
 	count := make([]int, len(in.Jobs))
 	for _, s := range p.Starts {
 		machines[s.Printer] = append(machines[s.Printer], s)
@@ -45,10 +48,18 @@ func check(in *Instance, p *Plan) (wrong []string) {
 				continue
 			}
 			var want []Step
-			if k == 0 && printer.Swap {
-				want = append(want, in.SwapStep)
+			for _, task := range []string{"wash", "swap_plate", "wipe", "soak", "probe", "check"} {
+				here := func(list []Step) bool {
+					i := slices.IndexFunc(list, func(x Step) bool { return x.Task == task })
+					if i >= 0 {
+						want = append(want, list[i])
+					}
+					return i >= 0
+				}
+				if k > 0 || !here(printer.First) {
+					here(in.Recipes[s.Recipe])
+				}
 			}
-			want = append(want, in.Recipes[s.Recipe]...)
 			if len(want) != len(s.Tasks) {
 				no("%s start %d: %d tasks, want %d", printer.Tag, k, len(s.Tasks), len(want))
 				continue
@@ -117,7 +128,7 @@ func check(in *Instance, p *Plan) (wrong []string) {
 		slices.SortFunc(list, func(a, b piece) int { return cmp.Or(cmp.Compare(a.from, b.from), cmp.Compare(a.to, b.to)) })
 		batch := 0
 		for i, x := range list {
-			if !slices.ContainsFunc(in.People[q].Turns, func(t Span) bool { return t.From <= x.from && x.to <= t.To }) {
+			if x.setup != 1 && !slices.ContainsFunc(in.People[q].Turns, func(t Span) bool { return t.From <= x.from && x.to <= t.To }) {
 				no("%s does %s from %d to %d, not within a turn", in.People[q].Name, x.what, x.from, x.to)
 			}
 			if i > 0 && list[i-1].to+in.walks()[list[i-1].bay][x.bay] > x.from {
@@ -144,6 +155,13 @@ func TestAnyPlanKeepsEveryRule(t *testing.T) {
 		in := draw(rapid.Uint64().Draw(t, "seed"), z)
 		in.StartMinutes = rapid.IntRange(0, 2).Draw(t, "start minutes")
 		in.BatchMost = rapid.IntRange(1, 3).Draw(t, "batch")
+		if rapid.Bool().Draw(t, "must") {
+			for i := range in.Printers {
+				if i%3 == 0 { // a policy's wash; a proof after a service
+					in.Printers[i].First = append(in.Printers[i].First, recipes[4][0], recipes[5][2])
+				}
+			}
+		}
 		b := newBoard(in)
 		b.construct()
 		b.improve(60)

@@ -23,7 +23,7 @@ var recipes = [][]Step{
 // with a break, chances and prices as the settings have them.
 func draw(seed uint64, z size) *Instance {
 	r := rand.New(rand.NewPCG(seed, 5))
-	in := &Instance{Recipes: recipes, SwapStep: Step{Task: "swap_plate", Person: 1, Machine: 1}, BatchMost: 12, StartMinutes: 1,
+	in := &Instance{Recipes: recipes, BatchMost: 12, StartMinutes: 1,
 		Horizon: z.days * 1440, Labour: 0.5, Machine: 0.05}
 	bays := (z.printers + 7) / 8
 	for i := range bays {
@@ -45,7 +45,10 @@ func draw(seed uint64, z size) *Instance {
 	}
 	const kinds = 4
 	for i := range z.printers {
-		p := Printer{Tag: fmt.Sprintf("P-%03d", i), Plate: fmt.Sprintf("L-%03d", i), Bay: i / 8, Swap: r.IntN(10) == 0}
+		p := Printer{Tag: fmt.Sprintf("P-%03d", i), Plate: fmt.Sprintf("L-%03d", i), Bay: i / 8}
+		if r.IntN(10) == 0 {
+			p.First = []Step{{Task: "swap_plate", Person: 1, Machine: 1}}
+		}
 		if r.IntN(2) == 0 {
 			p.Free = 360 + r.IntN(600)
 		}

@@ -14,20 +14,42 @@ const (
 
 // tasks is the most tasks that the starts of an instance can need.
 func (in *Instance) tasks() int {
-	longest, swap := 0, 0
-	for _, r := range in.Recipes {
-		longest = max(longest, len(r))
-	}
-	for i := range in.Printers {
-		if in.Printers[i].Swap {
-			swap = 1
+	n, later := 0, 0
+	var first []int // by printer: more than a later start
+	for j := range in.Jobs {
+		starts := in.Jobs[j].Starts
+		if starts == 0 {
+			continue
+		}
+		n += starts
+		longest := 1
+		for p := range in.Printers {
+			if !in.eligible(j, p) {
+				continue
+			}
+			for r := range in.Recipes {
+				if in.serves(j, p, r, false) {
+					longest = max(longest, len(in.Recipes[r]))
+				}
+			}
+		}
+		later += starts * longest
+		for p := range in.Printers {
+			if len(first) <= p {
+				first = append(first, 0)
+			}
+			for r := range in.Recipes {
+				if in.eligible(j, p) && in.serves(j, p, r, true) {
+					first[p] = max(first[p], len(in.steps(p, r, true))-longest)
+				}
+			}
 		}
 	}
-	n := 0
-	for i := range in.Jobs {
-		n += in.Jobs[i].Starts
+	slices.SortFunc(first, func(a, b int) int { return b - a })
+	for _, more := range first[:min(n, len(first))] {
+		later += more
 	}
-	return n*max(longest, 1) + swap*min(n, len(in.Printers))
+	return later
 }
 
 // Exact looks for the cheapest plan among all by branch and bound, beginning
@@ -54,7 +76,11 @@ func Exact(in *Instance, have *Plan) (plan *Plan, done bool) {
 				continue
 			}
 			for r := range in.Recipes {
-				least = min(least, in.base(j, p, r, true), in.base(j, p, r, false))
+				for _, first := range []bool{true, false} {
+					if in.serves(j, p, r, first) {
+						least = min(least, in.base(j, p, r, first))
+					}
+				}
 			}
 		}
 		e.least = append(e.least, least)
@@ -117,6 +143,9 @@ func (e *exact) search() {
 			}
 			for r := range e.in.Recipes {
 				first := e.turn[p] == 0
+				if !e.in.serves(j, p, r, first) {
+					continue
+				}
 				s := &Start{Job: j, Printer: p, Recipe: r, Starter: -1, PFail: e.in.chance(j, p, r, first)}
 				for _, st := range e.in.steps(p, r, first) {
 					s.Tasks = append(s.Tasks, Task{Task: st.Task, Person: -1, stale: st.Stale, setup: st.Setup, Minutes: st.Person, Done: st.Machine})

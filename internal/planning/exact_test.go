@@ -12,10 +12,14 @@ func tiny(seed uint64) *Instance {
 	r := rand.New(rand.NewPCG(seed, 6))
 	in := &Instance{Recipes: [][]Step{{}, {{Task: "wash", Person: 2, Machine: 2, Setup: 1, Stale: 1 + r.IntN(4)}},
 		{{Task: "wash", Person: 2, Machine: 1 + r.IntN(2), Setup: 1, Stale: 5}, {Task: "probe", Person: 1, Machine: 2, Stale: 1 + r.IntN(3)}}},
-		SwapStep: Step{Task: "swap_plate", Person: 1, Machine: 1}, Travel: [][]int{{0, 1}, {1, 0}}, BatchMost: 1 + r.IntN(3), StartMinutes: r.IntN(2), Horizon: 10, Labour: 0.1, Machine: 0.02}
+		Travel: [][]int{{0, 1}, {1, 0}}, BatchMost: 1 + r.IntN(3), StartMinutes: r.IntN(2), Horizon: 10, Labour: 0.1, Machine: 0.02}
 	for range 1 + r.IntN(2) {
-		in.Printers = append(in.Printers, Printer{Bay: r.IntN(4) / 3, Free: r.IntN(3), Swap: r.IntN(4) == 0})
+		in.Printers = append(in.Printers, Printer{Bay: r.IntN(4) / 3, Free: r.IntN(3)})
+		swap := r.IntN(4) == 0
 		p := &in.Printers[len(in.Printers)-1]
+		if swap {
+			p.First = []Step{{Task: "swap_plate", Person: 1, Machine: 1}}
+		}
 		x, y, z := 0.2+0.6*r.Float64(), 0.5*r.Float64(), r.Float64()
 		p.Chances = [][]Chance{{{x, x * 1.1}, {x * y, x * y}, {x * y * z, x * y * z}}}
 	}
@@ -42,9 +46,9 @@ func brute(in *Instance) float64 {
 		for p := range in.Printers {
 			for _, first := range []bool{true, false} {
 				for r := range in.Recipes {
-					steps := slices.Clone(in.Recipes[r])
-					if first && in.Printers[p].Swap {
-						steps = append([]Step{in.SwapStep}, steps...)
+					steps := in.Recipes[r]
+					if first {
+						steps = in.steps(p, r, true)
 					}
 					c := in.Printers[p].Chances[job.Kind][r]
 					s := Start{Job: j, Printer: p, Recipe: r, Starter: -1, PFail: c.Later}

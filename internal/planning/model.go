@@ -1,8 +1,10 @@
 package planning
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 )
 
 // Never is the time of what does not happen.
@@ -40,8 +42,8 @@ type Printer struct {
 	Tag, Plate string
 	Bay        int
 	Free       int        // busy until then; Never: not to be used
-	Swap       bool       // its plate must be put on before its first start
-	Chances    [][]Chance // by kind and recipe; a nil list: not eligible
+	First      []Step     // before its first start, whatever its recipe: a plate put on, what policies ask for
+	Chances    [][]Chance // by kind and recipe; a nil list: not eligible; NaN: not this recipe
 }
 
 // Span is a stretch of time, the end not in it.
@@ -53,17 +55,21 @@ type Person struct {
 	Turns []Span
 }
 
+// Wash is one that is done, or whose start has begun: its batch goes on. It takes the
+// person's minutes as it was planned to.
+type Wash struct{ Person, At, Minutes, Bay, Batch int } // Batch: which of its batch, from 1
+
 // Instance is all that a plan is made from. Money is per minute.
 type Instance struct {
 	Jobs            []Job
 	Printers        []Printer
 	People          []Person
 	Recipes         [][]Step // the first is to do nothing
-	SwapStep        Step
-	Travel          [][]int // minutes between bays
-	BatchMost       int     // washed in one go
-	StartMinutes    int     // a person's, at the beginning of each start; 0: none needed
-	Horizon         int     // starts begin before it
+	Travel          [][]int  // minutes between bays
+	BatchMost       int      // washed in one go
+	Washes          []Wash   // that a batch of an earlier plan stands on; Replan's alone
+	StartMinutes    int      // a person's, at the beginning of each start; 0: none needed
+	Horizon         int      // starts begin before it
 	Labour, Machine float64
 }
 
@@ -153,13 +159,36 @@ func (in *Instance) Check() error {
 	return nil
 }
 
-// steps of a recipe on a printer, with its plate put on before the first start.
+// places of tasks before a start: a plate is washed and dried, put on, heated through
+// with its bed, probed on, and what was probed is proved.
+var places = map[string]int{"deep": 1, "wash": 2, "swap_plate": 3, "wipe": 4, "coat": 5, "soak": 6, "probe": 7, "check": 8}
+
+// steps of a recipe on a printer, in order; before its first start with what must be
+// done then. What both ask for is done once.
 func (in *Instance) steps(printer, recipe int, first bool) []Step {
 	list := in.Recipes[recipe]
-	if first && in.Printers[printer].Swap {
-		return append([]Step{in.SwapStep}, list...)
+	if must := in.Printers[printer].First; first && len(must) > 0 {
+		all := slices.Clone(must)
+		for _, s := range list {
+			if !slices.ContainsFunc(must, func(m Step) bool { return m.Task == s.Task }) {
+				all = append(all, s)
+			}
+		}
+		slices.SortStableFunc(all, func(a, b Step) int { return cmp.Compare(places[a.Task], places[b.Task]) })
+		return all
 	}
 	return list
+}
+
+// serves tells whether a recipe may be carried out on a printer for a job, and is not
+// dearer there than doing nothing, which takes nobody's time.
+func (in *Instance) serves(job, printer, recipe int, first bool) bool {
+	price := in.base(job, printer, recipe, first)
+	if math.IsNaN(price) {
+		return false
+	}
+	nothing := in.base(job, printer, 0, first)
+	return recipe == 0 || math.IsNaN(nothing) || price < nothing
 }
 
 // chance of failure of a job's start.

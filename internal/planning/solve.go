@@ -32,6 +32,14 @@ func Solve(in *Instance) *Plan {
 	return p
 }
 
+// Sketch places starts by price and date alone: how many starts are enough can be told
+// from it about as well as from a plan, for a small part of its time. It has no bound.
+func Sketch(in *Instance) *Plan {
+	b := newBoard(in)
+	b.construct()
+	return b.told()
+}
+
 // Replan changes an earlier plan to fit an instance that is no longer quite the
 // one it was made from. What still can be done as planned stays unless moving a
 // start saves more than moved. A start that has begun should be given as busy
@@ -79,8 +87,8 @@ func (b *board) stands(s *Start) bool {
 	if n := len(list); n > 0 && list[n-1].End > s.begin() {
 		return false
 	}
-	steps := b.in.steps(s.Printer, s.Recipe, len(list) == 0)
-	if len(steps) != len(s.Tasks) || (s.Starter >= 0) != (b.in.StartMinutes > 0) {
+	steps := b.steps(s.Printer, s.Recipe, len(list) == 0)
+	if !b.in.serves(s.Job, s.Printer, s.Recipe, len(list) == 0) || len(steps) != len(s.Tasks) || (s.Starter >= 0) != (b.in.StartMinutes > 0) {
 		return false
 	}
 	bay := b.in.Printers[s.Printer].Bay
@@ -152,13 +160,13 @@ func (b *board) place(job int, r *rand.Rand) *Start {
 			break
 		}
 		list := b.printers[o.printer]
-		if o.first && len(list) > 0 && b.in.Printers[o.printer].Swap {
+		if o.first && len(list) > 0 && len(b.in.Printers[o.printer].First) > 0 {
 			continue
 		}
 		if r != nil && r.Uint32()&15 == 0 {
 			continue
 		}
-		steps := b.in.steps(o.printer, o.recipe, o.first)
+		steps := b.steps(o.printer, o.recipe, o.first)
 		need, batch := minutes, false
 		for i := range steps {
 			need += max(steps[i].Person-steps[i].Setup, steps[i].Machine)

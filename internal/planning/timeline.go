@@ -27,8 +27,17 @@ type board struct {
 	best     [][]option
 	bestOf   []int // list of options of each job
 	was      map[key]*Start
-	lead     float64 // share of setting up that the first wash of a batch is to pay in place
-	moved    float64 // price of a start that stands elsewhere than before
+	lead     float64    // share of setting up that the first wash of a batch is to pay in place
+	moved    float64    // price of a start that stands elsewhere than before
+	begins   [][][]Step // by printer and recipe: steps of a first start where something must be done then
+}
+
+// steps is the instance's, made once.
+func (b *board) steps(printer, recipe int, first bool) []Step {
+	if first && b.begins[printer] != nil {
+		return b.begins[printer][recipe]
+	}
+	return b.in.Recipes[recipe]
 }
 
 // key names the starts of an earlier plan: job and where they stood.
@@ -43,6 +52,17 @@ type option struct {
 
 func newBoard(in *Instance) *board {
 	b := &board{in: in, walk: in.walks(), lead: 1, printers: make([][]*Start, len(in.Printers)), people: make([][]busy, len(in.People)), jobs: make([][]*Start, len(in.Jobs))}
+	for _, w := range in.Washes {
+		b.occupy(w.Person, busy{w.At, w.At + w.Minutes, w.Bay, w.Batch, nil, -1}, false)
+	}
+	b.begins = make([][][]Step, len(in.Printers))
+	for p := range in.Printers {
+		if len(in.Printers[p].First) > 0 {
+			for r := range in.Recipes {
+				b.begins[p] = append(b.begins[p], in.steps(p, r, true))
+			}
+		}
+	}
 	type class struct {
 		kind int
 		fail float64
@@ -77,10 +97,9 @@ func (b *board) options(job int) []option {
 			continue
 		}
 		for _, first := range []bool{true, false} {
-			nothing := b.in.base(job, p, 0, first)
 			for r := range b.in.Recipes {
-				if price := b.in.base(job, p, r, first); (r == 0 || price < nothing) && !math.IsNaN(price) {
-					out = append(out, option{p, r, first, price})
+				if b.in.serves(job, p, r, first) {
+					out = append(out, option{p, r, first, b.in.base(job, p, r, first)})
 				}
 			}
 		}
@@ -140,7 +159,7 @@ func (b *board) bare(s *Start, first bool) float64 {
 	if len(s.Tasks) == 0 {
 		return c
 	}
-	steps := b.in.steps(s.Printer, s.Recipe, first)
+	steps := b.steps(s.Printer, s.Recipe, first)
 	for i := range s.Tasks {
 		c += b.in.prep(&steps[i], s.Tasks[i].Joined)
 	}
@@ -227,7 +246,7 @@ func (b *board) anyone(from, until, minutes, bay int) (person, at int) {
 // times. ok is false if there are none.
 func (b *board) lay(job, printer, recipe int, first, join bool, from, until int) (s Start, ok bool) {
 	j, p := &b.in.Jobs[job], &b.in.Printers[printer]
-	steps := b.in.steps(printer, recipe, first)
+	steps := b.steps(printer, recipe, first)
 	s = Start{Job: job, Printer: printer, Recipe: recipe, Starter: -1}
 	lows := make([]int, len(steps)) // no step before it
 	for range 3 * (len(steps) + 1) {
@@ -320,7 +339,7 @@ func (b *board) occupy(person int, x busy, joined bool) {
 }
 
 // take removes a start, and with it those that cannot stand without it: washes
-// joined to its own, and all on a printer whose plate it puts on. They are added
+// joined to its own, and all on a printer for which it does what must be done first. They are added
 // to gone, in an order in which they can be put back from the end.
 func (b *board) take(s *Start, gone []*Start) []*Start {
 	list := b.printers[s.Printer]
@@ -328,7 +347,7 @@ func (b *board) take(s *Start, gone []*Start) []*Start {
 	if k < 0 {
 		return gone
 	}
-	if k == 0 && b.in.Printers[s.Printer].Swap {
+	if k == 0 && len(b.in.Printers[s.Printer].First) > 0 {
 		for len(b.printers[s.Printer]) > 1 {
 			l := b.printers[s.Printer]
 			gone = b.take(l[len(l)-1], gone)

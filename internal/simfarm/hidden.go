@@ -70,7 +70,8 @@ type printerState struct {
 
 type plateState struct {
 	oil   float64
-	clean int // prints since it was cleaned
+	film  float64 // ordinary prints since a wash
+	clean int     // prints since it was cleaned
 	burst int
 }
 
@@ -151,8 +152,9 @@ func (w *world) step(s *start) (r risks) {
 		j.oil *= sc.WipeLeaves
 	case wash:
 		j.oil *= sc.WashLeaves
+		j.film *= sc.WashLeaves
 	case deep:
-		j.oil = 0
+		j.oil, j.film = 0, 0
 	}
 	if s.method != 0 {
 		j.clean = 0
@@ -162,11 +164,16 @@ func (w *world) step(s *start) (r risks) {
 	if sensitive := (jp.oil + ip.oil + sc.OilEveryone) * m.oil; sensitive > 0 {
 		r.p[causeOil] = 1 - math.Exp(-sensitive*sc.OilForm.at(j.oil))
 	}
+	if jp.film > 0 { // a plate just wiped has it too
+		r.oilClean = 1 - math.Exp(-jp.film*j.film/50)
+		r.p[causeOil] = 1 - (1-r.p[causeOil])*(1-r.oilClean)
+	}
 	if jp.over > 0 && jp.surface != 0 {
 		r.overClean = math.Min(0.9, jp.over*m.overBond)
 		r.p[causeOverBond] = r.overClean * math.Exp(-float64(j.clean)/sc.OverBondFade)
 	}
-	j.oil += ip.cook * m.oil * (0.5 + d.u(forOil))
+	left := ip.cook * m.oil * (0.5 + d.u(forOil))
+	j.oil, j.film = j.oil+left, j.film+left
 	j.clean++
 
 	// The rest does not care about either.

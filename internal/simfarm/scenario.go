@@ -68,6 +68,7 @@ type Scenario struct {
 	OilEveryone  float64
 	GrimyPlates  Spread // plates on which oil shows at once (chance of dull patches and lumps at f(oil) = 1) and does no harm
 	OilForm      Shape
+	FilmPlates   Spread  // plates on which something builds up that no wipe takes off: hazard after 50 ordinary prints since a wash
 	WipeLeaves   float64 // share of the oil a wipe leaves
 	WashLeaves   float64
 	OverBond     Spread  // plates that over-bond soft materials: chance on a fresh plate

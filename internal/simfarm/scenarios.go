@@ -32,6 +32,17 @@ func Scenarios() []Scenario {
 	return all
 }
 
+// Filmed is a farm on which something builds up on some plates that no wipe takes off,
+// washed once in ten cleanings; elsewhere zeros wander and oil builds up.
+func Filmed() Scenario {
+	s := Default()
+	s.Name, s.About = "filmed", "on some plates a film builds up that only a wash takes off; zeros wander, plates oily"
+	wanders(&s)
+	oilyPlates(&s)
+	s.FilmPlates, s.WashShare = Spread{0.12, 0.05, 0.4}, 0.10
+	return s
+}
+
 // Named gives the scenario of a name.
 func Named(name string) (Scenario, bool) {
 	for _, s := range Scenarios() {

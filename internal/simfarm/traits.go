@@ -44,6 +44,7 @@ type plate struct {
 	thickness   float64
 	oil, over   float64
 	grimy       float64
+	film        float64
 	worn, extra float64
 	habit       float64
 	oilAtFirst  float64
@@ -81,7 +82,7 @@ func (f *Farm) dealTraits() {
 		p.extra = s.RoughPrinters.strength(rough)
 		p.skip = logit(s.SkipShare) + s.SkipSD*skip.NormFloat64()
 	}
-	pbase, poil, pover, pworn, pthick, pgrime := gen(21), gen(22), gen(23), gen(24), gen(25), gen(26)
+	pbase, poil, pover, pworn, pthick, pgrime, pfilm := gen(21), gen(22), gen(23), gen(24), gen(25), gen(26), gen(27)
 	f.plates = make([]plate, s.Plates)
 	for j := range f.plates {
 		p := &f.plates[j]
@@ -101,6 +102,7 @@ func (f *Farm) dealTraits() {
 		p.oil = s.OilPlates.strength(poil)
 		p.over = s.OverBond.strength(pover)
 		p.grimy = s.GrimyPlates.strength(pgrime)
+		p.film = s.FilmPlates.strength(pfilm)
 		p.worn = lognormal(pworn, s.WornMean, s.WornSD)
 		p.extra = s.WornPlates.strength(pworn)
 		if thick := s.ThickPlates.strength(pthick); thick > 0 {

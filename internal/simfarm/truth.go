@@ -113,6 +113,9 @@ func (f *Farm) Replay(salt uint64, tell func(n int, was, valid, clean bool)) {
 	}
 }
 
+// Film is the hazard that a plate's film has after 50 ordinary prints since a wash.
+func (f *Farm) Film(plate int32) float64 { return f.plates[plate].film }
+
 // Oracle knows of every start, in the order of Columns, the true chance of a
 // failure as it was and the nuisance of each question: the chance without the
 // exposure in question (a valid probe, a clean plate), all other causes, the

@@ -15,7 +15,8 @@ type PlanJob struct {
 	EarliestStart, Due *time.Time
 	LateFee            *float64 // per hour
 	Good               int
-	Open               int // not graded, and may still be good: not stopped, lost or thrown away
+	Open               int      // not graded, and may still be good: not stopped, lost or thrown away
+	Bed                *float64 // of the material, °C
 }
 
 // PlanPrinter is where a printer stands and until when its last start occupies it.
@@ -25,6 +26,8 @@ type PlanPrinter struct {
 	BusyUntil    *time.Time // by its job's hours; nil: free, or not known
 	LastStart    *time.Time
 	Held         bool
+	LastBed      *float64 // of its last start's material, °C
+	Changed      string   // service or offset: made since its last good first layer; "" none
 }
 
 // PlanPlate is a plate and whether it may be used.
@@ -92,7 +95,7 @@ const mayBeGoodSQL = `f.decision IS DISTINCT FROM 'stopped' AND coalesce(f.outco
 // $1 at, $2 known at or null. A grade counts once it was given, and known.
 const planJobsSQL = `
 SELECT j.job, coalesce(m.material, ''), coalesce(j.plates_needed, j.quantity, 0), coalesce(j.hours_per_plate, 0),
-	j.earliest_start, j.due, j.late_fee_per_hour, n.good, n.open
+	j.earliest_start, j.due, j.late_fee_per_hour, n.good, n.open, m.bed_temp_c
 FROM jobs j LEFT JOIN materials m ON m.id = j.material
 	CROSS JOIN LATERAL (
 		SELECT count(*) FILTER (WHERE graded AND NOT ` + failureSQL + `)::int AS good,
@@ -108,13 +111,24 @@ const planHeldSQL = `EXISTS (SELECT FROM holds h WHERE h.placed_at <= $1 AND (h.
 const planPrintersSQL = `
 SELECT p.printer, coalesce(p.bay, ''), p.bed_x_mm, p.bed_y_mm,
 	CASE WHEN l.outcome IS NULL AND l.decision IS DISTINCT FROM 'stopped' AND NOT coalesce(` + "l.grade = 'failed'" + `, false) THEN l.started_at + make_interval(secs => 3600 * j.hours_per_plate) END, l.started_at,
-	` + planHeldSQL + `h.printer = p.id)
+	` + planHeldSQL + `h.printer = p.id), l.bed_temp_c, coalesce(c.what, '')
 FROM printers p
 	LEFT JOIN LATERAL (
-		SELECT f.started_at, f.outcome, f.decision, f.grade, f.job FROM first_layers f
+		SELECT f.started_at, f.outcome, f.decision, f.grade, f.job, m.bed_temp_c FROM first_layers f LEFT JOIN materials m ON m.id = f.material
 		WHERE f.printer = p.id AND f.started_at <= $1 AND f.voided_at IS NULL AND ($2::timestamptz IS NULL OR f.arrived_at <= $2)
 		ORDER BY f.started_at DESC, f.id DESC LIMIT 1) l ON true
 	LEFT JOIN jobs j ON j.id = l.job
+	LEFT JOIN LATERAL (
+		SELECT x.what, x.at FROM (
+			(SELECT 'service' AS what, s.done_at AS at FROM services s
+			WHERE s.printer = p.id AND s.done_at <= $1 AND s.voided_at IS NULL AND ($2::timestamptz IS NULL OR s.arrived_at <= $2) ORDER BY s.done_at DESC LIMIT 1)
+			UNION ALL
+			(SELECT 'offset', o.changed_at FROM offset_changes o
+			WHERE o.printer = p.id AND o.changed_at <= $1 AND o.voided_at IS NULL AND ($2::timestamptz IS NULL OR o.arrived_at <= $2) ORDER BY o.changed_at DESC LIMIT 1)) x
+		WHERE NOT EXISTS (SELECT FROM first_layers f
+			WHERE f.printer = p.id AND f.started_at >= x.at AND f.started_at <= $1 AND f.voided_at IS NULL AND ($2::timestamptz IS NULL OR f.arrived_at <= $2)
+				AND f.grade IN ('clean', 'cosmetic') AND coalesce(f.graded_at <= $1, true) AND ($2::timestamptz IS NULL OR f.filled_at IS NULL OR f.filled_at <= $2))
+		ORDER BY x.at DESC LIMIT 1) c ON true
 WHERE (p.retired_at IS NULL OR p.retired_at > $1) AND (p.in_service_from IS NULL OR p.in_service_from <= $1)
 ORDER BY p.printer COLLATE "C"`
 

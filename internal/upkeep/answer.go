@@ -173,9 +173,9 @@ func (a *Adviser) Answer(s *State, limits *Limits) []Due {
 	return due
 }
 
-// Soon is how many starts lie before a printer's next probe and its plate's next wipe,
-// if nothing is done meanwhile; 0: it is due, or not in sight.
-type Soon struct{ Probe, Wipe int }
+// Soon is how many starts lie before a printer's next probe and its plate's next wipe
+// and wash, if nothing is done meanwhile; 0: it is due, or not in sight.
+type Soon struct{ Probe, Wipe, Wash int }
 
 // Ahead is Answer with what comes next.
 func (a *Adviser) Ahead(s *State, limits *Limits) ([]Due, Soon) {
@@ -197,7 +197,7 @@ func (a *Adviser) Ahead(s *State, limits *Limits) ([]Due, Soon) {
 	if s.Gap >= 0 {
 		gapNow = gapsI[min(int(s.Gap), horizon-1)]
 	}
-	out = a.cleaning(s, limits, &gapsI, &printer, &plate, loss, out, &soon.Wipe)
+	out = a.cleaning(s, limits, &gapsI, &printer, &plate, loss, out, &soon)
 	if d, ok := a.probing(s, limits, &skips, &skip, loss*gapNow, &soon.Probe); ok {
 		out = append(out, d)
 	}
@@ -335,7 +335,7 @@ func spread(chance, at []float64, p float64) float64 {
 }
 
 // cleaning tells whether to clean, and how.
-func (a *Adviser) cleaning(s *State, limits *Limits, spares *[horizon]float64, printer, plate *known, loss float64, out []Due, soon *int) []Due {
+func (a *Adviser) cleaning(s *State, limits *Limits, spares *[horizon]float64, printer, plate *known, loss float64, out []Due, soon *Soon) []Due {
 	if s.Plate < 0 {
 		return out
 	}
@@ -346,11 +346,20 @@ func (a *Adviser) cleaning(s *State, limits *Limits, spares *[horizon]float64, p
 		a.weigh(&d, s, &w, printer, plate, loss, a.costs.Of(Wash))
 		return append(out, d)
 	}
+	out = a.wiping(s, limits, spares, printer, plate, loss, out, soon)
+	if d, ok := a.washing(s, loss, len(out) > 0, &soon.Wash); ok {
+		return []Due{d}
+	}
+	return out
+}
+
+// wiping tells whether to wipe.
+func (a *Adviser) wiping(s *State, limits *Limits, spares *[horizon]float64, printer, plate *known, loss float64, out []Due, soon *Soon) []Due {
 	d := Due{Task: Wipe, Effort: a.costs.Effort[Wipe]}
 	w := wearOf(spares, loss)
 	p := w.best(a.costs.Of(Wipe))
 	if s.Gap >= 0 {
-		*soon = until(int(s.Gap), p.every, int(limits.CleanPrints))
+		soon.Wipe = until(int(s.Gap), p.every, int(limits.CleanPrints))
 	}
 	gain := 0.0
 	if s.Gap >= 0 {

@@ -34,6 +34,7 @@ type asking struct {
 	spent    time.Duration
 	printers []machineNow
 	plates   []plateNow
+	deaf     bool    // to what is said of washes
 	states   []asked // since the last fit, to hold against the exposures
 }
 
@@ -99,7 +100,9 @@ func (a *asking) Decide(p *simfarm.Prep) (probe bool, clean uint8) {
 		case Wipe:
 			clean = 1
 		case Wash:
-			clean = 2
+			if clean = 2; a.deaf {
+				clean = 0
+			}
 		case Deep:
 			clean = 3
 		}
@@ -138,7 +141,7 @@ func (a *asking) Saw(s *simfarm.Seen) {
 	if len(m.past) == Remembered {
 		m.past, m.grades = slices.Delete(m.past, 0, 1), slices.Delete(m.grades, 0, 1)
 	}
-	m.past, m.grades = append(m.past, Past{n, s.Graded, s.Failed}), append(m.grades, s.GradedAt*graded(s.Graded))
+	m.past, m.grades = append(m.past, Past{Next: n, Graded: s.Graded, Failed: s.Failed}), append(m.grades, s.GradedAt*graded(s.Graded))
 	m.failed, m.known = s.Failed, s.GradedAt
 	j.failed, j.known = s.Failed, s.GradedAt
 }
@@ -170,7 +173,7 @@ func (a *asking) study(c *simfarm.Columns, now int64) {
 			starts = append(starts, PastOf(s, &ex[i], int32(c.Labels[i].Material), s.GradedAt != 0 && s.GradedAt < cut))
 		}
 	}
-	a.adviser = Learn(cast, Runs(starts)).Adviser(cast, DefaultCosts())
+	a.adviser = Learn(cast, starts).Adviser(cast, DefaultCosts())
 }
 
 // hold checks that the counts the crew asked with are the exposures there are.

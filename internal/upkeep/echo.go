@@ -85,6 +85,9 @@ type Learned struct {
 	Echo
 	skips [][]float64 // by printer, chances of the forms; the first is none
 	table [][horizon]float64
+
+	films     []film // by plate
+	filmTable [][horizon]float64
 }
 
 // Adviser makes an adviser ready that goes by the forecast the runs were learned with
@@ -105,11 +108,12 @@ var growths = []func(s float64) float64{
 	func(s float64) float64 { return min(s, 12) / 1.5 },
 }
 
-// Learn learns from runs of starts, each since one probe (or the first record) of one
-// printer, in order. The chance that a printer's effect is none is the model's; its
+// Learn learns from starts in order of time, of any printers: how the effect of a missing
+// probe grows, by runs since a probe, and what wipes leave on plates (learnFilms). The chance that a printer's effect is none is the model's; its
 // form and size otherwise follow from its own starts, and how common the forms are
 // from all printers (empirical Bayes by EM).
-func Learn(cast *Forecast, runs [][]Past) *Learned {
+func Learn(cast *Forecast, starts []Past) *Learned {
+	runs := Runs(starts)
 	sizes := findings.Sizes()
 	l := &Learned{table: make([][horizon]float64, 1, 1+len(growths)*(len(sizes)-1))}
 	for k := range horizon {
@@ -184,18 +188,19 @@ func Learn(cast *Forecast, runs [][]Past) *Learned {
 			share[g] = next[g] / n
 		}
 	}
-	l.Echo = l.learnEcho(runs, bases)
-	return l
-}
-
-// learnEcho finds the echo that makes what came of runs likeliest, among a few, none
-// of them included.
-func (l *Learned) learnEcho(runs [][]Past, bases [][]float64) Echo {
 	spares := make([][horizon]float64, len(l.skips))
 	for i := range spares {
 		e := known{l.skips[i], l.table}
 		e.mean(&spares[i])
 	}
+	l.Echo = l.learnEcho(runs, bases, spares)
+	l.learnFilms(cast, starts, spares)
+	return l
+}
+
+// learnEcho finds the echo that makes what came of runs likeliest, among a few, none
+// of them included.
+func (l *Learned) learnEcho(runs [][]Past, bases [][]float64, spares [][horizon]float64) Echo {
 	none := [horizon]float64{}
 	for k := range none {
 		none[k] = 1

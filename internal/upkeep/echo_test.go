@@ -3,6 +3,7 @@ package upkeep
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"basecourse/internal/exposure"
@@ -36,6 +37,10 @@ func runsOf(seed uint64, effect func(rng *rand.Rand) func(k int) float64) [][]Pa
 	return runs
 }
 
+func startsOf(seed uint64, effect func(rng *rand.Rand) func(k int) float64) []Past {
+	return slices.Concat(runsOf(seed, effect)...)
+}
+
 // model of 40 printers at 4 % of failures, four of them surely affected.
 func affected() *Forecast {
 	m := &findings.Model{Mix: []findings.Weighted{{At: 0, Share: 1}}, Mean: findings.Level{At: math.Log(0.04 / 0.96)}}
@@ -54,10 +59,10 @@ func affected() *Forecast {
 
 func TestLearnTellsACreepFromAJump(t *testing.T) {
 	cast := affected()
-	creeps := Learn(cast, runsOf(1, func(*rand.Rand) func(int) float64 {
+	creeps := Learn(cast, startsOf(1, func(*rand.Rand) func(int) float64 {
 		return func(k int) float64 { return 1 - math.Exp(-0.06*float64(k)) }
 	}))
-	steps := Learn(cast, runsOf(2, func(*rand.Rand) func(int) float64 {
+	steps := Learn(cast, startsOf(2, func(*rand.Rand) func(int) float64 {
 		return func(k int) float64 { return 0.18 * min(1, float64(k)) }
 	}))
 	for i := range int32(4) {
@@ -82,7 +87,7 @@ func TestLearnTellsACreepFromAJump(t *testing.T) {
 func TestLearnHearsAnEchoWhereThereIsOne(t *testing.T) {
 	cast := affected()
 	// Lost with chance 0.06 a start, for good until probed; a lost zero fails 0.7.
-	lost := Learn(cast, runsOf(3, func(rng *rand.Rand) func(int) float64 {
+	lost := Learn(cast, startsOf(3, func(rng *rand.Rand) func(int) float64 {
 		is := false
 		return func(k int) float64 {
 			is = is || k > 0 && rng.Float64() < 0.06
@@ -95,7 +100,7 @@ func TestLearnHearsAnEchoWhereThereIsOne(t *testing.T) {
 	if lost.Hit < 0.5 || lost.Keep < 0.8 {
 		t.Errorf("echo %+v, want one of 0.7 that stays", lost.Echo)
 	}
-	plain := Learn(cast, runsOf(4, func(*rand.Rand) func(int) float64 {
+	plain := Learn(cast, startsOf(4, func(*rand.Rand) func(int) float64 {
 		return func(k int) float64 { return 0.12 * min(1, float64(k)) }
 	}))
 	if plain.Hit != 0 {
@@ -106,7 +111,7 @@ func TestLearnHearsAnEchoWhereThereIsOne(t *testing.T) {
 	run := func(failed bool) []Past {
 		var past []Past
 		for k := range 3 {
-			past = append(past, Past{Next{Printer: 0, Plate: -1, Material: -1, Probing: findings.ProbingSkipped, SinceProbe: int32(k), Gap: -1}, true, failed && k == 2})
+			past = append(past, Past{Next: Next{Printer: 0, Plate: -1, Material: -1, Probing: findings.ProbingSkipped, SinceProbe: int32(k), Gap: -1}, Graded: true, Failed: failed && k == 2})
 		}
 		past[0].Probing = findings.ProbingValid
 		return past

@@ -29,10 +29,10 @@ func BenchmarkLearn(b *testing.B) {
 				if rng.IntN(3) > 0 {
 					since[i], state = 0, findings.ProbingValid
 				}
-				starts[k] = Past{Next{Printer: i, Plate: -1, Material: -1, Probing: state, SinceProbe: since[i], Gap: int32(rng.IntN(20))}, rng.IntN(10) > 0, rng.IntN(20) == 0}
+				starts[k] = Past{Next: Next{Printer: i, Plate: -1, Material: -1, Probing: state, SinceProbe: since[i], Gap: int32(rng.IntN(20))}, Graded: rng.IntN(10) > 0, Failed: rng.IntN(20) == 0}
 			}
 			for b.Loop() {
-				Learn(cast, Runs(starts))
+				Learn(cast, starts)
 			}
 		})
 	}

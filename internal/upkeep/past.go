@@ -9,13 +9,16 @@ import (
 type Past struct {
 	Next
 	Graded, Failed bool
+	Week           int16 // since 1970, in UTC
+	SinceWash      int32 // prints of the plate, -1 unknown
 }
 
 // PastOf is a start with its exposure. What had just failed is left out: nothing that
 // is learned from runs goes by it.
 func PastOf(s *exposure.Start, e *exposure.Exposure, material int32, graded bool) Past {
+	const week = 7 * 24 * 3600e6 // microseconds
 	return Past{Next{Printer: s.Printer, Plate: e.Plate, Material: material, Probing: findings.Probing(e.State), SinceProbe: e.PrintsSinceProbe, Gap: e.PrintsSinceClean},
-		graded, graded && s.Failed}
+		graded, graded && s.Failed, int16(s.At / week), e.PrintsSinceWash}
 }
 
 // begins tells whether a start was probed for, so that a run begins with it.

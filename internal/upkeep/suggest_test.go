@@ -87,7 +87,7 @@ func BenchmarkAnswerLearned(b *testing.B) {
 	a := learnedOf(b)
 	past := make([]Past, 30)
 	for i := range past {
-		past[i] = Past{Next{Printer: 1, Plate: 2, Probing: findings.ProbingSkipped, SinceProbe: int32(i), Gap: 4}, true, i%9 == 4}
+		past[i] = Past{Next: Next{Printer: 1, Plate: 2, Probing: findings.ProbingSkipped, SinceProbe: int32(i), Gap: 4}, Graded: true, Failed: i%9 == 4}
 	}
 	n := int32(0)
 	for b.Loop() {

@@ -131,6 +131,8 @@ var settingWords = map[string]settingWord{
 	"machine_per_hour":       {"An hour of a printer", "CURRENCY", "What standing still costs in Upkeep and Jobs.", "money"},
 	"wipe_minutes":           {"To wipe a plate", "min", "When wiping pays, and the plan of prep work.", "person"},
 	"wash_minutes":           {"To wash a plate", "min", "When washing pays, and the plan of prep work.", "person"},
+	"wash_setup_minutes":     {"Of that, setting up, once for a batch", "min", "The plan of prep work: plates washed one after the other.", "person"},
+	"wash_batch":             {"Plates washed in one batch", "", "The plan of prep work: so many at most.", "person"},
 	"deep_minutes":           {"To wash a plate deep", "min", "When a deep wash pays, and the plan of prep work.", "person"},
 	"probe_minutes":          {"To probe a printer", "min", "When probing pays, and the plan of prep work.", "person"},
 	"soak_minutes":           {"To let a printer soak warm", "min", "When soaking pays, and the plan of prep work.", "person"},
