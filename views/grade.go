@@ -52,6 +52,7 @@ type GradePage struct {
 	Crumbs   []Fact
 	Printer  string
 	PlateTag string
+	NoTag    string // address that gives the plate a provisional tag; "" not offered
 	Start    string // which start it is, in words
 	Others   []Link // other starts that wait on this printer
 	Saved    SavedLine

@@ -19,7 +19,8 @@ import (
 // created are voided; a record whose empty fields it filled (the release of a
 // hold, the end of a fitting, the grade of a recorded start) is voided and
 // replaced by one without them; a record it voided because another one replaces
-// it (a correction) stands again as a copy. It tells how many records it took
+// it (a correction) stands again as a copy; a plate it joined with another is in
+// service again, and one it gave a provisional tag no longer. It tells how many records it took
 // back; none when all were before. NotFound when there is no such act of a
 // person at a page.
 func (s *Store) Undo(ctx context.Context, act Act, wrong int64, reason string) (int, error) {
@@ -40,7 +41,7 @@ func (s *Store) Undo(ctx context.Context, act Act, wrong int64, reason string) (
 		if err := u.read(ctx); err != nil {
 			return err
 		}
-		for _, back := range []func(context.Context) error{u.created, u.filled, u.replaced} {
+		for _, back := range []func(context.Context) error{u.created, u.filled, u.replaced, u.plates} {
 			if err := back(ctx); err != nil {
 				return err
 			}

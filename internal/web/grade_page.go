@@ -24,6 +24,9 @@ func (g *grading) show(c echo.Context, status int) error {
 	p := &g.grade
 	p.Shell, p.Problems = g.page.Shell, g.page.Problems
 	p.Printer, p.PlateTag, p.Plate = g.printer.Tag, g.text("plate"), g.text("plate")
+	if g.old == nil {
+		p.NoTag = g.s.url("/upkeep/no-tag?printer=" + url.QueryEscape(g.printer.Tag))
+	}
 	p.Script = g.s.asset("grade.js")
 	p.Bed = g.canvas.bed(g.printer.ZoneCols, g.printer.ZoneRows)
 	p.Crumbs = []views.Fact{{Value: "Grade", Href: g.s.url("/grade")}, {Value: "Printer " + g.printer.Tag, Href: g.s.url("/printers/" + url.PathEscape(g.printer.Tag))}}

@@ -33,10 +33,11 @@ type handAct struct {
 	names  []string // the form's fields beside id, when, person, do
 	page   func(h *hand) error
 	build  func(h *hand) ([]handRecord, error)
+	store  func(h *hand, items []intake.Item) (store.Batch, error) // nil: all of them, as they are
 }
 
 // handActs are the acts in the order in which they are offered.
-var handActs = []handAct{cleanAct, probeAct, skipAct, fitAct, takeOffAct, offsetAct, serviceAct, stateAct, holdAct}
+var handActs = []handAct{cleanAct, probeAct, skipAct, fitAct, takeOffAct, offsetAct, serviceAct, stateAct, noTagAct, holdAct}
 
 // handRecord is one record an act makes: fields as text, as a record of the API
 // has them, and the field of the form each of them comes from.
@@ -414,7 +415,12 @@ func (h *hand) save(records []handRecord, kept string) (act int64, saved bool, e
 			return 0, false, refusal
 		}
 	}
-	batch, err := h.s.store.RecordAll(h.ctx, store.Act{Via: "page", Person: h.who.Handle}, items)
+	var batch store.Batch
+	if h.act != nil && h.act.store != nil && items[0].Err == nil {
+		batch, err = h.act.store(h, items)
+	} else {
+		batch, err = h.s.store.RecordAll(h.ctx, store.Act{Via: "page", Person: h.who.Handle}, items)
+	}
 	var refusal *fault.Error
 	switch {
 	case err == nil:

@@ -62,6 +62,9 @@ func (s *Server) plateActions(tag string, held bool) []views.Link {
 		{"Log where it went", "/upkeep/state", "/upkeep/state" + with, false},
 		{"Mark it", "/plates/:tag/mark", "/plates/" + url.PathEscape(tag) + "/mark", false},
 		{"Print its label", "/setup/labels", "/setup/labels?tags=" + url.QueryEscape(tag), false}}
+	if farm.IsUntagged(tag) {
+		acts = append([]act{{"Join it with its own tag", "/upkeep/join", "/upkeep/join" + with, true}}, acts...)
+	}
 	if held {
 		return s.links(append(acts, act{"Release " + tag, "/upkeep/release", "/upkeep/release" + with, false}))
 	}

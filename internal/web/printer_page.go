@@ -73,6 +73,7 @@ func (s *Server) printerActions(tag string, held bool) []views.Link {
 		act{"Log a probe", "/upkeep/probe", "/upkeep/probe" + with, false},
 		act{"Log a cleaning", "/upkeep/clean", "/upkeep/clean" + with, false},
 		act{"Log a fitting", "/upkeep/fit", "/upkeep/fit" + with, false},
+		act{"Plate without a tag", "/upkeep/no-tag", "/upkeep/no-tag" + with, false},
 		act{"Log an offset change", "/upkeep/offset", "/upkeep/offset" + with, false},
 		act{"Log a service", "/upkeep/service", "/upkeep/service" + with, false},
 		act{"Print a coupon", "/printers/:tag/coupon", "/printers/" + url.PathEscape(tag) + "/coupon", false}))

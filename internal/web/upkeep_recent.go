@@ -129,6 +129,14 @@ func (s *Server) recentEntry(a *store.HandAct, who Identity, zone *time.Location
 	v := views.RecentEntry{When: clock(a.At, zone), ISO: iso(a.At), By: orNoRecord(a.Person), Undone: a.Standing() == 0}
 	what, with := entryWords(a, zone)
 	v.What, v.With = what, joinWords(with)
+	if mayUndo(who, a) {
+		v.Undo = s.url("/upkeep/undo?entry=" + strconv.FormatInt(a.ID, 10))
+	}
+	if j := joinedEntry(a); j != nil { // the rest of it is what moved
+		v.What, v.With = "Joined", joinWords([]string{strings.TrimPrefix(j.Detail, "joined "), counted(len(a.Entries)-1, "record", "records")})
+		v.Things = []views.Fact{{Value: j.Subject, Href: s.url("/plates/" + url.PathEscape(j.Subject))}}
+		return v
+	}
 	main := a.Entries[0].Kind
 	if slices.ContainsFunc(a.Entries, func(e store.HandEntry) bool { return farm.Kind(e.Kind) == farm.KindFitting }) {
 		main = string(farm.KindFitting)
@@ -168,10 +176,18 @@ func (s *Server) recentEntry(a *store.HandAct, who Identity, zone *time.Location
 	if len(v.Also) > 0 {
 		v.With = joinWords(append(slices.Clone(v.Also), v.With))
 	}
-	if mayUndo(who, a) {
-		v.Undo = s.url("/upkeep/undo?entry=" + strconv.FormatInt(a.ID, 10))
-	}
 	return v
+}
+
+// joinedEntry is what retires a provisional tag in an act that joined it with a plate's
+// own; nil where the act did something else.
+func joinedEntry(a *store.HandAct) *store.HandEntry {
+	for i := range a.Entries {
+		if e := &a.Entries[i]; farm.Kind(e.Kind) == farm.KindPlateState && farm.IsUntagged(e.Subject) && strings.HasPrefix(e.Detail, "joined with ") {
+			return e
+		}
+	}
+	return nil
 }
 
 // saved says what the address tells was saved just now.
