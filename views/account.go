@@ -35,6 +35,21 @@ type AccountPage struct {
 	Problems   []FormProblem // about the new password
 	WrongOld   string
 	WrongNew   string
+	Trouble    string // heading of the problems; "" they are about the password
+	Pin        PinForm
+	Shared     string // the shared tablet it is shown on: the PIN alone can be changed there; "" none
+}
+
+// PinForm sets a PIN: somebody's own, or, by an admin, anybody's.
+type PinForm struct {
+	Action   string
+	Handle   string
+	Word     string
+	Set      string // when it was set; "" there is none
+	Off      string // takes it away; "" not here
+	ByPin    bool   // the PIN in force is asked for, not the password
+	Wrong    string
+	WrongNow string
 }
 
 // AccountCalendar is somebody's calendar address.
@@ -69,4 +84,14 @@ type HelpPeoplePage struct {
 	Crumb string
 	Table Table
 	Notes []string
+}
+
+// pinHint stands at a new PIN.
+const pinHint = "4 to 8 digits. Not all alike, not in a row."
+
+func (p AccountPage) troubleWord() string {
+	if p.Trouble != "" {
+		return p.Trouble
+	}
+	return "The password is not changed"
 }

@@ -53,6 +53,7 @@ var helpGroups = []HelpGroup{
 		{"shift", "Shift", "One person's turn, from when to when, in a bay or everywhere.", ""},
 		{"instrument", "Instrument", "A gauge or scale that readings are taken with, with the date its check is due.", ""},
 		{"role", "Role", "An operator records and reads. A manager also sets up printers, plates and jobs. An admin also looks after people, tokens, money and imports.", ""},
+		{"tablet", "Shared tablet", "A device an admin has enrolled. People change over on it with a PIN; everybody has an operator's rights there.", ""},
 		{"token", "Token", "A key for a machine or a script that talks to this program. It is shown once.", ""},
 		{"notice", "Notice", "News of the farm in one sentence: a hold placed, a finding raised, a job come to be at risk. Five a shift at most; what is beyond is one line that counts it. Notices are about printers, plates and jobs, never about people.", "Each person chooses under Your sign-in what they are told, and whether by mail too; nothing goes by mail until they have confirmed an address."},
 		{"webhook", "Webhook", "An address of a program of yours to which each notice is posted as JSON. Its header Basecourse-Signature is the HMAC-SHA256, in hex, of Basecourse-Time, a full stop and the body, keyed with the secret shown once. Refuse what is older than 5 minutes.", "A repeat has the same Idempotency-Key. Answer 2xx within 5 seconds; else it is tried nine times in about a day and then listed in Setup as given up."},

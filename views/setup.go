@@ -60,6 +60,7 @@ type SetupFormPage struct {
 	Screws   ScrewsForm
 	Account  []Fact // how a person may sign in
 	Password PasswordForm
+	Pin      PinForm
 	Changes  Table
 	Back     SetupAct // takes the latest change back
 }

@@ -1,5 +1,7 @@
 package views
 
+import "github.com/a-h/templ"
+
 // Shell is what every page stands in.
 type Shell struct {
 	Title       string    // the page's one h1, and the window's title
@@ -18,12 +20,31 @@ type Shell struct {
 	Help        string    // address of the help, with the anchor of this page's word where it has one
 	Person      string    // who is signed in; "" nobody
 	Role        string    // their role, as a word
+	Device      string    // the shared tablet this is; "" none
+	Revoked     bool      // this was a shared tablet and was revoked
+	Who         string    // where a shared tablet asks who is there; "" somebody is signed in
+	Idle        string    // seconds after which a shared tablet asks who is there; "" never
 	Clock       string    // the farm's clock, local
 	ClockISO    string    // the same for machines
 	DataThrough string    // what records reach up to, for paper
 	CSS         string
 	JS          string
 	Icon        string
+}
+
+// marks says on the page's root that this is or was a shared tablet, for scripts.
+func (s Shell) marks() templ.Attributes {
+	a := templ.Attributes{}
+	switch {
+	case s.Device != "":
+		a["data-device"] = "tablet"
+	case s.Revoked:
+		a["data-device"] = "revoked"
+	}
+	if s.Idle != "" {
+		a["data-idle"] = s.Idle
+	}
+	return a
 }
 
 // NavItem is one area.

@@ -7,6 +7,8 @@ type SignInPage struct {
 	Handle  string // as typed before
 	Next    string // where to go afterwards; "" the Floor
 	Problem string // why the last try was refused; ""
+	ByPin   string // where a shared tablet asks for a PIN; ""
+	Note    string // what a device that was revoked has to know; ""
 }
 
 // ProblemPage says what went wrong and what to do, in the program's own voice.

@@ -181,10 +181,12 @@ func (s *Store) SetPassword(ctx context.Context, act Act, handle, hash string) e
 		ON CONFLICT (person) DO UPDATE SET hash = excluded.hash, changed_at = excluded.changed_at`, nil, hash)
 }
 
-// EndSessions signs a person out everywhere.
+// EndSessions signs a person out everywhere, on tablets too.
 func (s *Store) EndSessions(ctx context.Context, act Act, handle string) error {
-	return s.changeAccount(ctx, act, "store.EndSessions", handle, "sessions", "ended", `UPDATE passwords w SET changed_at = $2 FROM people p
-		WHERE p.id = w.person AND p.person = $1`, nil)
+	return s.changeAccount(ctx, act, "store.EndSessions", handle, "sessions", "ended", `WITH them AS (SELECT id FROM people WHERE person = $1),
+		begun AS (UPDATE passwords SET changed_at = $2 WHERE person IN (SELECT id FROM them) RETURNING person),
+		changed AS (UPDATE pins SET changed_at = $2 WHERE person IN (SELECT id FROM them) RETURNING person)
+		SELECT person FROM begun UNION SELECT person FROM changed`, nil)
 }
 
 // DisableAccount ends a person's right to sign in, and their sessions with it.
@@ -198,7 +200,8 @@ func (s *Store) DisableAccount(ctx context.Context, act Act, handle string) erro
 // ended.
 func (s *Store) EnableAccount(ctx context.Context, act Act, handle string) error {
 	return s.changeAccount(ctx, act, "store.EnableAccount", handle, "disabled_at", "", `WITH again AS (UPDATE people SET disabled_at = NULL, remove_at = NULL WHERE person = $1 AND removed_at IS NULL RETURNING id),
-		ended AS (UPDATE passwords SET changed_at = $2 WHERE person IN (SELECT id FROM again)) SELECT id FROM again`, nil)
+		ended AS (UPDATE passwords SET changed_at = $2 WHERE person IN (SELECT id FROM again)),
+		unpinned AS (UPDATE pins SET changed_at = $2 WHERE person IN (SELECT id FROM again)) SELECT id FROM again`, nil)
 }
 
 // changeAccount runs a statement whose $1 is the handle and $2 the instant,

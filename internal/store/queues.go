@@ -10,15 +10,16 @@ import (
 func (s *Store) PoolStat() *pgxpool.Stat { return s.pool.Stat() }
 
 // Queues counts what waits for background work: acts to be sealed, marks of days
-// to be packed for trends, uploads that wait for their import, and notices to be
-// sent or given up.
+// to be packed for trends, uploads that wait for their import, notices to be
+// sent or given up, and what tablets in use last said they had not sent.
 func (s *Store) Queues(ctx context.Context) (map[string]int64, error) {
 	if err := s.Ready(ctx); err != nil {
 		return nil, err
 	}
-	var acts, days, uploads, send, dead int64
+	var acts, days, uploads, send, dead, unsent int64
 	err := s.pool.QueryRow(ctx, `SELECT (SELECT count(*) FROM unsealed), (SELECT count(DISTINCT day) FROM trend_marks), (SELECT count(*) FROM uploads WHERE stored = 'nothing'),
-		(SELECT count(*) FROM deliveries WHERE state = 'waiting'), (SELECT count(*) FROM deliveries WHERE state = 'dead')`).
-		Scan(&acts, &days, &uploads, &send, &dead)
-	return map[string]int64{"acts_to_seal": acts, "days_to_pack": days, "uploads_open": uploads, "deliveries_to_send": send, "deliveries_given_up": dead}, wrap("store.Queues", err)
+		(SELECT count(*) FROM deliveries WHERE state = 'waiting'), (SELECT count(*) FROM deliveries WHERE state = 'dead'),
+		(SELECT coalesce(sum(unsent), 0) FROM tablets WHERE revoked_at IS NULL)`).
+		Scan(&acts, &days, &uploads, &send, &dead, &unsent)
+	return map[string]int64{"acts_to_seal": acts, "days_to_pack": days, "uploads_open": uploads, "deliveries_to_send": send, "deliveries_given_up": dead, "unsent_on_tablets": unsent}, wrap("store.Queues", err)
 }

@@ -34,6 +34,9 @@ func TestALeaverGoesWithoutATrace(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	if err := s.SetPin(ctx, store.Act{Via: "command"}, "leavername", "$argon2id$leavername"); err != nil {
+		t.Fatal(err)
+	}
 	if err := s.AskAddress(ctx, account.Person, "leavername@farm.example", strings.Repeat("c", 32), strings.Repeat("s", 32)); err != nil {
 		t.Fatal(err)
 	}

@@ -39,7 +39,7 @@ func (s *Server) postRecords() echo.HandlerFunc {
 			return unreadable(err)
 		}
 		who := identity(c)
-		act := store.Act{Via: "api", Person: who.Handle, Token: int(who.Token)}
+		act := who.act("api")
 		results := make([]recordResult, len(items))
 		for i := range items {
 			result, err := s.record(c, act, who, &items[i])
@@ -57,7 +57,11 @@ func (s *Server) postRecords() echo.HandlerFunc {
 
 func (s *Server) record(c echo.Context, act store.Act, who Identity, item *intake.Item) (store.Result, error) {
 	if item.Err == nil {
-		if refusal := fieldRights(who, item); refusal != nil {
+		refusal, err := s.fieldRights(c.Request().Context(), who, item)
+		if err != nil {
+			return store.Result{ID: item.ID}, err
+		}
+		if refusal != nil {
 			return store.Result{ID: item.ID}, refusal
 		}
 		if err := s.policyRights(c.Request().Context(), who, item); err != nil {
@@ -153,8 +157,9 @@ var (
 )
 
 // fieldRights refuses fields the sender may not set: another person's name from
-// an operator's session, and the time of arrival from anybody.
-func fieldRights(who Identity, item *intake.Item) *fault.Error {
+// an operator's session, and the time of arrival from anybody. From a tablet one may
+// name whoever has a PIN on it.
+func (s *Server) fieldRights(ctx context.Context, who Identity, item *intake.Item) (*fault.Error, error) {
 	var problems []fault.Problem
 	for _, name := range item.Fields {
 		value := fieldText(item, name)
@@ -162,13 +167,24 @@ func fieldRights(who Identity, item *intake.Item) *fault.Error {
 		case slices.Contains(serverFields, name):
 			problems = append(problems, fault.Problem{Column: name, Found: value, Expected: "no value: the server sets it"})
 		case slices.Contains(personFields, name) && !who.anyPerson() && value != who.Handle:
-			problems = append(problems, fault.Problem{Column: name, Found: value, Expected: "yourself, " + who.Handle + ": only a manager or a token records for others"})
+			expected := "yourself, " + who.Handle + ": only a manager or a token records for others"
+			if who.Tablet != 0 {
+				_, err := s.store.PinByHandle(ctx, value)
+				if err == nil {
+					continue
+				}
+				if !fault.Is(err, fault.NotFound) {
+					return nil, err
+				}
+				expected = "somebody with a PIN, as this is a shared tablet"
+			}
+			problems = append(problems, fault.Problem{Column: name, Found: value, Expected: expected})
 		}
 	}
 	if len(problems) == 0 {
-		return nil
+		return nil, nil
 	}
-	return &fault.Error{Kind: fault.Forbidden, Detail: "The sender may not set " + problems[0].Column + " to this.", Problems: problems}
+	return &fault.Error{Kind: fault.Forbidden, Detail: "The sender may not set " + problems[0].Column + " to this.", Problems: problems}, nil
 }
 
 // policyRights refuses policies, and their voiding, from who may not set them.

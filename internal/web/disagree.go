@@ -10,7 +10,6 @@ import (
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
 	"basecourse/internal/intake"
-	"basecourse/internal/store"
 	"basecourse/views"
 
 	"github.com/gofrs/uuid/v5"
@@ -99,7 +98,7 @@ func (s *Server) keepByPage(c echo.Context, record map[string]any) error {
 	if err != nil {
 		return err
 	}
-	_, err = s.store.Record(c.Request().Context(), store.Act{Via: "page", Person: identity(c).Handle}, intake.ParseRecord(body, "", s.store.Now()))
+	_, err = s.store.Record(c.Request().Context(), pageAct(c), intake.ParseRecord(body, "", s.store.Now()))
 	return err
 }
 

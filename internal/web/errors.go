@@ -181,7 +181,11 @@ func (s *Server) errorPage(c echo.Context, p Problem) error {
 		if req.URL.RawQuery != "" {
 			next += "?" + req.URL.RawQuery
 		}
-		return c.Redirect(http.StatusSeeOther, s.url("/sign-in?next="+url.QueryEscape(next)))
+		door := "/sign-in?next="
+		if identity(c).Tablet != 0 {
+			door = "/who?next="
+		}
+		return c.Redirect(http.StatusSeeOther, s.url(door+url.QueryEscape(next)))
 	}
 	page := views.ProblemPage{Shell: s.shell(c, problemHeading(p.Status), ""), What: p.Detail, Link: s.url("/floor"), LinkWord: "Go to the Floor"}
 	switch p.Status {
@@ -194,6 +198,9 @@ func (s *Server) errorPage(c echo.Context, p Problem) error {
 		page.Do = "Ask a manager or admin if you need it."
 	case http.StatusUnauthorized:
 		page.Do, page.Link, page.LinkWord = "Sign in and do it again.", s.url("/sign-in"), "Sign in"
+		if identity(c).Tablet != 0 {
+			page.Link, page.LinkWord = s.url("/who"), "Say who you are"
+		}
 	case http.StatusServiceUnavailable:
 		page.Do, page.Link, page.LinkWord = "Nothing that was answered as saved is lost. Load the page again in a moment.", "", ""
 	case http.StatusRequestEntityTooLarge:

@@ -213,10 +213,18 @@ func (s *Server) withRole(next echo.HandlerFunc) echo.HandlerFunc {
 		}
 		who := identity(c)
 		switch {
+		case r.private && who.Tablet != 0 && who.Person != 0:
+			return fault.New(fault.Forbidden, "On a shared tablet only your PIN can be changed. Use a device of your own for this.")
 		case roleRank(who.Role) >= roleRank(r.Role):
 			return next(c)
+		case who.Role == roleAnyone && who.Revoked:
+			return fault.New(fault.Unauthenticated, wordsRevoked)
 		case who.Role == roleAnyone:
 			return fault.New(fault.Unauthenticated, "Sign in to see this.")
+		case who.Role == roleTablet && r.Role == roleOperator:
+			return fault.New(fault.Unauthenticated, "Nobody is signed in on this tablet. Say who you are.")
+		case who.Tablet != 0:
+			return fault.New(fault.Forbidden, "This is for a %s. On a shared tablet everybody has an operator’s rights; use a device of your own.", roleWords[r.Role])
 		default:
 			return fault.New(fault.Forbidden, "This is for a %s. You are signed in as %s.", roleWords[r.Role], roleWords[who.Role])
 		}

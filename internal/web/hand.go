@@ -411,7 +411,11 @@ func (h *hand) save(records []handRecord, kept string) (act int64, saved bool, e
 		if items[i].Err != nil {
 			continue
 		}
-		if refusal := fieldRights(h.who, &items[i]); refusal != nil && !(kept != "" && len(refusal.Problems) == 1 && refusal.Problems[0].Found == kept) {
+		refusal, err := h.s.fieldRights(h.ctx, h.who, &items[i])
+		if err != nil {
+			return 0, false, err
+		}
+		if refusal != nil && !(kept != "" && len(refusal.Problems) == 1 && refusal.Problems[0].Found == kept) {
 			return 0, false, refusal
 		}
 	}
@@ -419,7 +423,7 @@ func (h *hand) save(records []handRecord, kept string) (act int64, saved bool, e
 	if h.act != nil && h.act.store != nil && items[0].Err == nil {
 		batch, err = h.act.store(h, items)
 	} else {
-		batch, err = h.s.store.RecordAll(h.ctx, store.Act{Via: "page", Person: h.who.Handle}, items)
+		batch, err = h.s.store.RecordAll(h.ctx, h.who.act("page"), items)
 	}
 	var refusal *fault.Error
 	switch {

@@ -61,7 +61,7 @@ var noTagAct = handAct{
 	},
 	store: func(h *hand, items []intake.Item) (store.Batch, error) {
 		plate := farm.Plate{Surface: h.text("surface"), SizeXMM: farm.Unknown(), SizeYMM: farm.Unknown()}
-		b, tag, err := h.s.store.RecordUntagged(h.ctx, store.Act{Via: "page", Person: h.who.Handle}, plate, items)
+		b, tag, err := h.s.store.RecordUntagged(h.ctx, h.who.act("page"), plate, items)
 		if err == nil && h.back == "" {
 			h.back = "/plates/" + url.PathEscape(tag)
 		}
@@ -156,7 +156,7 @@ var joinAct = handAct{
 		return []handRecord{h.record(farm.KindPlateState, from, "at", map[string]string{"plate": from, "state": "retired", "reason": "joined with " + into})}, nil
 	},
 	store: func(h *hand, items []intake.Item) (store.Batch, error) {
-		b, err := h.s.store.JoinPlates(h.ctx, store.Act{Via: "page", Person: h.who.Handle}, items[0].ID.UUID, h.text("plate"), h.text("into"), h.when)
+		b, err := h.s.store.JoinPlates(h.ctx, h.who.act("page"), items[0].ID.UUID, h.text("plate"), h.text("into"), h.when)
 		if err == nil {
 			h.back = "/plates/" + url.PathEscape(h.text("into"))
 		}

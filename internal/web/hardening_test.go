@@ -158,7 +158,9 @@ func TestNoSecretIsInADump(t *testing.T) {
 	if err != nil || len(tables) < 20 {
 		t.Fatalf("tables %v, %v", tables, err)
 	}
-	secrets := map[string]string{"a password": webtest.Password, "a token": token, "a session": c.Cookies()[0].Value, "a recovery code": strings.ReplaceAll(code, "-", ""),
+	tablet := site.Tablet(c, "Bay 1")
+	site.Pin(tablet, "amara")
+	secrets := map[string]string{"a password": webtest.Password, "a tablet's secret": tablet.Cookies()[0].Value, "another tablet's secret or session": tablet.Cookies()[1].Value, "a token": token, "a session": c.Cookies()[0].Value, "a recovery code": strings.ReplaceAll(code, "-", ""),
 		"the first address": strings.TrimPrefix(first, "/first-use/"), "what was typed as a handle": "typed into the wrong field"}
 	for _, table := range tables {
 		for what, secret := range secrets {

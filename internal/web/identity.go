@@ -30,6 +30,8 @@ const (
 	sessionRole    = "role"    // the role it was begun or renewed with
 	sessionHalf    = "half"    // the person whose password was right and whose second factor is awaited
 	sessionHalfAt  = "half at" // since when, in s
+	sessionTablet  = "tablet"  // the tablet it was begun on; it is good on no other device
+	sessionPin     = "pin"     // begun with a PIN
 )
 
 // A session ends after a shift and its handover, or when nobody has used it for
@@ -49,14 +51,29 @@ type Identity struct {
 	Role   string // roleAnyone for nobody
 	Token  int32  // database's key; 0 for people and nobody
 	Unread int    // lines of their notices
+
+	Tablet  int32  // database's key of the enrolled tablet it came from; 0 none
+	Device  string // what that tablet is called
+	Pin     bool   // signed in with a PIN
+	Revoked bool   // came from a device that was a tablet and was revoked
 }
 
 // label names the sender in the log.
 func (i Identity) label() string {
-	if i.Token != 0 {
+	switch {
+	case i.Token != 0:
 		return "token " + i.Name
+	case i.Person == 0:
+		return "tablet " + i.Device
+	case i.Tablet != 0:
+		return "person " + i.Handle + " on tablet " + i.Device
 	}
 	return "person " + i.Handle
+}
+
+// act says that the sender writes, by a way (page, api).
+func (i Identity) act(via string) store.Act {
+	return store.Act{Via: via, Person: i.Handle, Token: int(i.Token), Device: i.Device}
 }
 
 // anyPerson tells whether the sender may record in another person's name.
@@ -130,11 +147,15 @@ func (s *Server) withIdentity(next echo.HandlerFunc) echo.HandlerFunc {
 			return err
 		}
 		c.SetRequest(c.Request().WithContext(ctx))
-		who, err := s.sessionIdentity(c)
+		device, err := s.device(c)
 		if err != nil {
 			return err
 		}
-		c.Set(keyIdentity, who)
+		who, err := s.sessionIdentity(c, device)
+		if err != nil {
+			return err
+		}
+		c.Set(keyIdentity, device.wear(who))
 		return next(c)
 	}
 }
@@ -165,7 +186,7 @@ func (s *Server) tokenIdentity(ctx context.Context, head string) (Identity, erro
 // sessionIdentity gives the person of a session that is still good: the person
 // may sign in, the password is the one the session began with, and it was used
 // lately.
-func (s *Server) sessionIdentity(c echo.Context) (Identity, error) {
+func (s *Server) sessionIdentity(c echo.Context, d device) (Identity, error) {
 	ctx := c.Request().Context()
 	nobody := Identity{Role: roleAnyone}
 	person := s.sessions.GetInt32(ctx, sessionPerson)
@@ -174,11 +195,19 @@ func (s *Server) sessionIdentity(c echo.Context) (Identity, error) {
 	}
 	now := s.store.Now()
 	seen := time.Unix(s.sessions.GetInt64(ctx, sessionSeen), 0)
-	a, err := s.store.AccountByPerson(ctx, person)
+	pin, begunOn := s.sessions.GetBool(ctx, sessionPin), s.sessions.GetInt32(ctx, sessionTablet)
+	find, idle, every := s.store.AccountByPerson, sessionIdle, seenEvery
+	if pin {
+		find = s.store.PinByPerson
+	}
+	if d.in() {
+		idle, every = tabletIdle, tabletSeenEvery
+	}
+	a, err := find(ctx, person)
 	if err != nil && !fault.Is(err, fault.NotFound) {
 		return nobody, err
 	}
-	if err != nil || a.ChangedAt.UnixMicro() != s.sessions.GetInt64(ctx, sessionChanged) || now.Sub(seen) > sessionIdle {
+	if err != nil || a.ChangedAt.UnixMicro() != s.sessions.GetInt64(ctx, sessionChanged) || now.Sub(seen) > idle || begunOn != d.on() {
 		return nobody, s.sessions.Destroy(ctx)
 	}
 	if a.Role != s.sessions.GetString(ctx, sessionRole) {
@@ -188,19 +217,25 @@ func (s *Server) sessionIdentity(c echo.Context) (Identity, error) {
 		}
 	}
 	// A page left open is nobody at work.
-	if r, _ := route(c); now.Sub(seen) > seenEvery && !r.stream {
+	if r, _ := route(c); now.Sub(seen) > every && !r.stream {
 		s.sessions.Put(ctx, sessionSeen, now.Unix())
 		if _, _, err := s.sessions.Commit(ctx); err != nil {
 			s.log.Warn("session not kept", "error", err.Error())
 		}
 	}
-	return Identity{Person: a.Person, Handle: a.Handle, Name: a.Name, Role: a.Role, Unread: a.Unread}, nil
+	return Identity{Person: a.Person, Handle: a.Handle, Name: a.Name, Role: a.Role, Unread: a.Unread, Pin: pin}, nil
 }
 
 // beginSession signs a person in: a new session id, the old session ended.
 func (s *Server) beginSession(c echo.Context, a store.Account) error {
+	return s.beginSessionBy(c, a, false)
+}
+
+func (s *Server) beginSessionBy(c echo.Context, a store.Account, pin bool) error {
 	ctx := c.Request().Context()
 	return s.keepSession(c, func() {
+		s.sessions.Put(ctx, sessionPin, pin)
+		s.sessions.Put(ctx, sessionTablet, identity(c).Tablet)
 		s.sessions.Remove(ctx, sessionHalf)
 		s.sessions.Remove(ctx, sessionHalfAt)
 		s.sessions.Put(ctx, sessionPerson, a.Person)

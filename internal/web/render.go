@@ -73,11 +73,19 @@ func (s *Server) shell(c echo.Context, title, area string) views.Shell {
 		CSS: s.asset("app.css"), JS: s.asset("app.js"), Icon: s.asset("icon.svg"),
 	}
 	sh.Theme = themeOf(c.Request())
+	if sh.Device, sh.Revoked = who.Device, who.Revoked; sh.Device != "" && who.Person == 0 {
+		sh.Who = s.url("/who")
+	} else if sh.Device != "" {
+		sh.Idle = strconv.Itoa(int(tabletIdle.Seconds()))
+	}
 	if who.Role == roleAnyone {
 		return sh
 	}
 	sh.ThemeTo, sh.KeysTo, sh.Keys = s.url("/theme"), s.url("/keys"), keysOf(c.Request())
 	sh.Help, sh.Search = s.url("/help"), s.url("/search")
+	if who.Role == roleTablet {
+		sh.Search = ""
+	}
 	if who.Person != 0 {
 		sh.Account = s.url("/account")
 		sh.Notices, sh.Unread = s.url("/notices"), unreadWord(who.Unread)
@@ -89,8 +97,12 @@ func (s *Server) shell(c echo.Context, title, area string) views.Shell {
 	if sh.Person == "" {
 		sh.Person = who.Handle
 	}
+	rank := roleRank(who.Role)
+	if who.Role == roleTablet {
+		rank = roleRank(roleOperator) // a tap asks who is there
+	}
 	for _, a := range areas {
-		if r, there := s.guards[http.MethodGet+" "+a.path]; there && roleRank(who.Role) >= roleRank(r.Role) {
+		if r, there := s.guards[http.MethodGet+" "+a.path]; there && rank >= roleRank(r.Role) {
 			sh.Nav = append(sh.Nav, views.NavItem{Word: a.word, Href: s.url(a.path), Sign: a.sign, Current: a.path == area})
 		}
 	}

@@ -24,6 +24,7 @@ type Route struct {
 	patience time.Duration // how long an answer may take
 	open     bool          // no session, no load limit: files and health checks
 	stream   bool          // stays open and mostly idle: takes no place among the workers and keeps no session awake
+	private  bool          // about somebody's own sign-in: not from a shared tablet
 	doc      *apiDoc       // what an address of the API does; the description and the help are made from it
 }
 
@@ -68,32 +69,39 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "GET", Path: "/first-use/:key", Role: roleAnyone, handle: (*Server).getFirstUse, patience: usual},
 	{Method: "POST", Path: "/first-use/:key", Role: roleAnyone, handle: (*Server).postFirstUse, body: formBody, patience: usual},
 	{Method: "GET", Path: "/account", Role: roleOperator, handle: (*Server).getAccount, patience: usual},
-	{Method: "POST", Path: "/account/calendar", Role: roleOperator, handle: (*Server).postCalendar, body: formBody, patience: usual},
-	{Method: "POST", Path: "/account/calendar/off", Role: roleOperator, handle: (*Server).postCalendarOff, body: formBody, patience: usual},
-	{Method: "POST", Path: "/account/sign-out", Role: roleOperator, handle: (*Server).postAccountSignOut, body: formBody, patience: usual},
-	{Method: "GET", Path: "/account/second-factor", Role: roleOperator, handle: (*Server).getFactor, patience: usual},
-	{Method: "POST", Path: "/account/second-factor", Role: roleOperator, handle: (*Server).postFactor, body: formBody, patience: usual},
-	{Method: "POST", Path: "/account/second-factor/confirm", Role: roleOperator, handle: (*Server).postFactorConfirm, body: formBody, patience: usual},
-	{Method: "POST", Path: "/account/second-factor/off", Role: roleOperator, handle: (*Server).postFactorOff, body: formBody, patience: usual},
-	{Method: "POST", Path: "/account/password", Role: roleOperator, handle: (*Server).postOwnPassword, body: formBody, patience: usual},
-	{Method: "GET", Path: "/account/notices", Role: roleOperator, handle: (*Server).getNoticeSettings, patience: usual},
-	{Method: "POST", Path: "/account/notices", Role: roleOperator, handle: (*Server).postNoticeSettings, body: formBody, patience: usual},
-	{Method: "POST", Path: "/account/notices/address", Role: roleOperator, handle: (*Server).postMailAddress, body: formBody, patience: usual},
-	{Method: "POST", Path: "/account/notices/forget", Role: roleOperator, handle: (*Server).postForgetAddress, body: formBody, patience: usual},
+	{Method: "POST", Path: "/account/pin", Role: roleOperator, handle: (*Server).postOwnPin, body: formBody, patience: usual},
+	{Method: "POST", Path: "/account/pin/off", Role: roleOperator, private: true, handle: (*Server).postOwnPinOff, body: formBody, patience: usual},
+	{Method: "POST", Path: "/account/calendar", Role: roleOperator, private: true, handle: (*Server).postCalendar, body: formBody, patience: usual},
+	{Method: "POST", Path: "/account/calendar/off", Role: roleOperator, private: true, handle: (*Server).postCalendarOff, body: formBody, patience: usual},
+	{Method: "POST", Path: "/account/sign-out", Role: roleOperator, private: true, handle: (*Server).postAccountSignOut, body: formBody, patience: usual},
+	{Method: "GET", Path: "/account/second-factor", Role: roleOperator, private: true, handle: (*Server).getFactor, patience: usual},
+	{Method: "POST", Path: "/account/second-factor", Role: roleOperator, private: true, handle: (*Server).postFactor, body: formBody, patience: usual},
+	{Method: "POST", Path: "/account/second-factor/confirm", Role: roleOperator, private: true, handle: (*Server).postFactorConfirm, body: formBody, patience: usual},
+	{Method: "POST", Path: "/account/second-factor/off", Role: roleOperator, private: true, handle: (*Server).postFactorOff, body: formBody, patience: usual},
+	{Method: "POST", Path: "/account/password", Role: roleOperator, private: true, handle: (*Server).postOwnPassword, body: formBody, patience: usual},
+	{Method: "GET", Path: "/account/notices", Role: roleOperator, private: true, handle: (*Server).getNoticeSettings, patience: usual},
+	{Method: "POST", Path: "/account/notices", Role: roleOperator, private: true, handle: (*Server).postNoticeSettings, body: formBody, patience: usual},
+	{Method: "POST", Path: "/account/notices/address", Role: roleOperator, private: true, handle: (*Server).postMailAddress, body: formBody, patience: usual},
+	{Method: "POST", Path: "/account/notices/forget", Role: roleOperator, private: true, handle: (*Server).postForgetAddress, body: formBody, patience: usual},
 	{Method: "GET", Path: "/notices", Role: roleOperator, handle: (*Server).getNotices, patience: usual},
 	{Method: "POST", Path: "/notices/read", Role: roleOperator, handle: (*Server).postNoticesRead, body: formBody, patience: usual},
 	{Method: "GET", Path: "/notices/confirm/:key", Role: roleAnyone, handle: getMailLink(&confirmLink), patience: usual},
 	{Method: "POST", Path: "/notices/confirm/:key", Role: roleAnyone, handle: postMailLink(&confirmLink), body: formBody, patience: usual},
 	{Method: "GET", Path: "/notices/stop/:key", Role: roleAnyone, handle: getMailLink(&stopLink), patience: usual},
 	{Method: "POST", Path: "/notices/stop/:key", Role: roleAnyone, handle: postMailLink(&stopLink), body: formBody, patience: usual},
+	{Method: "GET", Path: "/who", Role: roleTablet, handle: (*Server).getWho, patience: usual},
+	{Method: "POST", Path: "/who", Role: roleTablet, handle: (*Server).postWho, body: formBody, patience: usual},
+	{Method: "POST", Path: "/who/unsent", Role: roleTablet, handle: (*Server).postUnsent, body: formBody, patience: usual},
+	{Method: "GET", Path: "/enrol", Role: roleAnyone, handle: (*Server).getEnrol, patience: usual},
+	{Method: "POST", Path: "/enrol", Role: roleAnyone, handle: (*Server).postEnrol, body: formBody, patience: usual},
 	{Method: "POST", Path: "/sign-out", Role: roleAnyone, handle: (*Server).postSignOut, body: formBody, patience: usual},
 	{Method: "POST", Path: "/theme", Role: roleAnyone, handle: (*Server).postTheme, body: formBody, patience: usual},
 
 	{Method: "POST", Path: "/keys", Role: roleAnyone, handle: (*Server).postKeys, body: formBody, patience: usual},
 
 	{Method: "GET", Path: "/", Role: roleAnyone, handle: (*Server).getRoot, open: true, patience: usual},
-	{Method: "GET", Path: "/floor", Role: roleOperator, handle: (*Server).getFloor, patience: slower},
-	{Method: "GET", Path: "/live", Role: roleOperator, handle: (*Server).getLive, patience: liveLength, stream: true},
+	{Method: "GET", Path: "/floor", Role: roleTablet, handle: (*Server).getFloor, patience: slower},
+	{Method: "GET", Path: "/live", Role: roleTablet, handle: (*Server).getLive, patience: liveLength, stream: true},
 	{Method: "GET", Path: "/grade", Role: roleOperator, handle: (*Server).getGrade, patience: usual},
 	{Method: "GET", Path: "/grade/:tag", Role: roleOperator, handle: (*Server).getGradePrinter, patience: usual},
 	{Method: "POST", Path: "/grade/:tag", Role: roleOperator, handle: (*Server).postGradePrinter, body: formBody, patience: usual},
@@ -167,8 +175,8 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "GET", Path: "/bead", Role: roleOperator, handle: (*Server).getBead, patience: usual},
 	{Method: "GET", Path: "/heights", Role: roleOperator, handle: (*Server).getHeights, patience: slower},
 	{Method: "GET", Path: "/heights.csv", Role: roleOperator, handle: (*Server).getHeightsCSV, patience: slower},
-	{Method: "GET", Path: "/help", Role: roleOperator, handle: (*Server).getHelp, patience: usual},
-	{Method: "GET", Path: "/help/grade-card", Role: roleOperator, handle: (*Server).getGradeCard, patience: usual},
+	{Method: "GET", Path: "/help", Role: roleTablet, handle: (*Server).getHelp, patience: usual},
+	{Method: "GET", Path: "/help/grade-card", Role: roleTablet, handle: (*Server).getGradeCard, patience: usual},
 	{Method: "GET", Path: "/help/people", Role: roleOperator, handle: (*Server).getHelpPeople, patience: usual},
 	{Method: "GET", Path: "/help/api", Role: roleOperator, handle: (*Server).getHelpAPI, patience: usual},
 	{Method: "GET", Path: "/setup", Role: roleManager, handle: (*Server).getSetup, patience: usual},
@@ -214,6 +222,8 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "POST", Path: "/setup/add-instrument", Role: roleManager, handle: setupInstruments.postAdd(), body: formBody, patience: usual},
 	{Method: "POST", Path: "/setup/printers/:tag/screws", Role: roleManager, handle: (*Server).postScrews, body: formBody, patience: usual},
 	{Method: "POST", Path: "/setup/people/:tag/password", Role: roleAdmin, handle: (*Server).postPassword, body: formBody, patience: usual},
+	{Method: "POST", Path: "/setup/people/:tag/pin", Role: roleAdmin, handle: (*Server).postPersonPin, body: formBody, patience: usual},
+	{Method: "POST", Path: "/setup/people/:tag/pin-off", Role: roleAdmin, handle: personAct("pin-off", (*store.Store).EndPin), body: formBody, patience: usual},
 	{Method: "POST", Path: "/setup/people/:tag/sign-out", Role: roleAdmin, handle: personAct("sessions", (*store.Store).EndSessions), body: formBody, patience: usual},
 	{Method: "POST", Path: "/setup/people/:tag/off", Role: roleAdmin, handle: personAct("off", (*store.Store).DisableAccount), body: formBody, patience: usual},
 	{Method: "POST", Path: "/setup/people/:tag/on", Role: roleAdmin, handle: personAct("on", (*store.Store).EnableAccount), body: formBody, patience: usual},
@@ -249,6 +259,13 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "GET", Path: "/setup/webhooks/:tag", Role: roleAdmin, handle: (*Server).getHook, patience: usual},
 	{Method: "POST", Path: "/setup/webhooks/:tag", Role: roleAdmin, handle: (*Server).postHook, body: formBody, patience: usual},
 	{Method: "POST", Path: "/setup/webhooks/:tag/act", Role: roleAdmin, handle: (*Server).postHookAct, body: formBody, patience: usual},
+	{Method: "GET", Path: "/setup/tablets", Role: roleAdmin, handle: (*Server).getTablets, patience: usual},
+	{Method: "GET", Path: "/setup/add-tablet", Role: roleAdmin, handle: (*Server).getAddTablet, patience: usual},
+	{Method: "POST", Path: "/setup/add-tablet", Role: roleAdmin, handle: (*Server).postAddTablet, body: formBody, patience: usual},
+	{Method: "GET", Path: "/setup/tablets/:id", Role: roleAdmin, handle: (*Server).getTablet, patience: usual},
+	{Method: "POST", Path: "/setup/tablets/:id", Role: roleAdmin, handle: (*Server).postTablet, body: formBody, patience: usual},
+	{Method: "POST", Path: "/setup/tablets/:id/code", Role: roleAdmin, handle: (*Server).postTabletCode, body: formBody, patience: usual},
+	{Method: "POST", Path: "/setup/tablets/:id/revoke", Role: roleAdmin, handle: (*Server).postTabletRevoke, body: formBody, patience: usual},
 	{Method: "GET", Path: "/setup/tokens", Role: roleAdmin, handle: (*Server).getTokens, patience: usual},
 	{Method: "GET", Path: "/setup/add-token", Role: roleAdmin, handle: (*Server).getAddToken, patience: usual},
 	{Method: "POST", Path: "/setup/add-token", Role: roleAdmin, handle: (*Server).postAddToken, body: formBody, patience: usual},
@@ -279,6 +296,10 @@ func withHeads(list []Route) []Route {
 	})
 	return out
 }
+
+// Private tells whether the route is about somebody's own sign-in, which no shared
+// tablet may change.
+func (r Route) Private() bool { return r.private }
 
 // Routes gives the table, by path and method.
 func Routes() []Route { return slices.Clone(routes) }

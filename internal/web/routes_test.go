@@ -3,6 +3,7 @@ package web_test
 import (
 	"net/http"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -14,7 +15,11 @@ import (
 // body: whoever may not enter is told so before anything is read, whoever may
 // gets past the guard.
 func TestRolesByRoute(t *testing.T) {
-	site := webtest.New(t)
+	// From an address each, or they would be told to wait together.
+	site := webtest.New(t, func(c *web.Config) { c.TrustedProxies = []string{"127.0.0.1"} })
+	from := func(i int) func(*http.Request) {
+		return func(r *http.Request) { r.Header.Set("X-Forwarded-For", "10.0.0."+strconv.Itoa(i)) }
+	}
 	ranks := []string{"anyone", "tablet", "operator", "manager", "admin"}
 	type sender struct {
 		name, role string
@@ -24,18 +29,26 @@ func TestRolesByRoute(t *testing.T) {
 	for _, role := range ranks[2:] {
 		senders = append(senders, sender{role, role, site.As(role, role)}, sender{"token of " + role, role, site.WithToken("t-"+role, role)})
 	}
+	admin := site.SignIn("admin")
+	alone, withOperator, withAdmin := site.Tablet(admin, "Bay 1"), site.Tablet(admin, "Bay 2"), site.Tablet(admin, "Bay 3")
+	site.Pin(withOperator, "operator")
+	site.Pin(withAdmin, "admin")
+	gone := site.Tablet(admin, "Bay 4")
+	site.Revoke("Bay 4")
+	senders = append(senders, sender{"a tablet with nobody on it", "tablet", alone}, sender{"an operator on a tablet", "operator", withOperator},
+		sender{"an admin on a tablet", "operator", withAdmin}, sender{"a revoked tablet", "anyone", gone})
 	wrong := site.Nobody()
 	wrong.Token = "bct_nosuchtokennosuchtokennosuchtoken"
 	for _, r := range web.Routes() {
 		path := strings.NewReplacer(":file", "none.css", ":kind", "printer", ":tag", "NONE", ":cause", "skipped_probing", ":id", "NONE").Replace(r.Path)
-		for _, s := range senders {
+		for i, s := range senders {
 			if r.Path == "/sign-out" && s.role != "anyone" {
 				continue // would end the session under test
 			}
-			a := s.client.Do(r.Method, path, "", "")
-			may := slices.Index(ranks, s.role) >= slices.Index(ranks, r.Role)
+			a := s.client.Do(r.Method, path, "", "", from(i))
+			may := slices.Index(ranks, s.role) >= slices.Index(ranks, r.Role) && (!r.Private() || !strings.HasSuffix(s.name, "on a tablet"))
 			refused := a.Status == http.StatusUnauthorized || a.Status == http.StatusForbidden ||
-				a.Status == http.StatusSeeOther && strings.Contains(a.Header.Get("Location"), "/sign-in?next=")
+				a.Status == http.StatusSeeOther && (strings.Contains(a.Header.Get("Location"), "/sign-in?next=") || strings.Contains(a.Header.Get("Location"), "/who?next="))
 			if may == refused {
 				t.Errorf("%s %s as %s: got status %d, want entry %v (least role %s)", r.Method, path, s.name, a.Status, may, r.Role)
 			}
@@ -44,7 +57,7 @@ func TestRolesByRoute(t *testing.T) {
 			}
 		}
 		if open := r.Path == "/" || r.Path == "/healthz" || r.Path == "/readyz" || r.Path == "/favicon.ico" || strings.HasPrefix(r.Path, "/static/"); !open {
-			if a := wrong.Do(r.Method, path, "", ""); a.Status != http.StatusUnauthorized || a.Header.Get("WWW-Authenticate") == "" {
+			if a := wrong.Do(r.Method, path, "", "", from(99)); a.Status != http.StatusUnauthorized || a.Header.Get("WWW-Authenticate") == "" {
 				t.Errorf("%s %s with a token nobody made: got status %d, WWW-Authenticate %q, want 401 with a challenge", r.Method, path, a.Status, a.Header.Get("WWW-Authenticate"))
 			}
 		}

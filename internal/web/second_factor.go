@@ -179,10 +179,19 @@ func (s *Server) own(c echo.Context) (Identity, error) {
 	return who, nil
 }
 
-var accountNotices = map[string]string{"off": "The second factor is off.", "password": "The new password is set. Your other devices are signed out.", "calendar-off": "The calendar address is off. It opens nothing any more."}
+var accountNotices = map[string]string{"off": "The second factor is off.", "password": "The new password is set. Your other devices are signed out.", "calendar-off": "The calendar address is off. It opens nothing any more.",
+	"pin": "The PIN is set. It counts on shared tablets from now on.", "pin-off": "The PIN is off. Shared tablets do not offer your name any more."}
 
 func (s *Server) accountPage(c echo.Context, who Identity) (views.AccountPage, error) {
 	p := views.AccountPage{Shell: s.shell(c, "Your sign-in", ""), SignOutAll: s.url("/account/sign-out"), Kept: s.url("/help/people"), Notices: s.url("/account/notices"), Password: s.url("/account/password"), Handle: who.Handle, Saved: accountNotices[c.QueryParam("saved")]}
+	var err error
+	if p.Pin, err = s.pinForm(c, who); err != nil {
+		return p, err
+	}
+	if p.Shared = who.Device; p.Shared != "" {
+		p.Facts = []views.Fact{{Word: "Handle", Value: who.Handle}, {Word: "On a shared tablet", Value: who.Device, Note: "an operator’s rights, for everybody"}}
+		return p, nil
+	}
 	f, err := s.store.SecondFactor(c.Request().Context(), who.Person)
 	if err != nil {
 		return p, err

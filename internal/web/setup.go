@@ -118,6 +118,7 @@ func (s *Server) setupParts(c echo.Context, f store.FarmFacts) []views.SetupPart
 		{"Plates", "/setup/plates", count(f.PlatesInService) + " in service"},
 		{"Materials", "/setup/materials", "what is printed"},
 		{"People", "/setup/people", count(f.MaySignIn) + " may sign in"},
+		{"Tablets", "/setup/tablets", "shared, with PINs"},
 		{"Jobs", "/setup/jobs", "orders"},
 		{"Shifts", "/setup/shifts", "who works when"},
 		{"Instruments", "/setup/instruments", "gauges and scales"},

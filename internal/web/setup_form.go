@@ -36,6 +36,7 @@ type thingForm struct {
 	saved    string
 
 	password      string              // what is wrong with a password
+	pin           string              // what is wrong with a PIN
 	screwTyped    []map[string]string // of a printer's screws
 	screwProblems []views.FormProblem
 }

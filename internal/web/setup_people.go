@@ -40,6 +40,9 @@ func accountWord(a store.AccountState) string {
 	case a.HasPassword:
 		return "with a password"
 	}
+	if a.PinAt != nil {
+		return "with a PIN, on tablets"
+	}
 	return "not yet: no password"
 }
 
@@ -73,9 +76,17 @@ func (s *Server) addAccount(ctx context.Context, p *views.SetupFormPage, form *t
 		p.Acts = append(p.Acts, views.SetupAct{Word: "Switch " + handle + " on again", Action: here + "/on", Note: "They may sign in again."})
 		return nil
 	}
+	p.Pin = views.PinForm{Action: here + "/pin", Word: "Set a PIN", Wrong: form.pin}
+	if a.PinAt != nil {
+		p.Pin.Word = "Reset the PIN"
+		p.Account = append(p.Account, views.Fact{Word: "PIN", Value: "set " + clock(*a.PinAt, form.zone), Note: "for shared tablets"})
+		p.Acts = append(p.Acts, views.SetupAct{Word: "Take " + handle + "’s PIN away", Action: here + "/pin-off", Note: "They are not offered on shared tablets any more."})
+	}
 	p.Password = views.PasswordForm{Action: here + "/password", Handle: handle, Word: "Set the password", Wrong: form.password}
 	if a.HasPassword {
 		p.Password.Word = "Reset the password"
+	}
+	if a.HasPassword || a.PinAt != nil {
 		p.Acts = append(p.Acts, views.SetupAct{Word: "Sign " + handle + " out everywhere", Action: here + "/sign-out", Note: "Every device asks who is there again."})
 	}
 	if a.Factor {
@@ -117,15 +128,20 @@ func (s *Server) postPassword() echo.HandlerFunc {
 	}
 }
 
-// hashPassword hashes a new password, a few at once.
+// hashPassword checks a new password and hashes it, a few at once.
 func (s *Server) hashPassword(ctx context.Context, password string) (string, error) {
+	return s.hashed(ctx, func() (string, error) { return HashPassword(password) })
+}
+
+// hashed makes a hash when there is a place for its memory.
+func (s *Server) hashed(ctx context.Context, do func() (string, error)) (string, error) {
 	select {
 	case s.hashing <- struct{}{}:
 		defer func() { <-s.hashing }()
 	case <-ctx.Done():
 		return "", fault.Wrap(fault.Busy, ctx.Err(), "Too many are signing in at once. Try again in a moment.")
 	}
-	return HashPassword(password)
+	return do()
 }
 
 func (s *Server) toPerson(c echo.Context, handle, saved string) error {

@@ -22,8 +22,7 @@ const listSize = 100
 
 // pageAct says that whoever is signed in does it on a page.
 func pageAct(c echo.Context) store.Act {
-	who := identity(c)
-	return store.Act{Via: "page", Person: who.Handle, Token: int(who.Token)}
+	return identity(c).act("page")
 }
 
 // farmZone gives the farm's zone.
@@ -255,7 +254,7 @@ func (k *setupKind) page() func(*Server) echo.HandlerFunc {
 // savedWords are said once after an act.
 var savedWords = map[string]string{
 	"yes": "Saved.", "added": "Added.", "password": "The password is set. They are signed out everywhere.", "sessions": "Signed out everywhere.", "factor": "The second factor is off.", "remove": "The time is set.", "keep": "The name stays.",
-	"off": "Switched off. They may not sign in.", "on": "Switched on. They may sign in again.", "back": "The change is taken back.", "revoked": "Revoked.", "screws": "The screws are saved.",
+	"off": "Switched off. They may not sign in.", "on": "Switched on. They may sign in again.", "back": "The change is taken back.", "revoked": "Revoked.", "screws": "The screws are saved.", "pin": "The PIN is set. It counts on shared tablets.", "pin-off": "The PIN is taken away.",
 }
 
 // openSetup reads the thing an address names.

@@ -80,7 +80,7 @@ var fieldWords = map[string]fieldWord{
 
 	"retired_at": {"Retired", "", ""}, "closed_at": {"Closed", "", ""}, "cancelled_at": {"Cancelled", "", ""},
 	"screw": {"Name", "For example front left.", ""}, "x_mm": {"From the left", "", "mm"}, "y_mm": {"From the front", "", "mm"}, "pitch_mm": {"Pitch", "", "mm"},
-	"password": {"Password", "", ""}, "sessions": {"Sessions", "", ""}, "second_factor": {"Second factor", "", ""}, "remove_at": {"Name goes", "", ""}, "removed_at": {"Name removed", "", ""}, "disabled_at": {"Switched off", "", ""}, "revoked_at": {"Revoked", "", ""},
+	"password": {"Password", "", ""}, "sessions": {"Sessions", "", ""}, "second_factor": {"Second factor", "", ""}, "remove_at": {"Name goes", "", ""}, "removed_at": {"Name removed", "", ""}, "disabled_at": {"Switched off", "", ""}, "revoked_at": {"Revoked", "", ""}, "pin": {"PIN", "", ""}, "enrolled_at": {"Enrolled", "", ""}, "code": {"Code of enrolment", "", ""}, "revoke_reason": {"Why it was revoked", "", ""},
 	"printer": {"Printer", "", ""}, "plate": {"Plate", "", ""}, "key": {"Setting", "", ""},
 	"shift": {"Shift", "", ""}, "job": {"Job", "", ""}, "instrument": {"Instrument", "", ""},
 }

@@ -25,7 +25,7 @@ const (
 func (s *Server) getSignIn() echo.HandlerFunc {
 	return func(c echo.Context) error {
 		next := safeNext(c.QueryParam("next"))
-		if identity(c).Role != roleAnyone {
+		if who := identity(c); who.Person != 0 || who.Token != 0 {
 			return c.Redirect(http.StatusSeeOther, s.url(next))
 		}
 		return render(c, http.StatusOK, views.SignIn(s.signInPage(c, "", next, "")))
@@ -37,7 +37,14 @@ func (s *Server) signInPage(c echo.Context, handle, next, problem string) views.
 	if next == home {
 		next = ""
 	}
-	return views.SignInPage{Shell: sh, Action: s.url("/sign-in"), Handle: handle, Next: next, Problem: problem}
+	p := views.SignInPage{Shell: sh, Action: s.url("/sign-in"), Handle: handle, Next: next, Problem: problem}
+	switch who := identity(c); {
+	case who.Tablet != 0:
+		p.ByPin = s.url("/who")
+	case who.Revoked:
+		p.Note = wordsRevoked
+	}
+	return p
 }
 
 // postSignIn takes the same time and says the same words whether the name or
@@ -111,7 +118,10 @@ func (s *Server) postSignOut() echo.HandlerFunc {
 			if err := s.endSession(c); err != nil {
 				return err
 			}
-			s.log.LogAttrs(c.Request().Context(), slog.LevelInfo, "signed out", slog.String("request", requestID(c)), slog.String("who", who.Handle))
+			s.log.LogAttrs(c.Request().Context(), slog.LevelInfo, "signed out", slog.String("request", requestID(c)), slog.String("who", who.label()))
+		}
+		if identity(c).Tablet != 0 {
+			return c.Redirect(http.StatusSeeOther, s.url("/who"))
 		}
 		return c.Redirect(http.StatusSeeOther, s.url("/sign-in"))
 	}
@@ -126,7 +136,7 @@ func safeNext(next string) string {
 	if len(next) > 512 || !strings.HasPrefix(next, "/") || strings.HasPrefix(next, "//") || strings.ContainsAny(next, "\\\r\n\t\x00") {
 		return home
 	}
-	if next == "/" || strings.HasPrefix(next, "/sign-") {
+	if next == "/" || strings.HasPrefix(next, "/sign-") || next == "/who" || strings.HasPrefix(next, "/who?") {
 		return home
 	}
 	return next

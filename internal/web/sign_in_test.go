@@ -2,6 +2,7 @@ package web_test
 
 import (
 	"context"
+	"crypto/sha256"
 	"net/http"
 	"net/url"
 	"slices"
@@ -188,6 +189,15 @@ func TestCookiesAreGuarded(t *testing.T) {
 			for part, want := range map[string]bool{x.cookie + "=": true, "; HttpOnly": true, "; SameSite=Lax": true, "; Secure": x.secure, "Domain": false, "; Path=" + x.base + "/": true} {
 				if strings.Contains(set, part) != want {
 					t.Errorf("Set-Cookie: got %q, want %q in it: %v", set, part, want)
+				}
+			}
+			if _, err := site.Store.AddTablet(context.Background(), store.Act{Via: "command"}, "Bay 1", "", sha256.Sum256([]byte("abcdefgh23")), site.Store.Now().Add(time.Hour)); err != nil {
+				t.Fatal(err)
+			}
+			set = site.Nobody().Form("/enrol", url.Values{"code": {"ABCDE-fgh23"}}).Header.Get("Set-Cookie")
+			for part, want := range map[string]bool{x.cookie + "-tablet=bcd_": true, "; HttpOnly": true, "; SameSite=Lax": true, "; Secure": x.secure, "Domain": false, "; Path=" + x.base + "/": true, "; Max-Age=": true} {
+				if strings.Contains(set, part) != want {
+					t.Errorf("Set-Cookie of a tablet: got %q, want %q in it: %v", set, part, want)
 				}
 			}
 			if got := a.Header.Get("Location"); got != x.base+"/floor" {

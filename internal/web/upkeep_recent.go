@@ -359,7 +359,9 @@ func (s *Server) postUndo() echo.HandlerFunc {
 		case reason == "":
 			reason = "undone right after saving"
 		}
-		if _, err := s.store.Undo(ctx, store.Act{Via: "page", Person: who.Handle, Why: reason}, entry, reason); err != nil {
+		act := who.act("page")
+		act.Why = reason
+		if _, err := s.store.Undo(ctx, act, entry, reason); err != nil {
 			return err
 		}
 		back := "/upkeep"

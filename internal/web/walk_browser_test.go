@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -46,6 +47,10 @@ func everyPage(t *testing.T, site *webtest.Site, admin *webtest.Client) []string
 	if err := site.Store.AddWebhook(ctx, store.Act{Via: "command"}, store.Webhook{Name: "walk", URL: "https://hooks.example/", Kinds: []string{"hold"}}, make([]byte, 32)); err != nil {
 		t.Fatal(err)
 	}
+	tablet, err := site.Store.AddTablet(ctx, store.Act{Via: "command"}, "Bay 2 left", "Bay 2", [32]byte{1}, site.Store.Now().Add(time.Hour))
+	if err != nil {
+		t.Fatal(err)
+	}
 	told(t, site, 7)
 	account, err := site.Store.AccountByHandle(ctx, "amara")
 	if err != nil {
@@ -63,7 +68,7 @@ func everyPage(t *testing.T, site *webtest.Site, admin *webtest.Client) []string
 	b := recent()
 	probe := slices.IndexFunc(b.Probes, func(p farm.Probe) bool { return p.Printer == "P-001" && p.Columns > 0 && p.VoidedAt.IsZero() })
 	stands := map[string]string{
-		"/setup/import/:id": strings.TrimPrefix(uploaded, "/setup/import/"), "/setup/tokens/:tag": "walk", "/setup/webhooks/:tag": "walk", "/notices/confirm/:key": confirm, "/notices/stop/:key": stop, "/setup/people/:tag": "amara", "/setup/materials/:tag": b.Materials[0].Name,
+		"/setup/import/:id": strings.TrimPrefix(uploaded, "/setup/import/"), "/setup/tokens/:tag": "walk", "/setup/tablets/:id": strconv.Itoa(int(tablet)), "/setup/webhooks/:tag": "walk", "/notices/confirm/:key": confirm, "/notices/stop/:key": stop, "/setup/people/:tag": "amara", "/setup/materials/:tag": b.Materials[0].Name,
 		"/setup/shifts/:tag": b.Shifts[0].Shift, "/setup/instruments/:tag": b.Instruments[0].Instrument, "/setup/jobs/:tag": layer.Job, "/jobs/:tag": layer.Job,
 		"/plates/:tag": layer.Plate, "/plates/:tag/mark": layer.Plate, "/setup/plates/:tag": layer.Plate, "/probes/:id": b.Probes[probe].ID.UUID.String(),
 	}

@@ -88,4 +88,32 @@ for (const chart of document.querySelectorAll("[data-walk]")) {
   });
 }
 
+// A shared tablet: keys for a PIN, large enough for gloves. The field takes typing
+// and pasting as well.
+const keypad = document.querySelector("[data-keypad]");
+const pin = document.getElementById("pin");
+if (keypad instanceof HTMLElement && pin instanceof HTMLInputElement) {
+  keypad.hidden = false;
+  if (matchMedia("(pointer: coarse)").matches) pin.inputMode = "none"; // the keys are there already
+  keypad.addEventListener("click", (event) => {
+    const digit = event.target instanceof Element && event.target.closest("[data-digit]")?.dataset.digit;
+    if (!digit) return;
+    pin.value = digit === "back" ? pin.value.slice(0, -1) : pin.value + digit;
+  });
+}
+
+// Whoever does nothing on a shared tablet went away: it asks who is there. The server
+// signs them out by the same time; a form that somebody began stays open.
+const idle = Number(document.documentElement.dataset.idle);
+if (idle) {
+  let last = Date.now();
+  let begun = false;
+  for (const kind of ["pointerdown", "keydown"]) document.addEventListener(kind, () => (last = Date.now()));
+  document.addEventListener("input", () => (begun = true));
+  setInterval(() => {
+    const out = document.querySelector(".switch");
+    if (!begun && out instanceof HTMLFormElement && Date.now() - last > idle * 1000) out.submit();
+  }, 5_000);
+}
+
 document.documentElement.dataset.ready = "";
