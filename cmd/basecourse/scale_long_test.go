@@ -327,8 +327,15 @@ func scalePages(t *testing.T, st *store.Store, now time.Time, upload string) []s
 	if _, err := st.Record(ctx, store.Act{Via: "command"}, intake.ParseRecord([]byte(record), "", now)); err != nil && !fault.Is(err, fault.Conflict) {
 		t.Fatal(err)
 	}
+	handover, _ := farm.NewID(farm.KindHandover, "scale")
+	record = fmt.Sprintf(`{"kind":"handover","id":"scale","at":%q,"says":"On hold: 0"}`, now.Add(-8*time.Hour).UTC().Truncate(time.Hour).Format(time.RFC3339))
+	if _, err := st.Record(ctx, store.Act{Via: "command"}, intake.ParseRecord([]byte(record), "", now)); err != nil && !fault.Is(err, fault.Conflict) {
+		t.Fatal(err)
+	}
 	values := func(path, name string) string {
 		switch {
+		case strings.HasPrefix(path, "/handover/"):
+			return handover.UUID.String()
 		case strings.HasPrefix(path, "/probes/"):
 			return probes[0].(*farm.Probe).ID.UUID.String()
 		case strings.HasPrefix(path, "/plates/"), strings.HasPrefix(path, "/setup/plates/"):

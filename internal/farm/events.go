@@ -249,6 +249,28 @@ func NoForecast() PolicyForecast {
 	return PolicyForecast{Starts: x, FailuresWas: x, Failures: x, FailuresSaved: x, FailuresSavedLow: x, FailuresSavedHigh: x, WipesWas: x, Wipes: x, WashesWas: x, Washes: x, ProbesWas: x, Probes: x, PersonMinutesWas: x, PersonMinutes: x, MachineMinutesWas: x, MachineMinutes: x}
 }
 
+// Handover is what was handed over from one shift to the next: what the program
+// wrote then, kept as it was, and the note of whoever handed over.
+type Handover struct {
+	ID                 ID
+	At                 time.Time
+	ShiftFrom, ShiftTo time.Time // of the shift that ended; zero unknown
+	Person             string
+	Says               string // headings, and lines under them that begin with "- "
+	Note               string
+	Meta
+}
+
+// HandoverEntry is a note for the next handover, or the receipt of one by name.
+type HandoverEntry struct {
+	ID           ID
+	Handover     string // text of the id of the one that is receipted; "" of a note: the next one's
+	At           time.Time
+	What         string // note, receipt
+	Person, Note string
+	Meta
+}
+
 // Bundle is a whole farm in memory, as the CSV bundle holds it on disk.
 type Bundle struct {
 	Printers      []Printer
@@ -273,4 +295,6 @@ type Bundle struct {
 	AdviceDone    []AdviceDone
 	TasksSkipped  []TaskSkipped
 	Policies      []Policy
+	Handovers     []Handover
+	Entries       []HandoverEntry
 }

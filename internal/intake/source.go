@@ -236,6 +236,10 @@ func (m memory) records(t *Table) []any {
 		return pointers(b.TasksSkipped)
 	case farm.KindPolicy:
 		return pointers(b.Policies)
+	case farm.KindHandover:
+		return pointers(b.Handovers)
+	case farm.KindHandoverEntry:
+		return pointers(b.Entries)
 	}
 	return nil
 }

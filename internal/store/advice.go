@@ -36,6 +36,12 @@ func (s *Store) AdviceDoneTo(ctx context.Context, of Thing, at time.Time, limit 
 	return s.adviceDone(ctx, "store.AdviceDoneTo", ` WHERE t.`+column+` = $1 AND t.at <= $2 AND t.voided_at IS NULL AND t.answer = 'done' ORDER BY t.at DESC, t.id DESC LIMIT $3`, id, at, limit)
 }
 
+// AdviceDoneSince lists the latest advice that was done as it said after from up to a
+// time, newest first, taken back ones left out; at most limit.
+func (s *Store) AdviceDoneSince(ctx context.Context, from, at time.Time, limit int) ([]*farm.AdviceDone, error) {
+	return s.adviceDone(ctx, "store.AdviceDoneSince", ` WHERE t.at > $1 AND t.at <= $2 AND t.voided_at IS NULL AND t.answer = 'done' ORDER BY t.at DESC, t.id DESC LIMIT $3`, from, at, limit)
+}
+
 func (s *Store) adviceDone(ctx context.Context, name, rest string, args ...any) ([]*farm.AdviceDone, error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()

@@ -112,7 +112,7 @@ func collectActs(rows pgx.Rows) ([]HandAct, error) {
 // in what a record waited for: a release, an end, a grade, a decision, an outcome,
 // or that nobody saw it.
 const (
-	handKinds    = `'first_layer', 'cleaning', 'probe', 'probe_skipped', 'offset_change', 'service', 'fitting', 'plate_state', 'hold', 'advice_done', 'task_skipped'`
+	handKinds    = `'first_layer', 'cleaning', 'probe', 'probe_skipped', 'offset_change', 'service', 'fitting', 'plate_state', 'hold', 'advice_done', 'task_skipped', 'handover', 'handover_entry'`
 	filledByHand = `c.field IN ('released_at', 'removed_at', 'grade', 'decision', 'outcome', 'unseen')`
 	ofGrading    = `c.field IN ('grade', 'decision', 'outcome', 'unseen')`
 )
@@ -146,7 +146,9 @@ func handActsSQL(which string) string {
 		part(farm.KindPlateState, "at", "t.plate = x.owner", none+`, `+plateOf+`, true, NULL, t.state::text, t.person, t.reason, NULL, NULL`) + ` UNION ALL` +
 		part(farm.KindHold, "placed_at", "(t.printer = x.owner OR t.plate = x.owner)", `t.released_at, coalesce(`+printerOf+`, `+plateOf+`), t.plate IS NOT NULL, t.release_reason, t.release_is::text, CASE WHEN x.filled THEN t.released_by ELSE t.person END, t.reason, NULL, NULL`) + ` UNION ALL` +
 		part(farm.KindAdviceDone, "at", "(t.printer = x.owner OR t.plate = x.owner)", none+`, coalesce(`+printerOf+`, `+plateOf+`), t.plate IS NOT NULL, t.action::text, t.answer::text, t.person, t.reason, NULL, NULL`) + ` UNION ALL` +
-		part(farm.KindTaskSkipped, "at", "t.printer = x.owner", none+`, `+printerOf+`, false, t.task::text, t.reason::text, t.person, concat_ws(', ', `+plateOf+`, t.note), NULL, NULL`) +
+		part(farm.KindTaskSkipped, "at", "t.printer = x.owner", none+`, `+printerOf+`, false, t.task::text, t.reason::text, t.person, concat_ws(', ', `+plateOf+`, t.note), NULL, NULL`) + ` UNION ALL` +
+		part(farm.KindHandover, "at", "x.owner = 0", none+`, '', false, NULL, NULL, t.person, t.note, NULL, NULL`) + ` UNION ALL` +
+		part(farm.KindHandoverEntry, "at", "x.owner = 0", none+`, '', false, t.handover, t.what::text, t.person, t.note, NULL, NULL`) +
 		`) e LEFT JOIN people w ON w.id = e.person
 	ORDER BY a.id DESC, x.kind, e.subject, e.at`
 }

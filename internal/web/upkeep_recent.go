@@ -101,6 +101,10 @@ func entryWords(a *store.HandAct, zone *time.Location) (what string, with []stri
 		}
 	case farm.KindPlateState:
 		what = stateFor(plateStateStates, e.Code).Word
+	case farm.KindHandover:
+		what = "Handed over"
+	case farm.KindHandoverEntry:
+		what = map[string]string{"note": "Note for the handover", "receipt": "Handover taken over"}[e.Code]
 	case farm.KindHold:
 		what = "Held"
 		if e.Filled {
@@ -168,7 +172,14 @@ func (s *Server) recentEntry(a *store.HandAct, who Identity, zone *time.Location
 		if farm.Kind(e.Kind) == farm.KindFirstLayer {
 			href = "/first-layers/" + e.ID.String()
 		}
-		v.Things = append(v.Things, views.Fact{Value: e.Subject, Href: s.url(href)})
+		value := e.Subject
+		switch farm.Kind(e.Kind) {
+		case farm.KindHandover:
+			value, href = clock(e.At, zone), "/handover/"+e.ID.String()
+		case farm.KindHandoverEntry:
+			value, href = clock(e.At, zone), "/handover"
+		}
+		v.Things = append(v.Things, views.Fact{Value: value, Href: s.url(href)})
 	}
 	if more > 0 {
 		v.Things = append(v.Things, views.Fact{Value: "and " + count(more) + " more"})

@@ -72,6 +72,11 @@ func everyPage(t *testing.T, site *webtest.Site, admin *webtest.Client) []string
 		"/setup/shifts/:tag": b.Shifts[0].Shift, "/setup/instruments/:tag": b.Instruments[0].Instrument, "/setup/jobs/:tag": layer.Job, "/jobs/:tag": layer.Job,
 		"/plates/:tag": layer.Plate, "/plates/:tag/mark": layer.Plate, "/setup/plates/:tag": layer.Plate, "/probes/:id": b.Probes[probe].ID.UUID.String(),
 	}
+	handed := admin.Form("/handover", url.Values{"id": {"01890000-0000-7000-8000-000000000001"}, "do": {"hand"}, "note": {"The fan of P-001 rattles when cold."}})
+	if handed.Status != http.StatusSeeOther {
+		t.Fatalf("a handover: got %d", handed.Status)
+	}
+	stands["/handover/:id"] = strings.TrimPrefix(webtest.Attr(admin.Page("/handover/past").One(".ends a"), "href"), "/handover/")
 	version := b.Policies[slices.IndexFunc(b.Policies, func(p farm.Policy) bool { return p.Name == "Washing" })].ID.UUID.String()
 	stands["/setup/policies/:tag"] = "Washing"
 	whole := map[string]string{"/setup/policies/:tag/versions/:id": "/setup/policies/Washing/versions/" + version}
