@@ -11,7 +11,7 @@ import (
 // Advised is the interval suggested for a printer's probing or a plate's cleaning, or
 // for all plates of a surface, beside what is done.
 type Advised struct {
-	Kind, Subject string // printer, plate, surface
+	Kind, Subject string // printer, plate, surface; wash: a plate's washing
 	State         string // suggest, nothing (gained), little (data)
 	upkeep.Suggestion
 	Starts int     // in the last four weeks
@@ -79,7 +79,7 @@ func (u *used) usual() int32 {
 
 func (c *Care) suggest() []Advised {
 	s := &c.season
-	printers, plates := make([]used, len(c.view.printers)), make([]used, len(c.view.plates))
+	printers, plates, washes := make([]used, len(c.view.printers)), make([]used, len(c.view.plates)), make([]used, len(c.view.plates))
 	recent := c.view.to.Add(-Month).UnixMicro()
 	for i := range s.Starts {
 		r := &s.Starts[i]
@@ -88,6 +88,7 @@ func (c *Care) suggest() []Advised {
 			printers[g.Printer].graded++
 			if g.Plate >= 0 {
 				plates[g.Plate].graded++
+				washes[g.Plate].graded++
 			}
 		}
 		if r.At < recent {
@@ -96,6 +97,7 @@ func (c *Care) suggest() []Advised {
 		printers[g.Printer].add(r.Ground, r.SinceProbe >= 0, r.SinceProbe == 0)
 		if g.Plate >= 0 {
 			plates[g.Plate].add(r.Ground, r.Gap >= 0, r.Gap == 0)
+			washes[g.Plate].add(r.Ground, r.SinceWash >= 0, r.SinceWash == 0)
 		}
 	}
 	little := map[[2]string]bool{}
@@ -128,6 +130,13 @@ func (c *Care) suggest() []Advised {
 		g := &s.Grounds[u.usual()]
 		a := one("plate", c.view.plates[j].Tag, u, c.adviser.SuggestCleaning(g.Next))
 		out = append(out, a)
+		w := &washes[j]
+		n, told := c.adviser.SuggestWashing(g.Next)
+		wash := Advised{Kind: "wash", Subject: a.Subject, Suggestion: n, Starts: w.starts, Graded: w.graded}
+		if wash.judge(w, !told); told && wash.State == "suggest" && wash.Every == 0 {
+			wash.State = "nothing" // a wash left out would be a wipe made: the wiping's interval has that
+		}
+		out = append(out, wash)
 		if g.Surface == "" {
 			continue
 		}

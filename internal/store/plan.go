@@ -146,3 +146,22 @@ const planShiftsSQL = `
 SELECT p.id, p.person, s.starts_at, s.ends_at FROM shifts s JOIN people p ON p.id = s.person
 WHERE s.ends_at > $1 AND (s.cancelled_at IS NULL OR s.cancelled_at > $1)
 ORDER BY p.person COLLATE "C", s.starts_at, s.ends_at`
+
+// Turn is a shift of a person, by number.
+type Turn struct {
+	Person       int32
+	Starts, Ends time.Time
+}
+
+// Turns reads the shifts that lie in a time or reach into it, by person and time.
+func (s *Store) Turns(ctx context.Context, from, to time.Time) ([]Turn, error) {
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	list, err := s.pool.Query(ctx, `SELECT person, starts_at, ends_at FROM shifts
+		WHERE starts_at < $2::timestamptz AND starts_at > $1::timestamptz - interval '3 days' AND ends_at > $1 AND cancelled_at IS NULL ORDER BY person, starts_at, ends_at LIMIT 20000`, from, to)
+	if err != nil {
+		return nil, wrap("store.Turns", err)
+	}
+	turns, err := pgx.CollectRows(list, pgx.RowToStructByPos[Turn])
+	return turns, wrap("store.Turns", err)
+}

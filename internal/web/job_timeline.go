@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"basecourse/internal/fault"
+	"basecourse/internal/store"
 	"basecourse/views"
 
 	"github.com/labstack/echo/v4"
@@ -19,7 +20,8 @@ import (
 // sheet of A4 or Letter across.
 const timelineRows = 25
 
-// shiftLong is how long the near look at the timeline is.
+// shiftLong is how many hours the near look at the timeline is where no shift is
+// recorded.
 const shiftLong = 8
 
 // timelineAsk is what of the plan is drawn.
@@ -27,6 +29,8 @@ type timelineAsk struct {
 	by, span string
 	from, to time.Time
 	page     int
+	shifts   []stretch // around it; of a look at a shift
+	shift    int       // which of them; -1 none is recorded
 }
 
 // readTimeline reads the address; what is left out is the day of the plan.
@@ -44,29 +48,57 @@ func readTimeline(c echo.Context, asOf time.Time, zone *time.Location) (q timeli
 	local := asOf.In(zone)
 	q.from = time.Date(local.Year(), local.Month(), local.Day(), 0, 0, 0, 0, zone)
 	if q.span == "shift" {
-		q.from = time.Date(local.Year(), local.Month(), local.Day(), local.Hour(), 0, 0, 0, zone)
+		q.from = asOf
 	}
 	if text := c.QueryParam("from"); text != "" {
-		at, err := time.ParseInLocation("2006-01-02T15", text, zone)
+		at, err := time.Parse(instantForm, text) // an instant: an hour may come twice
+		if err != nil {
+			at, err = time.ParseInLocation("2006-01-02T15", text, zone)
+		}
 		if err != nil || at.Before(asOf.AddDate(-1, 0, 0)) || at.After(asOf.AddDate(1, 0, 0)) {
 			return q, badRequest(fault.Problem{Column: "from", Found: text, Expected: "a day and hour near the plan's, such as " + q.from.Format("2006-01-02T15")})
 		}
 		q.from = at
 	}
-	q.to = q.step(1)
+	if q.span == "day" {
+		q.to = q.from.AddDate(0, 0, 1)
+	}
 	return q, nil
 }
 
-// step is the beginning of the stretch n further on.
-func (q *timelineAsk) step(n int) time.Time {
-	if q.span == "shift" {
-		return q.from.Add(time.Duration(n*shiftLong) * time.Hour)
+const instantForm = "2006-01-02T15:04Z07:00"
+
+// inShift sets the stretch to the shift at its beginning; where none is recorded, to
+// some hours from the full one on.
+func (q *timelineAsk) inShift(turns []store.Turn, zone *time.Location) {
+	q.shifts = shiftsOf(turns)
+	if q.shift = shiftAt(q.shifts, q.from); q.shift >= 0 {
+		q.from, q.to = q.shifts[q.shift].from.In(zone), q.shifts[q.shift].to.In(zone)
+		return
 	}
-	return q.from.AddDate(0, 0, n)
+	l := q.from.In(zone)
+	q.from = q.from.Add(-time.Duration(l.Minute())*time.Minute - time.Duration(l.Second())*time.Second - time.Duration(l.Nanosecond())).In(zone)
+	q.to = q.from.Add(shiftLong * time.Hour)
+}
+
+// beside is the beginning of the stretch before or after; zero: there is none.
+func (q *timelineAsk) beside(n int) time.Time {
+	switch {
+	case q.span == "day":
+		return q.from.AddDate(0, 0, n)
+	case q.shift < 0:
+		return q.from.Add(time.Duration(n*shiftLong) * time.Hour)
+	case q.shift+n >= 0 && q.shift+n < len(q.shifts):
+		return q.shifts[q.shift+n].from
+	}
+	return time.Time{}
 }
 
 func (q timelineAsk) query() string {
 	v := url.Values{"by": {q.by}, "span": {q.span}, "from": {q.from.Format("2006-01-02T15")}}
+	if q.span == "shift" {
+		v.Set("from", q.from.UTC().Format(instantForm))
+	}
 	if q.page > 1 {
 		v.Set("page", strconv.Itoa(q.page))
 	}
@@ -119,6 +151,13 @@ func (s *Server) getJobTimeline() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
+		if q.span == "shift" {
+			turns, err := s.store.Turns(c.Request().Context(), q.from.AddDate(0, 0, -3), q.from.AddDate(0, 0, 4))
+			if err != nil {
+				return err
+			}
+			q.inShift(turns, zone)
+		}
 		here := s.url("/jobs/plan/timeline")
 		p := views.TimelinePage{Shell: withClock(s.shell(c, "Prep plan over time", "/jobs"), now, zone), Back: s.url("/jobs/plan"), CSV: s.url("/jobs/plan.csv"),
 			Lead: "Only printers and people with something planned in the time shown. As of " + clock(plan.AsOf, zone) + "."}
@@ -136,16 +175,34 @@ func (s *Server) getJobTimeline() echo.HandlerFunc {
 				link("A day", func(t *timelineAsk) {
 					t.span, t.from = "day", time.Date(t.from.Year(), t.from.Month(), t.from.Day(), 0, 0, 0, 0, zone)
 				}, q.span == "day"),
-				link("A shift of 8 hours", func(t *timelineAsk) {
+				link("A shift", func(t *timelineAsk) {
 					if t.span = "shift"; q.span == "day" && !local.Before(q.from) && local.Before(q.to) {
-						t.from = time.Date(local.Year(), local.Month(), local.Day(), local.Hour(), 0, 0, 0, zone)
+						t.from = plan.AsOf
 					}
 				}, q.span == "shift")}},
 		}
-		word := map[string]string{"day": "day", "shift": "8 hours"}[q.span]
-		earlier, later := q, q
-		earlier.from, later.from, earlier.page, later.page = q.step(-1), q.step(1), 1, 1
-		p.Earlier, p.Later = views.Link{Word: "The " + word + " before", Href: here + earlier.query()}, views.Link{Word: "The " + word + " after", Href: here + later.query()}
+		word := q.span
+		switch {
+		case q.span == "shift" && q.shift < 0:
+			word = "8 hours"
+			p.Lead += " No shift is recorded around it: eight hours are shown. Shifts are set under Setup."
+		case q.span == "shift":
+			row := views.FilterRow{Label: "Which"}
+			for i := max(0, q.shift-2); i < min(q.shift+3, len(q.shifts)); i++ {
+				x := q.shifts[i]
+				row.Links = append(row.Links, link(x.words(zone), func(t *timelineAsk) { t.from = x.from }, i == q.shift))
+			}
+			p.Filters = append(p.Filters, row)
+		}
+		besides := func(n int, words string) (l views.Link) {
+			to := q
+			to.page = 1
+			if to.from = q.beside(n); !to.from.IsZero() {
+				l = views.Link{Word: "The " + word + " " + words, Href: here + to.query()}
+			}
+			return l
+		}
+		p.Earlier, p.Later = besides(-1, "before"), besides(1, "after")
 		all := q.blocks(&plan)
 		var rows []string
 		for i := range all {
@@ -187,16 +244,20 @@ func (s *Server) getJobTimeline() echo.HandlerFunc {
 
 // drawTimeline draws the blocks and lists them.
 func (s *Server) drawTimeline(p *views.TimelinePage, q *timelineAsk, rows []string, all []planBlock, asOf time.Time, zone *time.Location) {
-	const left, right, top, tall, width, least = 96.0, 940.0, 28.0, 26.0, 950.0, 4.0
+	// In units of about a pixel on an upright tablet; a desk draws it larger.
+	const left, right, top, tall, width, least = 100.0, 738.0, 28.0, 26.0, 760.0, 4.0
 	bottom := top + tall*float64(len(rows))
 	d := views.Timeline{Width: place(width), Height: place(bottom + 20), ViewBox: "0 0 " + place(width) + " " + place(bottom+20), Left: place(left), Right: place(right), Top: place(top), Bottom: place(bottom)}
 	long := q.to.Sub(q.from).Minutes()
 	x := func(t time.Time) float64 { return left + min(max(t.Sub(q.from).Minutes()/long, 0), 1)*(right-left) }
 	hours := 1
-	if q.span == "day" {
-		hours = 3
+	for long/60 > float64(9*hours) {
+		hours++
 	}
-	for t := q.from; !t.After(q.to); t = t.Add(time.Duration(hours) * time.Hour) {
+	if hours > 4 {
+		hours = 6
+	}
+	for _, t := range hourTicks(stretch{q.from, q.to}, hours, zone) {
 		d.Ticks = append(d.Ticks, views.ChartTick{At: place(x(t)), Word: t.In(zone).Format("15:04"), End: "middle"})
 	}
 	if !asOf.Before(q.from) && asOf.Before(q.to) {

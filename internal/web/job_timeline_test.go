@@ -3,6 +3,7 @@ package web_test
 import (
 	"fmt"
 	"net/http"
+	"net/url"
 	"strings"
 	"testing"
 	"time"
@@ -34,6 +35,37 @@ func TestTimelines(t *testing.T) {
 		if a := c.Get("/jobs/plan/timeline?" + wrong); a.Status != http.StatusBadRequest {
 			t.Errorf("%s: got status %d", wrong, a.Status)
 		}
+	}
+}
+
+// A look at a shift is at a recorded one: the one that is on, over midnight too, with
+// the ones beside it; where none is recorded, at eight hours.
+func TestTimelineOfAShift(t *testing.T) {
+	site := webtest.New(t, func(c *web.Config) { c.Findings = &webtest.Findings{PlanJSON: somePlan} })
+	c := site.As("amara", "manager")
+	if text := c.Page("/jobs/plan/timeline?span=shift").Text("main"); !strings.Contains(text, "No shift is recorded around it") || !strings.Contains(text, "2026-03-09 14:00 to 2026-03-09 22:00") {
+		t.Errorf("without shifts: %s", text)
+	}
+	for name, hours := range map[string][2]string{"early": {"2026-03-09T06:30", "2026-03-09T14:30"}, "late": {"2026-03-09T14:00", "2026-03-10T00:30"}, "next": {"2026-03-10T06:30", "2026-03-10T14:30"}} {
+		if a := c.Form("/setup/add-shift", url.Values{"shift": {name}, "person": {"amara"}, "starts_at": {hours[0]}, "ends_at": {hours[1]}}); a.Status >= 400 {
+			t.Fatalf("%s: %d %s", name, a.Status, a.Body)
+		}
+	}
+	p := c.Page("/jobs/plan/timeline?span=shift")
+	if got := p.Text(".chart-block .sub"); !strings.Contains(got, "2026-03-09 14:00 to 2026-03-10 00:30") { // begun last
+		t.Errorf("shown %q", got)
+	}
+	if ticks := p.Texts("text.tick"); len(ticks) == 0 || ticks[0] != "14:00" {
+		t.Errorf("hours %v, want full ones", ticks)
+	}
+	next := ""
+	for _, a := range p.All("nav.acts a") {
+		if webtest.Text(a) == "The shift after" {
+			next = webtest.Attr(a, "href")
+		}
+	}
+	if text := c.Page(next).Text("main"); !strings.Contains(text, "2026-03-10 06:30 to 2026-03-10 14:30") || strings.Contains(text, "The shift after") {
+		t.Errorf("%s leads to %s", next, text)
 	}
 }
 

@@ -52,6 +52,9 @@ func TestTheTimelineInTheBrowser(t *testing.T) {
 			if drawn := webtest.Eval[bool](tab, `document.querySelector(".timeline").getBoundingClientRect().width > 0`); drawn != (v.Width >= 744) {
 				t.Errorf("drawn: %v at %d pixels", drawn, v.Width)
 			} else if drawn {
+				if px := webtest.Eval[float64](tab, `(() => { const s = document.querySelector(".timeline .chart svg"), k = s.getBoundingClientRect().width / s.viewBox.baseVal.width; return Math.min(...[...s.querySelectorAll("text")].map(t => k * parseFloat(getComputedStyle(t).fontSize))) })()`); px < 13 {
+					t.Errorf("words of %.1f pixels, want 13 at least", px)
+				}
 				said := webtest.Eval[string](tab, `(() => { const c = document.querySelector("[data-walk]"); c.focus(); for (const k of ["ArrowRight", "ArrowRight"]) c.dispatchEvent(new KeyboardEvent("keydown", { key: k, bubbles: true })); return document.getElementById("timeline-at").textContent })()`)
 				if !strings.HasPrefix(said, "P-000: start J-1, 2026-03-09 14:00") {
 					t.Errorf("the second block says %q", said)

@@ -43,6 +43,8 @@ func suggestedWords(a *assess.Advised) string {
 		return verbOf(a) + " " + everyWords(a.Every, unitOf(a))
 	case a.Task == upkeep.Probe:
 		return "Probe after a swap, service or move only"
+	case a.Task == upkeep.Wash:
+		return "Wash when it shows only"
 	}
 	return "Wipe when it shows only"
 }
@@ -67,10 +69,21 @@ func unitOf(a *assess.Advised) string {
 }
 
 func verbOf(a *assess.Advised) string {
-	if a.Task == upkeep.Probe {
+	switch a.Task {
+	case upkeep.Probe:
 		return "Probe"
+	case upkeep.Wash:
+		return "Wash"
 	}
 	return "Wipe"
+}
+
+// nothingWords say why nothing is gained.
+func nothingWords(a *assess.Advised) string {
+	if a.Task == upkeep.Wash && a.Every == 0 {
+		return "wiping restores it"
+	}
+	return strings.ToLower(verbOf(a)) + " " + everyWords(a.Every, unitOf(a)) + " costs no less"
 }
 
 // subjectWords name what a suggestion is for.
@@ -79,6 +92,17 @@ func subjectWords(a *assess.Advised) string {
 		return sentenceCase(wordFor(surfaceWords, a.Subject)) + " plates"
 	}
 	return a.Subject
+}
+
+// unbroken keeps words on one line.
+func unbroken(s string) string { return strings.ReplaceAll(s, " ", "\u00a0") }
+
+// washNote says of what a plate's row is that has no interval yet.
+func washNote(a *assess.Advised) string {
+	if a.Task == upkeep.Probe {
+		return ""
+	}
+	return map[upkeep.Task]string{upkeep.Wash: "on washing", upkeep.Wipe: "on wiping"}[a.Task]
 }
 
 // bestWords say between which intervals the best one lies.
@@ -116,27 +140,28 @@ func (s *Server) getSuggestions() echo.HandlerFunc {
 		here := s.url("/setup/policy-suggestions")
 		p := views.PoliciesPage{Shell: withClock(s.shell(c, "Suggested intervals", "/setup"), now, zone),
 			Crumbs: []views.Fact{{Value: "Setup", Href: s.url("/setup")}, {Value: "Policies", Href: s.url("/setup/policies")}},
-			Lead:   "How often to probe each printer and wipe each plate for the least cost in the long run, by what the farm’s own first layers tell: failures, minutes and material priced as in Settings. Most gained first."}
+			Lead:   "How often to probe each printer and to wipe and wash each plate for the least cost in the long run, by what the farm’s own first layers tell: failures, minutes and material priced as in Settings. Most gained first."}
 		from := (page - 1) * suggestionRows
 		shown := list[min(from, len(list)):min(from+suggestionRows, len(list))]
 		if len(list) == 0 {
 			p.Empty = "No suggestion yet: no first layer was started in the last four weeks. Suggestions follow from what is recorded of starts, probes and cleanings."
 			return render(c, http.StatusOK, views.Policies(p))
 		}
-		t := views.Table{Caption: "Printers, plates and surfaces", Sub: listSub(page, len(shown), len(list)), Columns: []views.Column{{Word: "For"}, {Word: "Suggested"}, {Word: "As done", Wide: true}, {Word: "Gained in four weeks, " + money, Number: true}, {Word: "Starts", Number: true, Wide: true}}}
+		t := views.Table{Caption: "Printers, plates and surfaces", Sub: listSub(page, len(shown), len(list)), Columns: []views.Column{{Word: "For"}, {Word: "Suggested"}, {Word: "As done", Wide: true}, {Word: "Gained, " + money, Number: true}, {Word: "Starts", Number: true, Wide: true}}}
 		if len(shown) < len(list) {
 			t.Sub = fmt.Sprintf("%s to %s of %s", count(from+1), count(from+len(shown)), count(len(list)))
 		}
+		t.Sub = strings.TrimPrefix(t.Sub+"; gained in four weeks", "; ")
 		for i := range shown {
 			a := &shown[i]
 			row := views.Row{Cells: []views.Cell{{Text: subjectWords(a), Href: here + "/" + a.Kind + "/" + url.PathEscape(a.Subject)}}}
 			switch a.State {
 			case "little":
-				row.Cells = append(row.Cells, views.Cell{Text: "No suggestion: too little data"}, views.Cell{Text: strings.ToLower(verbOf(a)) + " " + habitWords(a)}, views.Cell{Text: "–"})
+				row.Cells = append(row.Cells, views.Cell{Text: "No suggestion: too little data", Note: washNote(a)}, views.Cell{Text: unbroken(sentenceCase(habitWords(a)))}, views.Cell{Text: "–"})
 			case "nothing":
-				row.Cells = append(row.Cells, views.Cell{Text: "Nothing gained", Note: strings.ToLower(verbOf(a)) + " " + everyWords(a.Every, unitOf(a)) + " costs no less"}, views.Cell{Text: strings.ToLower(verbOf(a)) + " " + habitWords(a)}, views.Cell{Text: "–"})
+				row.Cells = append(row.Cells, views.Cell{Text: "Nothing gained", Note: nothingWords(a)}, views.Cell{Text: unbroken(sentenceCase(habitWords(a)))}, views.Cell{Text: "–"})
 			default:
-				row.Cells = append(row.Cells, views.Cell{Text: suggestedWords(a), Note: bestWords(a)}, views.Cell{Text: strings.ToLower(verbOf(a)) + " " + habitWords(a)}, views.Cell{Text: figure(a.Gains)})
+				row.Cells = append(row.Cells, views.Cell{Text: suggestedWords(a), Note: bestWords(a)}, views.Cell{Text: unbroken(sentenceCase(habitWords(a)))}, views.Cell{Text: figure(a.Gains)})
 			}
 			row.Cells = append(row.Cells, views.Cell{Text: count(a.Starts)})
 			t.Rows = append(t.Rows, row)
@@ -185,6 +210,10 @@ func (s *Server) takeHref(a *assess.Advised, every int, why string) string {
 				v.Set(event, "yes")
 			}
 		}
+	case "wash":
+		v.Set("name", "Washing "+a.Subject)
+		v.Set("plate", a.Subject)
+		v.Set("wash_prints", strconv.Itoa(every))
 	case "plate":
 		v.Set("name", "Wiping "+a.Subject)
 		v.Set("plate", a.Subject)
@@ -212,9 +241,12 @@ func (s *Server) getSuggestion() echo.HandlerFunc {
 		done := fmt.Sprintf("done %s in the last four weeks, over %s; %s graded in twelve weeks", habitWords(a), counted(a.Starts, "start", "starts"), count(a.Graded))
 		switch a.State {
 		case "little":
-			p.Advice = views.Advice{Do: "No suggestion: too little data.", Because: done + ".", Change: "more graded layers, some of them after a longer while without a " + strings.ToLower(map[bool]string{true: "probe", false: "wipe"}[a.Task == upkeep.Probe]) + "."}
+			p.Advice = views.Advice{Do: "No suggestion: too little data.", Because: done + ".", Change: "more graded layers, some of them after a longer while without a " + strings.ToLower(verbOf(a)) + "."}
+			if a.Task == upkeep.Wash {
+				p.Advice.Change = "three washes or more in twelve weeks, with graded layers on it just wiped and long unwashed."
+			}
 		case "nothing":
-			p.Advice = views.Advice{Do: "Leave it as it is: nothing gained.", Because: fmt.Sprintf("%s %s would cost no less; %s.", strings.ToLower(verb), everyWords(a.Every, unit), done), Sure: bestWords(a)}
+			p.Advice = views.Advice{Do: "Leave it as it is: nothing gained.", Because: fmt.Sprintf("%s; %s.", nothingWords(a), done), Sure: bestWords(a)}
 		default:
 			p.Advice = views.Advice{Do: suggestedWords(a) + ".", Because: done + "."}
 			if r := bestWords(a); r != "" {
