@@ -13,7 +13,7 @@ import (
 	"strings"
 )
 
-//go:embed css js img
+//go:embed css js img vendor worker
 var files embed.FS
 
 // File is one file as it is served.
@@ -28,6 +28,10 @@ type File struct {
 type Set struct {
 	byName map[string]File
 	served map[string]string
+
+	// Worker is the service worker, which has an address of its own and comes
+	// with what it keeps written before it.
+	Worker []byte
 }
 
 // Load joins the style sheets in the order of their names into app.css and
@@ -48,7 +52,10 @@ func Load() (*Set, error) {
 		css = append(css, b...)
 	}
 	s.add("app.css", css)
-	for _, pattern := range []string{"js/*.js", "img/*.svg"} {
+	if s.Worker, err = files.ReadFile("worker/sw.js"); err != nil {
+		return nil, err
+	}
+	for _, pattern := range []string{"js/*.js", "img/*.svg", "vendor/*/*.js"} {
 		names, err := fs.Glob(files, pattern)
 		if err != nil {
 			return nil, err
@@ -58,7 +65,12 @@ func Load() (*Set, error) {
 			if err != nil {
 				return nil, err
 			}
-			s.add(path.Base(name), b)
+			plain := path.Base(name)
+			if dir, ok := strings.CutPrefix(path.Dir(name), "vendor/"); ok { // vendor/idb@8.0.4/umd.js is idb.js
+				plain, _, _ = strings.Cut(dir, "@")
+				plain += path.Ext(name)
+			}
+			s.add(plain, b)
 		}
 	}
 	return s, nil

@@ -53,6 +53,11 @@ func TestEveryColourHasARole(t *testing.T) {
 // were written when it was copied in.
 func TestFilesOfOthersAreUnchanged(t *testing.T) {
 	lists, err := filepath.Glob("../testdata/vendor/*/SHA512SUMS")
+	if err == nil {
+		var served []string
+		served, err = filepath.Glob("vendor/*/SHA512SUMS")
+		lists = append(lists, served...)
+	}
 	if err != nil || len(lists) == 0 {
 		t.Fatalf("found %d lists of sums, %v", len(lists), err)
 	}

@@ -30,6 +30,24 @@ type Shell struct {
 	CSS         string
 	JS          string
 	Icon        string
+
+	// Work without network: what the outbox goes by (static/js/outbox.js).
+	Base    string // base path
+	Me      string // handle of who is signed in; "" nobody, or a page that holds no records
+	SendAll bool   // may send what others recorded on this device
+	IDB     string // the scripts
+	Outbox  string
+	Records string
+	Queue   string // what waits on this device
+	Trust   string // how to get https, where this page came by plain http over a network; ""
+}
+
+// sendAll as the outbox reads it.
+func (s Shell) sendAll() string {
+	if s.SendAll {
+		return "yes"
+	}
+	return "no"
 }
 
 // marks says on the page's root that this is or was a shared tablet, for scripts.

@@ -11,6 +11,7 @@ import (
 	"github.com/alecthomas/kong"
 	"golang.org/x/term"
 
+	"basecourse/internal/farmtls"
 	"basecourse/internal/fault"
 )
 
@@ -55,6 +56,7 @@ type app struct {
 	stderr io.Writer
 	env    map[string]string
 	set    *settings
+	tls    *farmtls.Source // nil: plain http
 }
 
 // say talks to the person at the terminal.

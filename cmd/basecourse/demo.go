@@ -79,7 +79,7 @@ func (c demoCmd) Run(a *app) (err error) {
 		return err
 	}
 	return a.serve(a.ctx, st, l, nil, nil, func() {
-		fmt.Fprintf(a.stdout, "ready %s\n%s", address(l), people)
+		fmt.Fprintf(a.stdout, "ready %s\n%s", a.address(l), people)
 	})
 }
 

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"basecourse/internal/backupcopy"
+	"basecourse/internal/farmtls"
 	"basecourse/internal/notify"
 	"basecourse/internal/store"
 	"basecourse/internal/web"
@@ -25,9 +26,13 @@ type serveCmd struct{}
 func (serveCmd) Help() string {
 	return `Uses the database named by DATABASE_URL, or a private one in the data folder. Once a day it writes the farm as a bundle into copies/ in the data folder, and the whole database, with people's password hashes, as a backup into backups/ there (or --backups DIR). Each is read back, and the last 14 are kept (--keep-backups N).
 
-Example:
+Tablets work without network, and scan, only at an address with https. With --tls farm the program makes the farm's own certificate authority once, in tls/ in the data folder, and a certificate for this machine's names and addresses, which it renews; the page /trust tells how a tablet comes to trust it, and is reached by plain http at the same port. With --tls CERT,KEY it serves your own, and takes new files over by itself.
 
-    basecourse serve --listen 0.0.0.0:8080 --public-url https://farm.example`
+Examples:
+
+    basecourse serve --listen 0.0.0.0:8443 --tls farm
+    basecourse serve --listen 0.0.0.0:8443 --tls /etc/farm/cert.pem,/etc/farm/key.pem
+    basecourse serve --listen 127.0.0.1:8080 --public-url https://farm.example`
 }
 
 // Run serves until it is told to stop.
@@ -53,7 +58,8 @@ func (serveCmd) Run(a *app) error {
 			return err
 		}
 		return a.serve(ctx, st, l, copies, backups, func() {
-			a.say("Serving on %s", address(l))
+			a.say("Serving on %s", a.address(l))
+			a.sayTrust(l)
 			if first != "" {
 				a.say("Nobody may sign in yet. Make the first admin within a day, once, at %s", a.publicAddress(l, first))
 			}
@@ -71,7 +77,52 @@ func (a *app) listen() (net.Listener, error) {
 	return l, nil
 }
 
-// address is what to type into a browser on this machine.
+// address is what to type into a browser on this machine to reach the program.
+func (a *app) address(l net.Listener) string {
+	if a.set.TLS == "" {
+		return address(l)
+	}
+	return strings.Replace(address(l), "http://", "https://", 1)
+}
+
+// sayTrust tells where devices learn to trust the farm's own authority, and what
+// to compare.
+func (a *app) sayTrust(l net.Listener) {
+	if a.tls == nil || a.tls.Authority == nil {
+		return
+	}
+	host := "localhost"
+	for _, ip := range a.tls.Leaf().IPAddresses {
+		if !ip.IsLoopback() {
+			host = ip.String()
+			break
+		}
+	}
+	_, port, err := net.SplitHostPort(l.Addr().String())
+	if err != nil {
+		return
+	}
+	a.say("Tablets trust it by http://%s%s/trust", net.JoinHostPort(host, port), strings.TrimSuffix(a.set.BasePath, "/"))
+	a.say("Fingerprint of the farm's authority (SHA-256): %s", farmtls.Fingerprint(a.tls.Authority))
+}
+
+// openTLS gets the certificate to serve with; nil for plain http.
+func (a *app) openTLS() (*farmtls.Source, error) {
+	switch a.set.TLS {
+	case "":
+		return nil, nil
+	case "farm":
+		more := strings.Split(a.set.TLSNames, ",")
+		if u, err := url.Parse(a.set.PublicURL); err == nil && u.Host != "" {
+			more = append([]string{u.Hostname()}, more...)
+		}
+		return farmtls.Farm(filepath.Join(a.set.Data, "tls"), func() []string { return farmtls.Names(more...) }, time.Now())
+	}
+	cert, key, _ := strings.Cut(a.set.TLS, ",")
+	return farmtls.Files(cert, key)
+}
+
+// address is the same by plain http.
 func address(l net.Listener) string {
 	host, port, err := net.SplitHostPort(l.Addr().String())
 	if err != nil {
@@ -85,7 +136,7 @@ func address(l net.Listener) string {
 
 // publicAddress is what to type into a browser for a path of ours.
 func (a *app) publicAddress(l net.Listener, path string) string {
-	base, place := strings.TrimSuffix(a.set.BasePath, "/"), strings.TrimSuffix(address(l), "/")
+	base, place := strings.TrimSuffix(a.set.BasePath, "/"), strings.TrimSuffix(a.address(l), "/")
 	if u, err := url.Parse(a.set.PublicURL); err == nil && u.Host != "" {
 		place = u.Scheme + "://" + u.Host
 	}
@@ -111,6 +162,10 @@ func (a *app) serve(ctx context.Context, st *store.Store, l net.Listener, copies
 		return err
 	}
 	cfg.Notices = news
+	if a.tls, err = a.openTLS(); err != nil {
+		return fmt.Errorf("BASECOURSE_TLS (--tls): %w", err)
+	}
+	cfg.TLS = a.tls
 	server, err := web.New(cfg)
 	if err != nil {
 		return err
@@ -119,6 +174,11 @@ func (a *app) serve(ctx context.Context, st *store.Store, l net.Listener, copies
 	defer background.Wait()
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
+	if a.tls != nil {
+		background.Go(func() {
+			a.tls.Run(ctx, time.Now, func(err error) { log.Error("certificate not renewed; the one in use stays", "error", err.Error()) })
+		})
+	}
 	background.Go(func() { answers.Run(ctx) })
 	background.Go(func() { a.removeLeavers(ctx, st) })
 	background.Go(func() { news.Run(ctx) })

@@ -23,6 +23,8 @@ import (
 type settings struct {
 	Data           string `setting:"BASECOURSE_DATA" group:"Settings" placeholder:"DIR" help:"Data folder (BASECOURSE_DATA; default $XDG_DATA_HOME/basecourse, else ~/.local/share/basecourse)."`
 	Listen         string `setting:"BASECOURSE_LISTEN" group:"Settings" default:"127.0.0.1:8080" placeholder:"HOST:PORT" help:"Address to serve on (BASECOURSE_LISTEN; default 127.0.0.1:8080)."`
+	TLS            string `name:"tls" setting:"BASECOURSE_TLS" group:"Settings" placeholder:"farm|CERT,KEY" help:"Serve https: farm makes the farm's own certificate; or two files in PEM (BASECOURSE_TLS; default plain http)."`
+	TLSNames       string `name:"tls-names" setting:"BASECOURSE_TLS_NAMES" group:"Settings" placeholder:"NAME,..." help:"More names and addresses for the farm's own certificate, the first one first (BASECOURSE_TLS_NAMES)."`
 	PostgresBin    string `setting:"BASECOURSE_POSTGRES_BIN" group:"Settings" placeholder:"DIR" help:"Folder with PostgreSQL's programs for the private database (BASECOURSE_POSTGRES_BIN; default: the newest installed)."`
 	PublicURL      string `name:"public-url" setting:"BASECOURSE_PUBLIC_URL" group:"Settings" placeholder:"URL" help:"Address people type (BASECOURSE_PUBLIC_URL)."`
 	BasePath       string `setting:"BASECOURSE_BASE_PATH" group:"Settings" placeholder:"/PATH" help:"Path under which a proxy shows the program (BASECOURSE_BASE_PATH)."`
@@ -52,7 +54,7 @@ const (
 // tests: whoever runs them may start the program from the same shell.
 var knownNames = []string{
 	"BASECOURSE_DATA", "BASECOURSE_LISTEN", "BASECOURSE_POSTGRES_BIN", "BASECOURSE_PUBLIC_URL", "BASECOURSE_BASE_PATH",
-	"BASECOURSE_TRUSTED_PROXIES", "BASECOURSE_METRICS_LISTEN", "BASECOURSE_BACKUPS", "BASECOURSE_KEEP_BACKUPS", "BASECOURSE_TOKEN_RATE",
+	"BASECOURSE_TRUSTED_PROXIES", "BASECOURSE_METRICS_LISTEN", "BASECOURSE_BACKUPS", "BASECOURSE_KEEP_BACKUPS", "BASECOURSE_TOKEN_RATE", "BASECOURSE_TLS", "BASECOURSE_TLS_NAMES",
 	"BASECOURSE_WEBHOOK_ALLOW", "BASECOURSE_SMTP", "BASECOURSE_SMTP_FROM", "BASECOURSE_SMTP_USER", "BASECOURSE_SMTP_TLS", smtpPassword, smtpPasswordFile, "BASECOURSE_BROWSER_TESTS",
 }
 
@@ -105,6 +107,18 @@ func (s *settings) check(env map[string]string) error {
 		if u, err := url.Parse(v); err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
 			bad("BASECOURSE_PUBLIC_URL (--public-url)", v, "an address such as https://farm.example")
 		}
+	}
+	if v := s.TLS; v != "" && v != "farm" {
+		cert, key, ok := strings.Cut(v, ",")
+		for _, f := range []string{cert, key} {
+			if fi, err := os.Stat(f); !ok || err != nil || fi.IsDir() {
+				bad("BASECOURSE_TLS (--tls)", v, "farm, or CERT,KEY: two files in PEM with a comma between")
+				break
+			}
+		}
+	}
+	if v := s.PublicURL; s.TLS != "" && strings.HasPrefix(v, "http://") {
+		bad("BASECOURSE_PUBLIC_URL (--public-url)", v, "an address with https beside BASECOURSE_TLS")
 	}
 	if v := s.BasePath; v != "" && (!strings.HasPrefix(v, "/") || strings.ContainsAny(v, "?#\"'<>\\ ") || strings.Contains(v, "//") || strings.Contains(v, "..")) {
 		bad("BASECOURSE_BASE_PATH (--base-path)", v, "a path such as /bc")

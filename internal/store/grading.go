@@ -40,6 +40,22 @@ func (s *Store) WaitingStarts(ctx context.Context, from, to time.Time, limit int
 	return list, wrap("store.WaitingStarts", err)
 }
 
+// WaitingLayers is WaitingStarts as whole records, the newest first.
+func (s *Store) WaitingLayers(ctx context.Context, from, to time.Time, limit int) ([]*farm.FirstLayer, error) {
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	list, err := s.take(ctx, farm.KindFirstLayer, ` WHERE t.started_at > $1 AND t.started_at <= $2 AND t.grade IS NULL AND t.outcome IS NULL AND t.voided_at IS NULL
+		ORDER BY t.started_at DESC, t.id DESC LIMIT $3`, from, to, limit)
+	if err != nil {
+		return nil, wrap("store.WaitingLayers", err)
+	}
+	out := make([]*farm.FirstLayer, len(list))
+	for i, r := range list {
+		out[i] = r.(*farm.FirstLayer)
+	}
+	return out, nil
+}
+
 // BayOf gives the bay a printer stands in; "" not said.
 func (s *Store) BayOf(ctx context.Context, printer string) (string, error) {
 	ctx, cancel := brief(ctx)

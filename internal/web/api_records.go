@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+	"time"
 
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
@@ -40,6 +41,7 @@ func (s *Server) postRecords() echo.HandlerFunc {
 		}
 		who := identity(c)
 		act := who.act("api")
+		act.Why = clockNote(c.Request().Header.Get(sentAt), s.store.Now())
 		results := make([]recordResult, len(items))
 		for i := range items {
 			result, err := s.record(c, act, who, &items[i])
@@ -53,6 +55,31 @@ func (s *Server) postRecords() echo.HandlerFunc {
 		}
 		return writeJSON(c, http.StatusOK, map[string]any{"results": results})
 	}
+}
+
+// sentAt is the header in which a device says what its own clock shows.
+const sentAt = "X-Sent-At"
+
+// clockOff is how far a device's clock may be off without a note.
+const clockOff = time.Minute
+
+// clockNote says how far the sender's clock is off, to be kept with the act: what
+// it recorded was timed by that clock, or by what it measured of it. "" where it is
+// right, or nothing was said.
+func clockNote(said string, now time.Time) string {
+	t, err := time.Parse(time.RFC3339, said)
+	if err != nil {
+		return ""
+	}
+	way := "ahead"
+	off := t.Sub(now)
+	if off < 0 {
+		way, off = "behind", -off
+	}
+	if off < clockOff || off > 1000*24*time.Hour {
+		return ""
+	}
+	return "the sender's clock is " + off.Round(time.Second).String() + " " + way
 }
 
 func (s *Server) record(c echo.Context, act store.Act, who Identity, item *intake.Item) (store.Result, error) {

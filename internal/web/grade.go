@@ -35,8 +35,9 @@ type grading struct {
 	grade   views.GradePage
 }
 
-// gradeNames are the fields of the form beside those of every form by hand.
-var gradeNames = []string{"start", "latest", "plate", "plate_side", "plate_turned", "move", "brush", "marks", "bare", "grade", "seen_from", "decision", "outcome",
+// gradeNames are the fields of the form beside those of every form by hand. started
+// is for a device that cannot deliver the form and makes a record of it.
+var gradeNames = []string{"start", "started", "latest", "plate", "plate_side", "plate_turned", "move", "brush", "marks", "bare", "grade", "seen_from", "decision", "outcome",
 	"nudge", "nudge_way", "probed", "readings_are", "instrument", "material", "lot", "job", "underside", "layer_height_mm", "line_width_mm", "note", "reason", "next"}
 
 // newGrading reads what the form stands on. values are the form's, or the

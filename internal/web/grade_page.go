@@ -31,14 +31,14 @@ func (g *grading) show(c echo.Context, status int) error {
 	p.Bed = g.canvas.bed(g.printer.ZoneCols, g.printer.ZoneRows)
 	p.Crumbs = []views.Fact{{Value: "Grade", Href: g.s.url("/grade")}, {Value: "Printer " + g.printer.Tag, Href: g.s.url("/printers/" + url.PathEscape(g.printer.Tag))}}
 	p.Action = g.s.url("/grade/" + url.PathEscape(g.printer.Tag))
-	start, latest := "new", g.text("latest")
+	start, started, latest := "new", "", g.text("latest")
 	if g.start != nil {
-		start = g.start.ID.UUID.String()
+		start, started = g.start.ID.UUID.String(), stamp(g.start.StartedAt)
 	}
 	if latest == "" && len(g.latest) > 0 {
 		latest = g.latest[0].ID.UUID.String()
 	}
-	p.Hidden = []views.Fact{{Word: "id", Value: g.id.String()}, {Word: "start", Value: start}, {Word: "latest", Value: latest},
+	p.Hidden = []views.Fact{{Word: "id", Value: g.id.String()}, {Word: "start", Value: start}, {Word: "started", Value: started}, {Word: "latest", Value: latest},
 		{Word: "marks", Value: string(farm.AppendMarks(nil, g.canvas.marks))}, {Word: "bare", Value: string(farm.AppendZones(nil, g.canvas.bare))}}
 	if next := backTo(g.text("next")); next != "" {
 		p.Hidden = append(p.Hidden, views.Fact{Word: "next", Value: next})
@@ -58,25 +58,7 @@ func (g *grading) show(c echo.Context, status int) error {
 	if err := g.probeFields(); err != nil {
 		return err
 	}
-	p.Brushes = brushes(commonBrushes, g.values.Get("brush"))
-	p.More = append(brushes(moreBrushes, g.values.Get("brush")), views.Brush{Code: brushBare, Word: "Nothing printed here", Short: "nothing printed", Seen: "zones the print does not reach", Key: "n", Chosen: g.values.Get("brush") == brushBare})
-	p.MoreOpen = slices.ContainsFunc(p.More, func(b views.Brush) bool { return b.Chosen })
-	p.Seen = views.Field{Name: "seen_from", Label: "Looked at from", Kind: "choice", Optional: true, Options: orElse(g.options("seen_from", []views.Option{
-		{Value: "above_printing", Word: "Above, printing"}, {Value: "above_done", Word: "Above, done"}, {Value: "underside", Word: "Its underside", Note: "peeled or taken off"}, {Value: "", Word: "Not said"}}))}
-	grades := slices.Clone(gradeOptions)
-	if p.Quick {
-		grades = grades[1:] // clean is the button above
-	}
-	p.Grade = views.Field{Name: "grade", Label: "Grade", Kind: "choice", Options: g.options("grade", grades)}
-	p.After = []views.Field{
-		{Name: "decision", Label: "What was decided", Kind: "choice", Optional: true, Options: orElse(g.options("decision", []views.Option{
-			{Value: "let_run", Word: "Let run"}, {Value: "nudged", Word: "Nudged"}, {Value: "stopped", Word: "Stopped"}, {Value: "", Word: "Not said"}}))},
-		{Name: "outcome", Label: "How it ended", Kind: "choice", Optional: true, Options: orElse(g.options("outcome", outcomeOptions()))},
-		{Name: "nudge", Label: "Nudged while it printed", Kind: "number", Unit: "mm", Optional: true, Value: g.values.Get("nudge"),
-			Hint: "All moves together, for example 0.04; " + g.printer.Tag + " moves in steps of " + mm(orDefault(g.printer.ZStepMM, farm.DefaultZStepMM)) + "."},
-		{Name: "nudge_way", Label: "Which way", Kind: "choice", Optional: true, Options: orElse(g.options("nudge_way", []views.Option{
-			{Value: "up", Word: "Nozzle up", Note: "away from the bed"}, {Value: "down", Word: "Nozzle down", Note: "towards the bed"}, {Value: "", Word: "No nudge"}}))},
-	}
+	g.looks()
 	if err := g.readingFields(); err != nil {
 		return err
 	}
@@ -104,6 +86,38 @@ func (g *grading) show(c echo.Context, status int) error {
 	p.Change = p.Change || slices.ContainsFunc(p.Fields, func(f views.Field) bool { return f.Wrong != "" })
 	p.RestOpen = slices.ContainsFunc(p.Rest, func(f views.Field) bool { return f.Wrong != "" })
 	return render(c, status, views.Grade(*p))
+}
+
+// looks asks what is seen, and what was decided: the part of the form that needs
+// no record.
+func (g *grading) looks() {
+	p := &g.grade
+	p.Brushes = brushes(commonBrushes, g.values.Get("brush"))
+	p.More = append(brushes(moreBrushes, g.values.Get("brush")), views.Brush{Code: brushBare, Word: "Nothing printed here", Short: "nothing printed", Seen: "zones the print does not reach", Key: "n", Chosen: g.values.Get("brush") == brushBare})
+	p.MoreOpen = slices.ContainsFunc(p.More, func(b views.Brush) bool { return b.Chosen })
+	p.Seen = views.Field{Name: "seen_from", Label: "Looked at from", Kind: "choice", Optional: true, Options: orElse(g.options("seen_from", []views.Option{
+		{Value: "above_printing", Word: "Above, printing"}, {Value: "above_done", Word: "Above, done"}, {Value: "underside", Word: "Its underside", Note: "peeled or taken off"}, {Value: "", Word: "Not said"}}))}
+	grades := slices.Clone(gradeOptions)
+	if p.Quick {
+		grades = grades[1:] // clean is the button above
+	}
+	p.Grade = views.Field{Name: "grade", Label: "Grade", Kind: "choice", Options: g.options("grade", grades)}
+	p.After = []views.Field{
+		{Name: "decision", Label: "What was decided", Kind: "choice", Optional: true, Options: orElse(g.options("decision", []views.Option{
+			{Value: "let_run", Word: "Let run"}, {Value: "nudged", Word: "Nudged"}, {Value: "stopped", Word: "Stopped"}, {Value: "", Word: "Not said"}}))},
+		{Name: "outcome", Label: "How it ended", Kind: "choice", Optional: true, Options: orElse(g.options("outcome", outcomeOptions()))},
+		{Name: "nudge", Label: "Nudged while it printed", Kind: "number", Unit: "mm", Optional: true, Value: g.values.Get("nudge"),
+			Hint: g.nudgeHint()},
+		{Name: "nudge_way", Label: "Which way", Kind: "choice", Optional: true, Options: orElse(g.options("nudge_way", []views.Option{
+			{Value: "up", Word: "Nozzle up", Note: "away from the bed"}, {Value: "down", Word: "Nozzle down", Note: "towards the bed"}, {Value: "", Word: "No nudge"}}))},
+	}
+}
+
+func (g *grading) nudgeHint() string {
+	if g.printer.Tag == "" {
+		return "All moves together, for example 0.04."
+	}
+	return "All moves together, for example 0.04; " + g.printer.Tag + " moves in steps of " + mm(orDefault(g.printer.ZStepMM, farm.DefaultZStepMM)) + "."
 }
 
 func outcomeOptions() []views.Option {
@@ -195,17 +209,19 @@ func (g *grading) probeFields() error {
 		p.Probed = []views.Field{{Name: "probed", Label: "Probed before this start?", Kind: "choice", Optional: true,
 			Options: orElse(g.options("probed", []views.Option{{Value: "yes", Word: "I did probe"}, {Value: "", Word: "As recorded"}}))}}
 	case u.Skipped == exposure.Unknown || said != "":
-		p.Probed = []views.Field{{Name: "probed", Label: "Probed before this start?", Kind: "choice", Optional: true,
-			Options: orElse(g.options("probed", []views.Option{{Value: "yes", Word: "Yes"}, {Value: "no", Word: "No"}, {Value: "", Word: "Not known"}}))}}
+		p.Probed = []views.Field{probedField(g.hand)}
 	}
 	return nil
 }
 
+func probedField(h *hand) views.Field {
+	return views.Field{Name: "probed", Label: "Probed before this start?", Kind: "choice", Optional: true,
+		Options: orElse(h.options("probed", []views.Option{{Value: "yes", Word: "Yes"}, {Value: "no", Word: "No"}, {Value: "", Word: "Not known"}}))}
+}
+
 func (g *grading) readingFields() error {
 	r := &g.grade.Readings
-	r.Sort = views.Field{Name: "readings_are", Label: "They were taken on", Kind: "choice", Options: []views.Option{
-		{Value: "line", Word: "A single line or stripe", Chosen: g.values.Get("readings_are") != "patch"},
-		{Value: "patch", Word: "A solid patch", Note: "reads near nominal though the nozzle is low", Chosen: g.values.Get("readings_are") == "patch"}}}
+	r.Sort = readingsSort(g.values)
 	for row := g.printer.ZoneRows - 1; row >= 0; row-- {
 		var line []views.Field
 		for col := range g.printer.ZoneCols {
@@ -219,6 +235,12 @@ func (g *grading) readingFields() error {
 	return err
 }
 
+func readingsSort(v url.Values) views.Field {
+	return views.Field{Name: "readings_are", Label: "They were taken on", Kind: "choice", Options: []views.Option{
+		{Value: "line", Word: "A single line or stripe", Chosen: v.Get("readings_are") != "patch"},
+		{Value: "patch", Word: "A solid patch", Note: "reads near nominal though the nozzle is low", Chosen: v.Get("readings_are") == "patch"}}}
+}
+
 func (g *grading) restFields() error {
 	materials, err := g.s.store.ThingNames(g.ctx, farm.KindMaterial, g.now, mostSuggested)
 	if err != nil {
@@ -228,18 +250,22 @@ func (g *grading) restFields() error {
 	if err != nil {
 		return err
 	}
-	v := g.values
-	g.grade.Rest = []views.Field{
+	g.grade.Rest = restOf(g.values, materials, jobs)
+	return nil
+}
+
+func restOf(v url.Values, materials, jobs []string) []views.Field {
+	h := &hand{values: v}
+	return []views.Field{
 		{Name: "material", Label: "Material", Value: v.Get("material"), Suggest: materials, Optional: true, Longest: 64},
 		{Name: "lot", Label: "Lot", Value: v.Get("lot"), Optional: true, Longest: 64},
 		{Name: "job", Label: "Job", Value: v.Get("job"), Suggest: jobs, Optional: true, Longest: 64},
-		{Name: "underside", Label: "The part’s underside", Kind: "choice", Optional: true, Options: orElse(g.options("underside", []views.Option{
+		{Name: "underside", Label: "The part’s underside", Kind: "choice", Optional: true, Options: orElse(h.options("underside", []views.Option{
 			{Value: "shown", Word: "Shows"}, {Value: "hidden", Word: "Is hidden"}, {Value: "", Word: "As the job says"}}))},
 		{Name: "layer_height_mm", Label: "Layer height", Kind: "number", Unit: "mm", Value: v.Get("layer_height_mm"), Optional: true, Hint: "Empty is 0.20."},
 		{Name: "line_width_mm", Label: "Line width", Kind: "number", Unit: "mm", Value: v.Get("line_width_mm"), Optional: true, Hint: "Empty is 0.45."},
 		{Name: "note", Label: "Note", Kind: "area", Value: v.Get("note"), Optional: true},
 	}
-	return nil
 }
 
 // personField says who grades; managers may pick.

@@ -49,7 +49,7 @@ func (s *Server) withHeaders(next echo.HandlerFunc) echo.HandlerFunc {
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Permissions-Policy", "camera=(self), geolocation=(), microphone=(), payment=(), usb=()")
 		h.Set("Cache-Control", "no-store")
-		if s.secure {
+		if s.secure && s.authority() == nil { // a certificate of the farm's own may be lost, and its address must then open again
 			h.Set("Strict-Transport-Security", "max-age=31536000")
 		}
 		return next(c)

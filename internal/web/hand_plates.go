@@ -24,14 +24,7 @@ var cleanAct = handAct{
 		}
 		h.page.Lead = "For one plate or many. It counts from the time you give, also when you log it later."
 		h.page.Caution = h.caution(firstlayer.Solvent, firstlayer.Hot)
-		h.page.Fields = append(h.page.Fields,
-			views.Field{Name: "method", Label: "How", Kind: "choice", Options: h.options("method", []views.Option{
-				{Value: "wipe", Word: "Wiped", Note: "with a cloth, on the bench or on the cold bed"}, {Value: "wash", Word: "Washed", Note: "with soap and water, rinsed, dried"},
-				{Value: "deep", Word: "Washed deep", Note: "scrubbed, or with a stronger agent"}, {Value: "coat", Word: "Coated", Note: "release layer put on; this is no cleaning"}})},
-			sideField(h, "Which side"),
-			views.Field{Name: "agent", Label: "With what", Value: h.values.Get("agent"), Optional: true, Suggest: agents, Longest: 200, Hint: "For example isopropyl alcohol. After “dry” a release layer stays on."},
-			views.Field{Name: "note", Label: "Note", Value: h.values.Get("note"), Optional: true, Longest: 1000},
-		)
+		h.page.Fields = append(h.page.Fields, cleanFields(h)...)
 		h.page.Submit = "Save cleaning"
 		return nil
 	},
@@ -53,6 +46,18 @@ var cleanAct = handAct{
 		}
 		return records, nil
 	},
+}
+
+// cleanFields ask how plates were cleaned.
+func cleanFields(h *hand) []views.Field {
+	return []views.Field{
+		{Name: "method", Label: "How", Kind: "choice", Options: h.options("method", []views.Option{
+			{Value: "wipe", Word: "Wiped", Note: "with a cloth, on the bench or on the cold bed"}, {Value: "wash", Word: "Washed", Note: "with soap and water, rinsed, dried"},
+			{Value: "deep", Word: "Washed deep", Note: "scrubbed, or with a stronger agent"}, {Value: "coat", Word: "Coated", Note: "release layer put on; this is no cleaning"}})},
+		sideField(h, "Which side"),
+		{Name: "agent", Label: "With what", Value: h.values.Get("agent"), Optional: true, Suggest: agents, Longest: 200, Hint: "For example isopropyl alcohol. After “dry” a release layer stays on."},
+		{Name: "note", Label: "Note", Value: h.values.Get("note"), Optional: true, Longest: 1000},
+	}
 }
 
 // prefillPlates moves what an address names into the list, the first time.
@@ -167,8 +172,7 @@ var fitAct = handAct{
 		if err != nil {
 			return err
 		}
-		old := views.Field{Name: "old_plate", Label: "The plate that was on it went", Kind: "choice", Optional: true,
-			Options: orElse(h.options("old_plate", []views.Option{{Value: "in_wash", Word: "Into the wash"}, {Value: "set_aside", Word: "Aside, to be looked at"}, {Value: "", Word: "Into the rack, or there was none"}}))}
+		old := oldPlateField(h)
 		on, err := h.onPrinter(h.text("printer"))
 		if err != nil {
 			return err
@@ -188,6 +192,11 @@ var fitAct = handAct{
 		return nil
 	},
 	build: buildFitting,
+}
+
+func oldPlateField(h *hand) views.Field {
+	return views.Field{Name: "old_plate", Label: "The plate that was on it went", Kind: "choice", Optional: true,
+		Options: orElse(h.options("old_plate", []views.Option{{Value: "in_wash", Word: "Into the wash"}, {Value: "set_aside", Word: "Aside, to be looked at"}, {Value: "", Word: "Into the rack, or there was none"}}))}
 }
 
 func buildFitting(h *hand) ([]handRecord, error) {

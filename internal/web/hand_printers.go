@@ -2,6 +2,7 @@ package web
 
 import (
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -30,26 +31,11 @@ var probeAct = handAct{
 			return err
 		}
 		plate.Optional = true
-		number := func(name, label, unit, hint string) views.Field {
-			return views.Field{Name: name, Label: label, Kind: "number", Unit: unit, Value: h.values.Get(name), Optional: true, Hint: hint}
-		}
 		h.page.Lead = "For a probe that was made. One that was left out is logged as skipped, with its reason."
 		h.page.Caution = h.caution(firstlayer.Motion, firstlayer.Hot)
-		h.page.Fields = []views.Field{printer,
-			{Name: "extent", Label: "What was probed", Kind: "choice", Options: h.options("extent", []views.Option{
-				{Value: "full", Word: "The whole bed"}, {Value: "part", Word: "A part of it", Note: "for example where the print lies"}, {Value: "zero", Word: "Only the zero", Note: "no mesh: a skip goes on"}})},
-			plate, sideField(h, "Side up"), turnedField(h),
-			number("bed_temp_c", "Bed temperature", "°C", ""), number("soak_minutes", "Soaked for", "min", "How long the bed was hot before."),
-		}
-		h.page.More = []views.Field{
-			{Name: "mesh", Label: "Mesh", Kind: "area", Value: h.values.Get("mesh"), Optional: true, Hint: "Paste what the printer wrote: heights in mm, one row a line, for example 0.012 0.034 " + minus + "0.020, or with their positions. Names and brackets around them do no harm; nan is a height that is missing."},
-			{Name: "mesh_first", Label: "The first line is the bed’s", Kind: "choice", Optional: true, Hint: "Not needed where the text says it, or tells positions.", Options: orElse(h.options("mesh_first", []views.Option{
-				{Value: "front", Word: "Front"}, {Value: "back", Word: "Back"}, {Value: "", Word: "Not said"}}))},
-			number("x_min_mm", "Mesh from the left", "mm", "Where the probed points lie on the bed."), number("x_max_mm", "to the right", "mm", ""),
-			number("y_min_mm", "Mesh from the front", "mm", ""), number("y_max_mm", "to the back", "mm", ""),
-			{Name: "in_use", Label: "The printer uses this mesh", Kind: "choice", Optional: true, Options: orElse(h.options("in_use", []views.Option{
-				{Value: "yes", Word: "Yes"}, {Value: "no", Word: "No"}, {Value: "", Word: "Not said"}}))},
-		}
+		fields, more := probeFields(h)
+		h.page.Fields = slices.Concat([]views.Field{printer, fields[0], plate}, fields[1:])
+		h.page.More = more
 		h.page.Submit, h.page.Look = "Save probe", "Look at the mesh first"
 		return nil
 	},
@@ -95,6 +81,29 @@ var probeAct = handAct{
 	},
 }
 
+// probeFields ask what was probed, and behind "More" for the mesh.
+func probeFields(h *hand) (fields, more []views.Field) {
+	number := func(name, label, unit, hint string) views.Field {
+		return views.Field{Name: name, Label: label, Kind: "number", Unit: unit, Value: h.values.Get(name), Optional: true, Hint: hint}
+	}
+	fields = []views.Field{
+		{Name: "extent", Label: "What was probed", Kind: "choice", Options: h.options("extent", []views.Option{
+			{Value: "full", Word: "The whole bed"}, {Value: "part", Word: "A part of it", Note: "for example where the print lies"}, {Value: "zero", Word: "Only the zero", Note: "no mesh: a skip goes on"}})},
+		sideField(h, "Side up"), turnedField(h),
+		number("bed_temp_c", "Bed temperature", "°C", ""), number("soak_minutes", "Soaked for", "min", "How long the bed was hot before."),
+	}
+	more = []views.Field{
+		{Name: "mesh", Label: "Mesh", Kind: "area", Value: h.values.Get("mesh"), Optional: true, Hint: "Paste what the printer wrote: heights in mm, one row a line, for example 0.012 0.034 " + minus + "0.020, or with their positions. Names and brackets around them do no harm; nan is a height that is missing."},
+		{Name: "mesh_first", Label: "The first line is the bed’s", Kind: "choice", Optional: true, Hint: "Not needed where the text says it, or tells positions.", Options: orElse(h.options("mesh_first", []views.Option{
+			{Value: "front", Word: "Front"}, {Value: "back", Word: "Back"}, {Value: "", Word: "Not said"}}))},
+		number("x_min_mm", "Mesh from the left", "mm", "Where the probed points lie on the bed."), number("x_max_mm", "to the right", "mm", ""),
+		number("y_min_mm", "Mesh from the front", "mm", ""), number("y_max_mm", "to the back", "mm", ""),
+		{Name: "in_use", Label: "The printer uses this mesh", Kind: "choice", Optional: true, Options: orElse(h.options("in_use", []views.Option{
+			{Value: "yes", Word: "Yes"}, {Value: "no", Word: "No"}, {Value: "", Word: "Not said"}}))},
+	}
+	return fields, more
+}
+
 // prefillPlateOn fills in, the first time, the plate known to be on the printer.
 func (h *hand) prefillPlateOn() error {
 	if h.values.Has("id") {
@@ -121,12 +130,7 @@ var skipAct = handAct{
 			return err
 		}
 		h.page.Lead = "Give the time before the start it was left out for. It is no fault to skip: the reason helps to tell what probing is worth."
-		reason := views.Field{Name: "reason", Label: "Why it was left out", Kind: "choice"}
-		for _, code := range farm.SkipReasons {
-			reason.Options = append(reason.Options, views.Option{Value: code, Word: sentenceCase(wordFor(skipReasonWords, code))})
-		}
-		h.options("reason", reason.Options)
-		h.page.Fields = []views.Field{printer, reason, {Name: "note", Label: "Note", Value: h.values.Get("note"), Optional: true, Longest: 1000}}
+		h.page.Fields = []views.Field{printer, skipReason(h), {Name: "note", Label: "Note", Value: h.values.Get("note"), Optional: true, Longest: 1000}}
 		h.page.Submit = "Save skip"
 		return nil
 	},
@@ -138,6 +142,15 @@ var skipAct = handAct{
 		return []handRecord{h.record(farm.KindProbeSkipped, printer, "at", map[string]string{"printer": printer,
 			"reason": h.code("reason", farm.SkipReasons, "Say why it was left out."), "note": h.text("note")})}, nil
 	},
+}
+
+func skipReason(h *hand) views.Field {
+	reason := views.Field{Name: "reason", Label: "Why it was left out", Kind: "choice"}
+	for _, code := range farm.SkipReasons {
+		reason.Options = append(reason.Options, views.Option{Value: code, Word: sentenceCase(wordFor(skipReasonWords, code))})
+	}
+	h.options("reason", reason.Options)
+	return reason
 }
 
 var offsetAct = handAct{
@@ -243,6 +256,11 @@ var serviceAct = handAct{
 	},
 }
 
+const (
+	holdCaution    = "A hold is a word to people: it stops no machine. Make it safe by the workplace’s rules and the maker’s instructions first."
+	releaseCaution = "Release says that jobs may start again. It does not say that the machine is safe to touch: that is for whoever is at it, by the workplace’s rules."
+)
+
 var holdAct = handAct{
 	slug: "hold", word: "Hold", title: "Hold a printer or plate",
 	prefil: []string{"printer", "plate"},
@@ -260,7 +278,7 @@ var holdAct = handAct{
 		}
 		h.page.Shell.Title = "Hold " + tag
 		h.page.Lead = "No job should start " + map[string]string{"printer": "on printer ", "plate": "with plate "}[kind] + tag + " until it is released with a reason."
-		h.page.Caution = "A hold is a word to people: it stops no machine. Make it safe by the workplace’s rules and the maker’s instructions first."
+		h.page.Caution = holdCaution
 		h.page.Hidden = []views.Fact{{Word: kind, Value: tag}}
 		h.page.Fields = []views.Field{{Name: "reason", Label: "Why", Kind: "area", Value: h.values.Get("reason"), Hint: "For the next shift to read, for example: bed heater drops out."}}
 		h.page.Submit, h.page.Danger = "Hold "+tag, true
@@ -385,7 +403,7 @@ var releaseAct = handAct{
 				Note: "placed " + clock(x.PlacedAt, h.zone) + byWhom(x.Person), Chosen: len(list) == 1 || h.values.Get("hold") == x.ID.UUID.String()})
 		}
 		h.page.Lead = "On hold because: " + sentenceLower(orNoRecord(list[0].Reason)) + " Placed " + clock(list[0].PlacedAt, h.zone) + byWhom(list[0].Person) + "."
-		h.page.Caution = "Release says that jobs may start again. It does not say that the machine is safe to touch: that is for whoever is at it, by the workplace’s rules."
+		h.page.Caution = releaseCaution
 		said, is, err := h.proofSince(list[0])
 		if err != nil {
 			return err

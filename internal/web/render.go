@@ -78,6 +78,7 @@ func (s *Server) shell(c echo.Context, title, area string) views.Shell {
 	} else if sh.Device != "" {
 		sh.Idle = strconv.Itoa(int(tabletIdle.Seconds()))
 	}
+	s.offlineShell(c, &sh)
 	if who.Role == roleAnyone {
 		return sh
 	}

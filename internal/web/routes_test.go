@@ -56,7 +56,7 @@ func TestRolesByRoute(t *testing.T) {
 				t.Errorf("%s %s as %s: got status %d", r.Method, path, s.name, a.Status)
 			}
 		}
-		if open := r.Path == "/" || r.Path == "/healthz" || r.Path == "/readyz" || r.Path == "/favicon.ico" || strings.HasPrefix(r.Path, "/static/"); !open {
+		if open := r.Path == "/" || r.Path == "/healthz" || r.Path == "/readyz" || r.Path == "/favicon.ico" || r.Path == "/sw.js" || r.Path == "/offline" || r.Path == "/queue" || strings.HasPrefix(r.Path, "/trust") || strings.HasPrefix(r.Path, "/static/"); !open {
 			if a := wrong.Do(r.Method, path, "", "", from(99)); a.Status != http.StatusUnauthorized || a.Header.Get("WWW-Authenticate") == "" {
 				t.Errorf("%s %s with a token nobody made: got status %d, WWW-Authenticate %q, want 401 with a challenge", r.Method, path, a.Status, a.Header.Get("WWW-Authenticate"))
 			}

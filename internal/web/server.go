@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"basecourse/internal/assess"
+	"basecourse/internal/farmtls"
 	"basecourse/internal/store"
 	"basecourse/static"
 
@@ -45,6 +46,10 @@ type Config struct {
 	// TrustedProxies may say who the sender is in X-Forwarded-For: addresses or
 	// networks (10.0.0.0/8). Nobody else may.
 	TrustedProxies []string
+
+	// TLS gives the server's certificate; nil: it speaks plain http, on this machine
+	// or to a proxy in front.
+	TLS *farmtls.Source
 
 	// RequestsPerSecond is how many requests one token may send in the long run;
 	// for two seconds' worth it may send faster. 0 is 2000.
@@ -116,6 +121,7 @@ type Server struct {
 	metrics   *metrics
 	guards    map[string]Route // by method and pattern
 	handler   http.Handler
+	worker    []byte // the service worker as it is served
 
 	table       []Route // as it is served
 	description []byte  // of the API, in OpenAPI
@@ -165,11 +171,15 @@ func New(cfg Config) (*Server, error) {
 			return nil, fmt.Errorf("BASECOURSE_PUBLIC_URL: %w", err)
 		}
 	}
+	s.secure = s.secure || cfg.TLS != nil
 	if s.proxies, err = proxyRanges(cfg.TrustedProxies); err != nil {
 		return nil, err
 	}
 	if s.assets, err = static.Load(); err != nil {
 		return nil, fmt.Errorf("web.New: %w", err)
+	}
+	if err := s.makeWorker(); err != nil {
+		return nil, err
 	}
 	s.sessions = s.newSessions()
 	s.metrics = s.newMetrics()
@@ -229,7 +239,13 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	go s.listen(ctx)
 	srv.RegisterOnShutdown(s.feed.end)
 	ended := make(chan error, 1)
-	go func() { ended <- srv.Serve(l) }()
+	go func() {
+		if s.cfg.TLS != nil {
+			ended <- s.serveTLS(srv, l)
+			return
+		}
+		ended <- srv.Serve(l)
+	}()
 	select {
 	case err := <-ended:
 		return fmt.Errorf("web.Serve: %w", err)

@@ -129,6 +129,7 @@ func (s *Server) setupParts(c echo.Context, f store.FarmFacts) []views.SetupPart
 		{"Tokens", "/setup/tokens", counted(f.Tokens, "in force", "in force")},
 		{"Notices sent out", "/setup/notices", "mail and webhooks"},
 		{"API", "/help/api", "how programs send and read records"},
+		{"Trust on tablets", "/trust", "https, for work without network"},
 		{"Labels", "/setup/labels", "codes for printers and plates"},
 		{"Import", "/setup/import", "a bundle, checked first"},
 		{"Export", "/setup/export", "the whole farm as a bundle"},

@@ -40,6 +40,21 @@ func Main(m *testing.M) {
 
 // startBrowser starts the one browser of this test binary.
 func startBrowser() {
+	dir, err := os.MkdirTemp("", "basecourse-browser-")
+	if err != nil {
+		browser.err = err
+		return
+	}
+	var end func()
+	browser.ctx, end, browser.err = launch(dir)
+	browser.close = func() {
+		end()
+		_ = os.RemoveAll(dir)
+	}
+}
+
+// launch starts a browser that keeps what it keeps in dir.
+func launch(dir string) (context.Context, func(), error) {
 	var path string
 	for _, name := range []string{"chromium", "chromium-browser", "google-chrome", "chrome"} {
 		if p, err := exec.LookPath(name); err == nil {
@@ -48,26 +63,62 @@ func startBrowser() {
 		}
 	}
 	if path == "" {
-		browser.err = fmt.Errorf("no Chromium in PATH")
-		return
-	}
-	dir, err := os.MkdirTemp("", "basecourse-browser-")
-	if err != nil {
-		browser.err = err
-		return
+		return nil, func() {}, fmt.Errorf("no Chromium in PATH")
 	}
 	opts := append(chromedp.DefaultExecAllocatorOptions[:],
 		chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.UserDataDir(dir),
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true))
 	alloc, cancelAlloc := chromedp.NewExecAllocator(context.Background(), opts...)
 	ctx, cancel := chromedp.NewContext(alloc)
-	browser.ctx = ctx
-	browser.close = func() {
-		cancel()
-		cancelAlloc()
-		_ = os.RemoveAll(dir)
+	return ctx, func() { cancel(); cancelAlloc() }, chromedp.Do(ctx)
+}
+
+// Device is a browser of its own, whose tabs share what is kept in it, also after
+// it was closed and started again.
+type Device struct {
+	site *Site
+	t    testing.TB
+	dir  string
+	ctx  context.Context
+	end  func()
+}
+
+// Device starts a browser of its own.
+func (s *Site) Device(t testing.TB) *Device {
+	t.Helper()
+	dir, err := os.MkdirTemp("", "basecourse-device-")
+	if err != nil {
+		t.Fatal(err)
 	}
-	browser.err = chromedp.Do(ctx)
+	d := &Device{site: s, t: t, dir: dir}
+	d.start()
+	t.Cleanup(func() {
+		d.end()
+		_ = os.RemoveAll(dir)
+	})
+	return d
+}
+
+func (d *Device) start() {
+	d.t.Helper()
+	var err error
+	if d.ctx, d.end, err = launch(d.dir); err != nil {
+		d.t.Fatalf("webtest: this test needs a browser: %v", err)
+	}
+}
+
+// Restart closes the browser and starts it again: sessions are over, what is kept
+// on the disk is there.
+func (d *Device) Restart() {
+	d.t.Helper()
+	d.end()
+	d.start()
+}
+
+// Tab opens a tab, signed in as a client (nil: as the device is).
+func (d *Device) Tab(as *Client, v View, patience time.Duration) *Tab {
+	d.t.Helper()
+	return d.site.tab(d.t, d.ctx, as, v, patience)
 }
 
 // View is the size and colours a page is looked at in.
@@ -106,9 +157,14 @@ func (s *Site) Tab(t testing.TB, as *Client, v View) *Tab {
 	if browser.err != nil {
 		t.Fatalf("webtest: this test needs a browser: %v", browser.err)
 	}
-	ctx, cancel := chromedp.NewContext(browser.ctx, chromedp.WithNewBrowserContext())
+	return s.tab(t, browser.ctx, as, v, 90*time.Second, chromedp.WithNewBrowserContext())
+}
+
+func (s *Site) tab(t testing.TB, in context.Context, as *Client, v View, patience time.Duration, options ...chromedp.ContextOption) *Tab {
+	t.Helper()
+	ctx, cancel := chromedp.NewContext(in, options...)
 	t.Cleanup(cancel)
-	ctx, stop := context.WithTimeout(ctx, 90*time.Second)
+	ctx, stop := context.WithTimeout(ctx, patience)
 	t.Cleanup(stop)
 	tab := &Tab{ctx: ctx, site: s, t: t, dark: v.Dark}
 	if err := chromedp.Do(ctx, chromedp.EmulateViewport(v.Width, v.Height)); err != nil {

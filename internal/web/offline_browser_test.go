@@ -1,0 +1,235 @@
+package web_test
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"net/http/httptest"
+	"path/filepath"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"basecourse/internal/farm"
+	"basecourse/internal/store"
+	"basecourse/internal/web"
+	"basecourse/internal/webtest"
+
+	"github.com/chromedp/chromedp"
+	"github.com/gofrs/uuid/v5"
+)
+
+// line is the network between a device and the server: it can be cut, and it can
+// lose answers of what the server has done.
+type line struct {
+	to      atomic.Pointer[http.Handler]
+	cut     atomic.Bool
+	lose    atomic.Int32 // answers of POST to be lost
+	lost    atomic.Int32
+	refused atomic.Int32
+	slow    atomic.Int64 // what an answer of the records takes, ns
+}
+
+func (l *line) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	hang := func() {
+		if c, _, err := http.NewResponseController(w).Hijack(); err == nil {
+			_ = c.Close()
+		}
+	}
+	if l.cut.Load() {
+		l.refused.Add(1)
+		hang()
+		return
+	}
+	next := *l.to.Load()
+	if r.Method != http.MethodPost || r.URL.Path != "/api/v1/records" && !strings.HasPrefix(r.URL.Path, "/grade/") && !strings.HasPrefix(r.URL.Path, "/upkeep/") {
+		next.ServeHTTP(w, r)
+		return
+	}
+	time.Sleep(time.Duration(l.slow.Load()))
+	if n := l.lose.Load(); n > 0 && l.lose.CompareAndSwap(n, n-1) || l.cut.Load() {
+		next.ServeHTTP(httptest.NewRecorder(), r)
+		l.lost.Add(1)
+		hang()
+		return
+	}
+	next.ServeHTTP(w, r)
+}
+
+// behindLine puts a line before a site.
+func behindLine(t *testing.T, site *webtest.Site) *line {
+	t.Helper()
+	l := &line{}
+	h := http.Handler(site.Server)
+	l.to.Store(&h)
+	front := httptest.NewServer(l)
+	t.Cleanup(front.Close)
+	site.URL = front.URL
+	return l
+}
+
+// readyForOffline waits until the device is ready for work without network.
+func readyForOffline(t *testing.T, tab *webtest.Tab) {
+	t.Helper()
+	if got := webtest.Eval[string](tab, `(async () => {
+		for (let i = 0; i < 200; i++) {
+			if (navigator.serviceWorker.controller && await outbox.meta("farm") && await caches.match(document.documentElement.dataset.base + "/offline")) return "yes"
+			await new Promise(r => setTimeout(r, 50))
+		}
+		return JSON.stringify({ controller: !!navigator.serviceWorker.controller, farm: !!await outbox.meta("farm"), outbox: { ...document.documentElement.dataset } })
+	})()`); got != "yes" {
+		t.Fatalf("not ready for work without network: %s", got)
+	}
+}
+
+// emptied waits until nothing waits on the device.
+func emptied(t *testing.T, tab *webtest.Tab, patience time.Duration) {
+	t.Helper()
+	left := webtest.Eval[int](tab, fmt.Sprintf(`(async () => {
+		const until = Date.now() + %d
+		for (;;) {
+			const n = (await outbox.list()).filter(e => e.state !== "refused").length
+			if (n === 0 || Date.now() > until) return n
+			outbox.send()
+			await new Promise(r => setTimeout(r, 50))
+		}
+	})()`, patience.Milliseconds()))
+	if left != 0 {
+		t.Fatalf("%d entries still wait after %s", left, patience)
+	}
+}
+
+// offlineSite is a farm of now, with a start that waits on P-1.
+func offlineSite(t *testing.T) *webtest.Site {
+	t.Helper()
+	site := handSite(t, func(c *web.Config) { c.Now = nil })
+	startOn(t, site, "P-1", "S-now", "L-1", time.Now().Add(-20*time.Minute))
+	return site
+}
+
+func TestWorkWithoutNetworkInTheBrowser(t *testing.T) {
+	if !webtest.BrowserTests() {
+		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
+		return
+	}
+	t.Parallel()
+	site := offlineSite(t)
+	before := map[string]int{}
+	for _, kind := range []string{"first_layer", "cleaning", "probe", "fitting", "hold", "plate_state"} {
+		before[kind] = len(eventsOf(t, site, kind))
+	}
+	net := behindLine(t, site)
+	amara := site.As("amara", "operator")
+	device := site.Device(t)
+	view := webtest.View{Name: "tablet", Width: 820, Height: 1180}
+	tab := device.Tab(amara, view, 80*time.Second)
+	click := func(selectors ...string) {
+		t.Helper()
+		for _, x := range selectors {
+			tab.Do(chromedp.Click(chromedp.CSS(x)))
+		}
+	}
+	away := func(path string) {
+		t.Helper()
+		tab.Open(path)
+		tab.Do(chromedp.WaitReady(chromedp.CSS("html[data-away]")))
+	}
+	shown := func(part string) {
+		t.Helper()
+		tab.Do(chromedp.WaitVisible(chromedp.CSS(".saved")))
+		if words := webtest.Eval[string](tab, `document.querySelector(".saved").textContent`); !strings.Contains(words, part) {
+			t.Errorf("after saving it says %q, want %q in it", words, part)
+		}
+	}
+	shot := func(name string) {
+		tab.Fits()
+		if *shots != "" {
+			tab.Shot(filepath.Join(*shots, name+".png"), true)
+		}
+	}
+	tab.Open("/floor")
+	readyForOffline(t, tab)
+
+	net.cut.Store(true)
+	away("/grade/P-1")
+	shot("away-grade")
+	tab.Accessible()
+	click("input[name=brush][value=nozzle_low]", "button[data-zone=A1]", "input[name=grade][value=failed]", "button[value=save]")
+	shown("Graded P-1: failed. 1 waiting")
+	shot("away-list")
+	away("/upkeep/clean?plate=L-1")
+	shot("away-clean")
+	click("button[value=save]")
+	tab.Do(chromedp.WaitVisible(chromedp.CSS("[data-problems]")))
+	shot("away-clean-refused")
+	click("input[name=method][value=wash]", "button[value=save]")
+	shown("Cleaned L-1: washed")
+	away("/upkeep/probe?printer=p1")
+	click("input[name=extent][value=full]", "button[value=save]")
+	shown("Probed P-1")
+	away("/upkeep/fit?printer=P-1&plate=L-4")
+	click("input[name=old_plate][value=in_wash]", "button[value=save]")
+	shown("Fitted L-4 on P-1")
+	away("/upkeep/hold")
+	tab.Do(chromedp.SendKeys(chromedp.CSS("#f-subject"), "p 3"), chromedp.SendKeys(chromedp.CSS("#f-reason"), "belt slips"))
+	click("button[value=save]")
+	shown("Hold on P-3")
+	tab.Open("/queue")
+	tab.Do(chromedp.WaitReady(chromedp.CSS("html[data-queue='6']")))
+	shot("queue")
+	tab.Accessible()
+	tab.Expect("ERR_")
+
+	// The tablet is switched off and on, still without network.
+	device.Restart()
+	tab = device.Tab(nil, view, 80*time.Second)
+	tab.Open("/floor")
+	tab.Do(chromedp.WaitReady(chromedp.CSS("html[data-unsent='6']")))
+	away("/grade/P-3")
+	click("button[value=clean]")
+	shown("Graded P-3: clean layer. 7 waiting")
+	tab.Expect("ERR_")
+
+	// With network again, but nobody signed in: all waits, and it says why.
+	net.cut.Store(false)
+	tab.Open("/queue")
+	tab.Do(chromedp.WaitVisible(chromedp.CSS("[data-queue-sign-in]")))
+	shot("queue-sign-in")
+	tab.Expect("401")
+	for kind, n := range before {
+		if got := len(eventsOf(t, site, kind)); got != n {
+			t.Errorf("before signing in %d %s were recorded, want none", got-n, kind)
+		}
+	}
+	click("[data-queue-sign-in]")
+	net.lose.Store(1)
+	tab.Do(chromedp.WaitReady(chromedp.CSS("input[name=password]")), chromedp.SendKeys(chromedp.CSS("input[name=handle]"), "amara"), chromedp.SendKeys(chromedp.CSS("input[name=password]"), webtest.Password), chromedp.Click(chromedp.CSS("main button[type=submit]")),
+		chromedp.WaitReady(chromedp.CSS("[data-queue-empty]")))
+	tab.Do(chromedp.WaitReady(chromedp.CSS("html[data-ready]")))
+	emptied(t, tab, 20*time.Second)
+	tab.Expect("ERR_")
+	tab.Expect("401")
+	if net.lost.Load() != 1 {
+		t.Errorf("%d answers were lost, want 1", net.lost.Load())
+	}
+	for kind, want := range map[string]int{"first_layer": 1, "cleaning": 1, "probe": 1, "fitting": 1, "hold": 1, "plate_state": 1} {
+		if got := len(eventsOf(t, site, kind)) - before[kind]; got != want {
+			t.Errorf("%d new %s, want %d", got, kind, want)
+		}
+	}
+	graded, err := site.Store.FirstLayer(context.Background(), farm.ID{UUID: uuid.FromStringOrNil(startID(t, "S-now"))})
+	if err != nil || graded.Grade != "failed" || graded.Grader != "amara" || string(farm.AppendMarks(nil, graded.Marks)) != "A1:nozzle_low:1" {
+		t.Errorf("the start that waited: %+v, %v; want it graded failed by amara with a mark", graded, err)
+	}
+}
+
+// eventsOf gives all records of a kind.
+func eventsOf(t *testing.T, site *webtest.Site, kind string) []any {
+	t.Helper()
+	list, err := site.Store.Events(context.Background(), farm.Kind(kind), store.EventFilter{Limit: 10_000})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return list
+}
