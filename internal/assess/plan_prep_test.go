@@ -1,6 +1,8 @@
 package assess_test
 
 import (
+	"context"
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -170,5 +172,68 @@ func TestReplanningTakesOverWashesDone(t *testing.T) {
 	}
 	if moved > len(was)/3 {
 		t.Errorf("%d of %d tasks moved for one that was done", moved, len(was))
+	}
+}
+
+// On L-0 wiping leaves what a wash takes off: its layers begin to fail 25 prints after a
+// wash, wiped or not. It is due for a wash, and the plan washes it before it starts;
+// no other plate.
+func TestAWashIsAskedForWhereWipingNoLongerRestores(t *testing.T) {
+	f := forceFarm()
+	f["jobs.csv"] = "job,plates_needed,hours_per_plate,due,late_fee_per_hour\nJ-1,8,2,2026-03-09T12:30:00Z,200\n"
+	f["holds.csv"] = "hold,subject_kind,subject,placed_at,reason\n"
+	for i := 3; i < 8; i++ {
+		f["holds.csv"] += fmt.Sprintf("H-%d,printer,P-%d,2026-03-09T05:00:00Z,hot end\n", i, i)
+	}
+	f["probes.csv"] = "probe,printer,probed_at\n"
+	layers, cleanings := "first_layer,printer,plate,started_at,grade,graded_at\n", "cleaning,plate,cleaned_at,method\n"
+	for i := range 8 {
+		for n := range 320 {
+			at := time.Date(2026, 1, 10, 6, 0, 0, 0, time.UTC).Add(time.Duration(n)*260*time.Minute + time.Duration(i)*time.Minute)
+			method := ""
+			switch {
+			case n%58 == 0:
+				method = "wash"
+			case n%5 == 0:
+				method = "wipe"
+			}
+			if method != "" {
+				cleanings += fmt.Sprintf("C-%d-%d,L-%d,%s,%s\n", i, n, i, at.Add(-20*time.Minute).Format(time.RFC3339), method)
+			}
+			grade := "clean"
+			if i == 0 && n%58 >= 20 && n%2 == 0 || (n*5+i*3)%40 == 0 {
+				grade = "failed"
+			}
+			layers += fmt.Sprintf("X-%d-%d,P-%d,L-%d,%s,%s,%s\n", i, n, i, i, at.Format(time.RFC3339), grade, at.Add(20*time.Minute).Format(time.RFC3339))
+		}
+	}
+	f["first_layers.csv"], f["cleanings.csv"] = layers, cleanings
+	s := open(t)
+	f.into(t, s)
+	u, err := assess.New(s).Upkeep(context.Background(), assess.AsOf{At: prepAt}, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	said := ""
+	for i := range u.Items {
+		if x := &u.Items[i]; x.Task == "wash" {
+			said += x.Plate + ": " + x.Sentence()
+		}
+	}
+	if !strings.HasPrefix(said, "L-0: ") || strings.Count(said, "since its wash") != 1 || !strings.Contains(said, "wiping no longer restores it") {
+		t.Errorf("washes due: %q", said)
+	}
+	p := planOf(t, s, prepAt)
+	used := false
+	for _, x := range p.Jobs[0].Starts {
+		used = used || x.Printer == "P-0"
+	}
+	for _, x := range p.Tasks {
+		if x.Task == "wash" && x.Printer != "P-0" {
+			t.Errorf("%s is washed for nothing: %s", x.Plate, x.Because)
+		}
+	}
+	if !used || !slices.Contains(tasksOf(p, "P-0"), "wash") {
+		t.Errorf("P-0 starts: %v, prepared by %v", used, tasksOf(p, "P-0"))
 	}
 }

@@ -38,10 +38,16 @@ func BenchmarkPlan(b *testing.B) {
 }
 
 func BenchmarkReplan(b *testing.B) {
-	in := draw(9, size{200, 40, 12, 3, 300})
-	p := Solve(in)
-	in.Printers[7].Free = Never
-	for b.Loop() {
-		Replan(in, p, 5).Prove(in)
+	for _, n := range []int{1, 10} {
+		b.Run(fmt.Sprintf("%dprinters", 200*n), func(b *testing.B) {
+			in := draw(9, size{200 * n, 40 * n, 12 * n, 3, 300 * n})
+			s := newBoard(in)
+			s.construct()
+			p := s.told()
+			in.Printers[7].Free = Never
+			for b.Loop() {
+				Replan(in, p, 5).Prove(in)
+			}
+		})
 	}
 }

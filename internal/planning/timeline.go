@@ -104,14 +104,21 @@ func (b *board) options(job int) []option {
 			}
 		}
 	}
-	slices.SortStableFunc(out, func(x, y option) int {
-		switch {
+	slices.SortFunc(out, func(x, y option) int {
+		switch { // of equals as they were listed
 		case x.price < y.price:
 			return -1
 		case x.price > y.price:
 			return 1
+		case x.printer != y.printer:
+			return x.printer - y.printer
+		case x.first != y.first:
+			if x.first {
+				return -1
+			}
+			return 1
 		}
-		return 0
+		return x.recipe - y.recipe
 	})
 	return out
 }
@@ -236,7 +243,9 @@ func (b *board) anyone(from, until, minutes, bay int) (person, at int) {
 	person, at = -1, Never
 	for p := range b.in.People {
 		if t := b.free(p, from, min(until, at), minutes, bay); t < at {
-			person, at = p, t
+			if person, at = p, t; t == from {
+				break // nobody is there sooner
+			}
 		}
 	}
 	return person, at
