@@ -72,6 +72,19 @@ type Field struct {
 	Add      string   // word of a button that adds this to the list before it; "" none
 	Max      string   // latest time
 	On       bool     // of a check: ticked
+	Scan     Scan     // of a tag: where a label's code can be read into it
+}
+
+// Scan names what reads a label's code into a field of tags: the script, its reader, and
+// the library for browsers that have none of their own. The zero Scan is none.
+type Scan struct{ Script, Reader, Library string }
+
+// scanned are the attributes by which the page's script offers it.
+func scanned(s Scan) templ.Attributes {
+	if s.Script == "" {
+		return nil
+	}
+	return templ.Attributes{"data-scan": s.Script, "data-scan-reader": s.Reader, "data-scan-library": s.Library}
 }
 
 // Option is one answer of a choice or a select.

@@ -12,6 +12,7 @@ type GradeListPage struct {
 	Find    string // address the printer's tag is sent to
 	Problem string // what is wrong with the tag that was looked for
 	Typed   string
+	Scan    Scan
 	Suggest []string
 	Filters []FilterRow
 	Groups  []WaitingGroup

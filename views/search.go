@@ -9,6 +9,7 @@ import (
 type SearchPage struct {
 	Shell
 	Typed    string
+	Scan     Scan
 	Action   string
 	Examples []FilterLink // what can be searched, as links
 	Wrong    string       // a tag whose check letter does not fit

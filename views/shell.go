@@ -15,6 +15,10 @@ type Shell struct {
 	Theme       string    // light, dark; "" as the device has it
 	KeysTo      string    // address the form about single-key shortcuts posts to
 	Keys        string    // off when they are switched off; "" on
+	SizeTo      string    // address the form about the size of controls posts to
+	Size        string    // glove, or "" for the usual
+	HandTo      string    // address the form about the hand that taps posts to
+	Hand        string    // left, or "" for right
 	Here        string    // this page's address without the base path, to come back to
 	Search      string    // address of the search; "" none
 	Help        string    // address of the help, with the anchor of this page's word where it has one
@@ -50,7 +54,8 @@ func (s Shell) sendAll() string {
 	return "no"
 }
 
-// marks says on the page's root that this is or was a shared tablet, for scripts.
+// marks says on the page's root how the device is held and touched, and that it is or
+// was a shared tablet, for scripts.
 func (s Shell) marks() templ.Attributes {
 	a := templ.Attributes{}
 	switch {
@@ -61,6 +66,12 @@ func (s Shell) marks() templ.Attributes {
 	}
 	if s.Idle != "" {
 		a["data-idle"] = s.Idle
+	}
+	if s.Size != "" {
+		a["data-size"] = s.Size
+	}
+	if s.Hand != "" {
+		a["data-hand"] = s.Hand
 	}
 	return a
 }

@@ -36,7 +36,7 @@ func (s *Server) getGrade() echo.HandlerFunc {
 			return err
 		}
 		zone, end := frame.Settings.Zone(), windowEnd(frame, now)
-		p := views.GradeListPage{Shell: withClock(s.shell(c, "Grade", "/grade"), now, zone), Find: s.url("/grade"), Typed: c.QueryParam("printer")}
+		p := views.GradeListPage{Shell: withClock(s.shell(c, "Grade", "/grade"), now, zone), Find: s.url("/grade"), Typed: c.QueryParam("printer"), Scan: s.scan()}
 		p.DataThrough, p.Ends, p.Places = clock(end, zone), s.url("/outcomes"), s.walks()
 		names, err := s.store.ThingNames(ctx, farm.KindPrinter, everInUse, 100_000)
 		if err != nil {

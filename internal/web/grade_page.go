@@ -174,7 +174,7 @@ func (g *grading) plateFields() error {
 	if way := sideWords(g.text("plate_side"), g.text("plate_turned")); way != "" {
 		p.PlateHow = strings.TrimPrefix(p.PlateHow+", "+way, ", ")
 	}
-	plate := views.Field{Name: "plate", Label: "Plate", Value: g.values.Get("plate"), Optional: true, Longest: 64, Hint: "Its tag, typed or scanned. Leave it empty where nobody knows."}
+	plate := views.Field{Name: "plate", Label: "Plate", Value: g.values.Get("plate"), Optional: true, Longest: 64, Scan: g.s.scan(), Hint: "Its tag, typed or scanned. Leave it empty where nobody knows."}
 	names, err := g.s.store.ThingNames(g.ctx, farm.KindPlate, g.now, mostSuggested+1)
 	if err != nil {
 		return err

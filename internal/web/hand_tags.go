@@ -154,7 +154,7 @@ func (h *hand) printerField(hint string) (views.Field, error) {
 	if err != nil {
 		return views.Field{}, err
 	}
-	f := views.Field{Name: "printer", Label: "Printer", Value: h.values.Get("printer"), Hint: hint, Longest: 64}
+	f := views.Field{Name: "printer", Label: "Printer", Value: h.values.Get("printer"), Hint: hint, Longest: 64, Scan: h.s.scan()}
 	if len(list) <= mostSuggested {
 		for _, p := range list {
 			if p.RetiredAt.IsZero() {
@@ -171,7 +171,7 @@ func (h *hand) plateField(hint string) (views.Field, error) {
 	if err != nil {
 		return views.Field{}, err
 	}
-	f := views.Field{Name: "plate", Label: "Plate", Value: h.values.Get("plate"), Hint: hint, Longest: 64}
+	f := views.Field{Name: "plate", Label: "Plate", Value: h.values.Get("plate"), Hint: hint, Longest: 64, Scan: h.s.scan()}
 	if len(list) <= mostSuggested {
 		for _, p := range list {
 			if p.RetiredAt.IsZero() || p.RetiredAt.After(h.now) {
@@ -189,7 +189,7 @@ func (h *hand) askPlates() error {
 	if err != nil {
 		return err
 	}
-	h.page.Fields = []views.Field{{Name: "plates", Label: "Plates", Kind: "area", Value: h.values.Get("plates"),
+	h.page.Fields = []views.Field{{Name: "plates", Label: "Plates", Kind: "area", Value: h.values.Get("plates"), Scan: h.s.scan(),
 		Hint: "One tag a line, typed, pasted or scanned, for example L-203. Several at once are saved together or not at all."}}
 	h.page.Adders = []views.Field{
 		{Name: "printers", Label: "Add the plates on these printers", Value: h.values.Get("printers"), Optional: true, Longest: 4000,

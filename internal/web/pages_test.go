@@ -321,21 +321,23 @@ func TestADeviceRemembersItsColours(t *testing.T) {
 	}
 }
 
-func TestADeviceRemembersThatSingleKeysAreOff(t *testing.T) {
+func TestADeviceRemembersHowItIsUsed(t *testing.T) {
 	site := webtest.New(t)
 	c := site.As("amara", "operator")
-	if a := c.Form("/keys", url.Values{"keys": {"off"}, "next": {"/help"}}); a.Status != 303 || a.Header.Get("Location") != "/help" {
-		t.Errorf("switching them off: got %d to %q, want 303 back to the page", a.Status, a.Header.Get("Location"))
-	}
-	if got := webtest.Attr(c.Page("/floor").One("html"), "data-keys"); got != "off" {
-		t.Errorf("afterwards: got %q, want off", got)
-	}
-	c.Form("/keys", url.Values{"keys": {""}})
-	if got := webtest.Attr(c.Page("/floor").One("html"), "data-keys"); got != "" {
-		t.Errorf("back on: got %q", got)
-	}
-	if a := c.Form("/keys", url.Values{"keys": {"some"}}); a.Status != 400 {
-		t.Errorf("a choice nobody knows: got status %d, want 400", a.Status)
+	for _, x := range []struct{ path, field, choice string }{{"/keys", "keys", "off"}, {"/size", "size", "glove"}, {"/hand", "hand", "left"}} {
+		if a := c.Form(x.path, url.Values{x.field: {x.choice}, "next": {"/help"}}); a.Status != 303 || a.Header.Get("Location") != "/help" {
+			t.Errorf("%s: got %d to %q, want 303 back to the page", x.path, a.Status, a.Header.Get("Location"))
+		}
+		if got := webtest.Attr(c.Page("/floor").One("html"), "data-"+x.field); got != x.choice {
+			t.Errorf("%s afterwards: got %q, want %q", x.path, got, x.choice)
+		}
+		c.Form(x.path, url.Values{x.field: {""}})
+		if got := webtest.Attr(c.Page("/floor").One("html"), "data-"+x.field); got != "" {
+			t.Errorf("%s taken back: got %q", x.path, got)
+		}
+		if a := c.Form(x.path, url.Values{x.field: {"some"}}); a.Status != 400 {
+			t.Errorf("%s, a choice nobody knows: got status %d, want 400", x.path, a.Status)
+		}
 	}
 }
 

@@ -82,6 +82,8 @@ func (s *Server) shell(c echo.Context, title, area string) views.Shell {
 	if who.Role == roleAnyone {
 		return sh
 	}
+	sh.SizeTo, sh.Size = s.url("/size"), keptOf(c.Request(), sizeCookie, "glove")
+	sh.HandTo, sh.Hand = s.url("/hand"), keptOf(c.Request(), handCookie, "left")
 	sh.ThemeTo, sh.KeysTo, sh.Keys = s.url("/theme"), s.url("/keys"), keysOf(c.Request())
 	sh.Help, sh.Search = s.url("/help"), s.url("/search")
 	if who.Role == roleTablet {
@@ -117,4 +119,9 @@ func withClock(sh views.Shell, now time.Time, zone *time.Location) views.Shell {
 }
 
 // asset gives the address of an embedded file.
+// scan is what reads a label's code into a field of tags.
+func (s *Server) scan() views.Scan {
+	return views.Scan{Script: s.asset("scan.js"), Reader: s.asset("scan-reader.js"), Library: s.asset("jsqr.js")}
+}
+
 func (s *Server) asset(plain string) string { return s.url("/static/" + s.assets.Name(plain)) }

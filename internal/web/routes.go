@@ -106,6 +106,8 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "POST", Path: "/theme", Role: roleAnyone, handle: (*Server).postTheme, body: formBody, patience: usual},
 
 	{Method: "POST", Path: "/keys", Role: roleAnyone, handle: (*Server).postKeys, body: formBody, patience: usual},
+	{Method: "POST", Path: "/size", Role: roleAnyone, handle: (*Server).postSize, body: formBody, patience: usual},
+	{Method: "POST", Path: "/hand", Role: roleAnyone, handle: (*Server).postHandedness, body: formBody, patience: usual},
 
 	{Method: "GET", Path: "/", Role: roleAnyone, handle: (*Server).getRoot, open: true, patience: usual},
 	{Method: "GET", Path: "/floor", Role: roleTablet, handle: (*Server).getFloor, patience: slower},

@@ -173,7 +173,7 @@ func (s *Server) getSearch() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
-		p := views.SearchPage{Shell: withClock(s.shell(c, "Search", "/search"), now, zone), Typed: typed, Action: s.url("/search")}
+		p := views.SearchPage{Shell: withClock(s.shell(c, "Search", "/search"), now, zone), Typed: typed, Scan: s.scan(), Action: s.url("/search")}
 		if typed == "" {
 			p.Examples = s.searchExamples()
 			return render(c, http.StatusOK, views.Search(p))

@@ -37,14 +37,34 @@ const keysCookie = "basecourse-keys"
 
 // keysOf is off, or "" for on.
 func keysOf(r *http.Request) string {
-	if k, err := r.Cookie(keysCookie); err == nil && k.Value == "off" {
-		return "off"
-	}
-	return ""
+	return keptOf(r, keysCookie, "off")
 }
 
 func (s *Server) postKeys() echo.HandlerFunc {
 	return s.remember("keys", keysCookie, []string{"", "off"}, "off, or nothing")
+}
+
+// sizeCookie and handCookie remember on one device that it is tapped with gloves on, and
+// with the left hand.
+const (
+	sizeCookie = "basecourse-size"
+	handCookie = "basecourse-hand"
+)
+
+// keptOf is a choice a device keeps, "" for the usual.
+func keptOf(r *http.Request, cookie, other string) string {
+	if k, err := r.Cookie(cookie); err == nil && k.Value == other {
+		return other
+	}
+	return ""
+}
+
+func (s *Server) postSize() echo.HandlerFunc {
+	return s.remember("size", sizeCookie, []string{"", "glove"}, "glove, or nothing")
+}
+
+func (s *Server) postHandedness() echo.HandlerFunc {
+	return s.remember("hand", handCookie, []string{"", "left"}, "left, or nothing")
 }
 
 // remember lets a device keep a choice; "" forgets it.

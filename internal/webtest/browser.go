@@ -54,7 +54,7 @@ func startBrowser() {
 }
 
 // launch starts a browser that keeps what it keeps in dir.
-func launch(dir string) (context.Context, func(), error) {
+func launch(dir string, more ...chromedp.ExecAllocatorOption) (context.Context, func(), error) {
 	var path string
 	for _, name := range []string{"chromium", "chromium-browser", "google-chrome", "chrome"} {
 		if p, err := exec.LookPath(name); err == nil {
@@ -68,6 +68,7 @@ func launch(dir string) (context.Context, func(), error) {
 	opts := append(chromedp.DefaultExecAllocatorOptions[:],
 		chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.UserDataDir(dir),
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true))
+	opts = append(opts, more...)
 	alloc, cancelAlloc := chromedp.NewExecAllocator(context.Background(), opts...)
 	ctx, cancel := chromedp.NewContext(alloc)
 	return ctx, func() { cancel(); cancelAlloc() }, chromedp.Do(ctx)
@@ -79,18 +80,19 @@ type Device struct {
 	site *Site
 	t    testing.TB
 	dir  string
+	more []chromedp.ExecAllocatorOption
 	ctx  context.Context
 	end  func()
 }
 
-// Device starts a browser of its own.
-func (s *Site) Device(t testing.TB) *Device {
+// Device starts a browser of its own, with more options than the usual.
+func (s *Site) Device(t testing.TB, more ...chromedp.ExecAllocatorOption) *Device {
 	t.Helper()
 	dir, err := os.MkdirTemp("", "basecourse-device-")
 	if err != nil {
 		t.Fatal(err)
 	}
-	d := &Device{site: s, t: t, dir: dir}
+	d := &Device{site: s, t: t, dir: dir, more: more}
 	d.start()
 	t.Cleanup(func() {
 		d.end()
@@ -102,7 +104,7 @@ func (s *Site) Device(t testing.TB) *Device {
 func (d *Device) start() {
 	d.t.Helper()
 	var err error
-	if d.ctx, d.end, err = launch(d.dir); err != nil {
+	if d.ctx, d.end, err = launch(d.dir, d.more...); err != nil {
 		d.t.Fatalf("webtest: this test needs a browser: %v", err)
 	}
 }

@@ -116,4 +116,43 @@ if (idle) {
   }, 5_000);
 }
 
+// A field of tags can take a label's code from the camera, where there is one and the
+// page came over a connection that lets it be used.
+for (const field of document.querySelectorAll("[data-scan]")) {
+  if (!navigator.mediaDevices?.getUserMedia) break;
+  const button = document.createElement("button");
+  button.type = "button";
+  button.className = "button low scan-it";
+  button.textContent = "Scan a label";
+  button.addEventListener("click", async () => {
+    try {
+      (await import(field.dataset.scan)).start(field);
+    } catch {
+      button.textContent = "Scanning needs the network: type the tag";
+    }
+  });
+  field.after(button);
+}
+
+// A scanner that types: a label's address and Enter, faster than anybody writes. Beside
+// a field it opens what the label names.
+let burst = "";
+let struck = 0;
+document.addEventListener("keydown", (event) => {
+  const at = event.target;
+  if (at instanceof HTMLElement && (at.isContentEditable || at.matches("input, select, textarea"))) return;
+  if (event.timeStamp - struck > 80) burst = "";
+  struck = event.timeStamp;
+  if (event.key.length === 1) burst += event.key;
+  if (burst.length > 2) { // nobody's fingers: no single-key shortcut
+    event.preventDefault();
+    event.stopImmediatePropagation();
+  }
+  const tag = /:\/\/.*\/s\/([^/?#]+)$/.exec(burst);
+  if (event.key !== "Enter" || !tag) return;
+  burst = "";
+  const home = document.querySelector('link[rel="help"]')?.getAttribute("href")?.replace(/\/help.*$/, "") ?? "";
+  location.assign(`${home}/s/${tag[1]}`);
+}, true);
+
 document.documentElement.dataset.ready = "";
