@@ -149,6 +149,7 @@ type Tab struct {
 	dark     bool
 	mu       sync.Mutex
 	problems []string
+	forgiven []string
 }
 
 // Tab opens a tab that is signed in as a client (nil: nobody). What the console
@@ -232,7 +233,21 @@ func (b *Tab) colours(dark bool) {
 func (b *Tab) note(problem string) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
+	for _, part := range b.forgiven {
+		if strings.Contains(problem, part) {
+			return
+		}
+	}
 	b.problems = append(b.problems, problem)
+}
+
+// Forgive takes messages of the console that the test provokes for granted, from
+// now on.
+func (b *Tab) Forgive(parts ...string) *Tab {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.forgiven = append(b.forgiven, parts...)
+	return b
 }
 
 // Expect takes back a message of the console that the test provoked.
@@ -396,5 +411,13 @@ func (b *Tab) Fits() {
 	b.t.Helper()
 	if over := Eval[int](b, "document.documentElement.scrollWidth - document.documentElement.clientWidth"); over > 0 {
 		b.t.Errorf("%s is %d px wider than the screen", b.Path(), over)
+	}
+}
+
+// SlowCPU makes the tab's processor so many times slower.
+func (b *Tab) SlowCPU(times float64) {
+	b.t.Helper()
+	if _, err := chromedp.Call(b.ctx, emulation.SetCPUThrottlingRate, emulation.SetCPUThrottlingRateParams{Rate: times}); err != nil {
+		b.t.Fatal(err)
 	}
 }

@@ -10,7 +10,8 @@
 //       (optional) is what is sent once the record is acknowledged: { path, blob,
 //       type }, POSTed to path (without the base path) as it is, so that whoever
 //       takes it must bear a repeat. Resolves when it is on the disk.
-//   outbox.send()            tries now; resolves when there is nothing left to do
+//   outbox.send(byHand)      tries now; resolves when there is nothing left to do. From a
+//       device that was a shared tablet and was revoked only true sends
 //   outbox.list()            entries, the oldest first (their form stands at open)
 //   outbox.change(n, record) puts a mended record in the place of a refused one
 //   outbox.giveUp(n, reason) takes an entry out; it stays in the list of given up
@@ -39,7 +40,7 @@
   const off = !isSecureContext ? "insecure" : !("serviceWorker" in navigator) || !("indexedDB" in window) || !navigator.locks || !window.idb ? "browser" : "";
 
   // open gives the database. Entries: { n, id, record, words, person, kept (ms),
-  // skew (ms), state: waiting | refused | after, tries, error, after }.
+  // skew (ms), state: waiting | refused | after, error, after }.
   let opened;
   const open = () => opened ??= idb.openDB("basecourse" + base, 1, {
     upgrade(db) {
@@ -86,7 +87,7 @@
     const me = await meta("me");
     const tx = (await open()).transaction("entries", "readwrite", { durability: "strict" });
     for (const { record, words, after, person, state, error } of entries) {
-      tx.store.add({ id: record.id, record, words: words ?? record.kind, after, person: person ?? me?.handle ?? "", kept: now(), skew, state: state ?? "waiting", error, tries: 0 });
+      tx.store.add({ id: record.id, record, words: words ?? record.kind, after, person: person ?? me?.handle ?? "", kept: now(), skew, state: state ?? "waiting", error });
     }
     await tx.done;
     navigator.storage?.persist?.().catch(() => {});
@@ -122,12 +123,22 @@
     }
     await tx.done;
   };
+  // tried keeps which entries were sent and not answered for: they may be recorded.
+  const tried = async (entries, sent) => {
+    const tx = (await open()).transaction("meta", "readwrite");
+    const set = new Set(await tx.store.get("tried"));
+    for (const e of entries) if (sent) set.add(e.n); else set.delete(e.n);
+    await tx.store.put([...set], "tried");
+    await tx.done;
+  };
   const refuse = (error) => (e) => ({ ...e, state: "refused", error });
 
   // drain sends until nothing is left that may go; it gives why it stopped.
-  const drain = async () => {
+  let size = most; // of a batch: smaller where answers do not come, so that short moments of network are used
+  const drain = async (asked) => {
+    if (!asked && (await meta("revoked"))) return "revoked";
     const stuck = new Set(); // entries that have to wait for their person
-    for (let size = most; ;) {
+    for (;;) {
       const me = await meta("me");
       const all = await list();
       const waiting = all.filter((e) => e.state !== "refused");
@@ -143,7 +154,7 @@
         bytes += JSON.stringify(mine[batch.length].record).length * 2;
         if (bytes > heavy && batch.length) break;
       }
-      await settle(batch, (e) => ({ ...e, tries: e.tries + 1 }));
+      await tried(batch, true);
       const answer = await post("/api/v1/records", JSON.stringify({ records: batch.map((e) => e.record) }), "application/json");
       if (answer.status === 400 || answer.status === 413) {
         // Something in the body cannot be read at all: halve it until it is found.
@@ -152,7 +163,7 @@
         tell();
         continue;
       }
-      if ([401, 403, 429].includes(answer.status)) await settle(batch, (e) => ({ ...e, tries: e.tries - 1 })); // nothing was taken
+      if (answer.status < 500) await tried(batch, false);
       if (answer.status === 401) return "sign-in";
       if (answer.status !== 200) return wait(answer);
       const { results } = await answer.json();
@@ -167,7 +178,7 @@
       const by = new Map(batch.map((e, i) => [e.n, results[i]]));
       await settle(batch, (e) => {
         const r = by.get(e.n);
-        if (r.result === "recorded" || r.result === "already_recorded") return e.after ? { ...e, state: "after", tries: 0 } : undefined;
+        if (r.result === "recorded" || r.result === "already_recorded") return e.after ? { ...e, state: "after" } : undefined;
         return stuck.has(e.n) ? e : { ...e, state: "refused", error: r.error };
       });
       tries = 0;
@@ -202,16 +213,24 @@
 
   // send tries to empty the outbox. Tabs take turns; one that waits for its turn
   // is enough for each tab, for it reads the entries when the turn comes.
-  const send = () => queued ??= (async () => {
+  let asked = false; // by somebody, with the button
+  const send = (byHand) => {
+    asked ||= byHand === true;
+    return queued ??= turn();
+  };
+  const turn = () => (async () => {
     if (off) return;
     await navigator.locks.request("outbox" + base, async () => {
       queued = undefined;
       clearTimeout(timer);
       least = 0;
       try {
-        halt = await drain();
+        const by = asked;
+        asked = false;
+        halt = await drain(by);
       } catch { // no network, no answer in time, or an answer that was cut off
         halt = "network";
+        size = Math.max(20, Math.ceil(size / 2));
       }
       if (halt === "network" || halt === "busy") {
         const pause = Math.max(least, Math.min(60_000, 500 * 2 ** tries++));
@@ -223,7 +242,7 @@
   })().catch(() => { queued = undefined; });
 
   const change = async (n, record) => {
-    await settle(await one(n), (e) => ({ ...e, record, id: record.id, state: "waiting", tries: 0, error: undefined }));
+    await settle(await one(n), (e) => ({ ...e, record, id: record.id, state: "waiting", error: undefined }));
     tell();
     return send();
   };
@@ -256,7 +275,7 @@
       const tx = db.transaction(["entries", "forms"], "readwrite", { durability: "strict" });
       if (await tx.objectStore("forms").get(form.key)) {
         for (const { record, words, error } of made) {
-          await tx.objectStore("entries").add({ id: record.id, record, words, person: form.person ?? "", kept: now(), skew, state: error ? "refused" : "waiting", error, tries: 0 });
+          await tx.objectStore("entries").add({ id: record.id, record, words, person: form.person ?? "", kept: now(), skew, state: error ? "refused" : "waiting", error });
         }
         await tx.objectStore("forms").delete(form.key);
       }
@@ -324,6 +343,8 @@
     }
     for (const line of document.querySelectorAll("[data-off]")) line.hidden = true; // behind a proxy with https
     skew = (await meta("skew")) ?? 0;
+    if (root.dataset.device === "revoked") await setMeta("revoked", true);
+    else if (root.dataset.me) await setMeta("revoked", false);
     if (root.dataset.me) await setMeta("me", { handle: root.dataset.me, all: root.dataset.all === "yes" });
     channel?.addEventListener("message", refresh);
     addEventListener("online", send);

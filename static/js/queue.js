@@ -11,12 +11,14 @@
     "sign-in": "Sign in to send: nobody is signed in on this device, or the sign-in ran out.",
     person: "What another person recorded waits until that person, or a manager, signs in here.",
     network: "No network. It is tried again by itself.",
+    revoked: "This device was a shared tablet and was revoked. Nothing is sent by itself: look at the entries, then send them with the button.",
     busy: "The farm’s server is busy or starting. It is tried again by itself.",
   };
   const names = { started_at: "Started", graded_at: "Graded at", cleaned_at: "Cleaned at", probed_at: "Probed at", fitted_at: "Fitted at", placed_at: "Placed at", released_at: "Released at", at: "At", plate_side: "Side", plate_turned: "Turned by 180°", noted_by: "Noted by", subject_kind: "Kind of subject", bed_temp_c: "Bed temperature, °C", nudge_mm: "Nudge, mm" };
   const word = (name) => names[name] ?? (name[0].toUpperCase() + name.slice(1)).replaceAll("_", " ");
   const open = new Set(); // forms somebody is writing in: they stay as they are
 
+  let tried = new Set(); // entries that were sent and not answered for
   const entry = (e, kind) => {
     const li = document.querySelector("template[data-queue-entry]").content.firstElementChild.cloneNode(true);
     const find = (name) => li.querySelector(`[data-entry-${name}]`);
@@ -33,12 +35,12 @@
       why.hidden = false;
       why.textContent = `Given up: ${e.reason}`;
       return li;
-    } else if (e.tries > 0) {
+    } else if (tried.has(e.n) || e.state === "after") {
       find("when").textContent += e.state === "after" ? "; recorded, its picture waits" : "; tried, no answer yet";
     }
     // One that was sent without an answer may be recorded already.
     const give = find("give-up");
-    give.hidden = kind === "waiting" && e.tries > 0;
+    give.hidden = kind === "waiting" && tried.has(e.n);
     give.querySelector("input").id = `g-${e.n}`;
     give.querySelector("label").htmlFor = `g-${e.n}`;
     give.querySelector("form").addEventListener("submit", (event) => {
@@ -80,6 +82,7 @@
   const show = async () => {
     if (box.off) return;
     const all = await box.list();
+    tried = new Set(await box.meta("tried"));
     const db = await box.open();
     const gone = (await db.getAll("gone")).reverse().slice(0, 100);
     const parts = { refused: all.filter((e) => e.state === "refused"), waiting: all.filter((e) => e.state !== "refused"), gone };
@@ -104,7 +107,7 @@
     acts.querySelector("[data-queue-sign-in]").hidden = !(last && (last.halt === "sign-in" || last.halt === "person"));
     root.dataset.queue = String(all.length);
   };
-  document.querySelector("[data-queue-send]").addEventListener("click", () => box.send());
+  document.querySelector("[data-queue-send]").addEventListener("click", () => box.send(true));
   addEventListener("outbox", show);
   show();
 })();
