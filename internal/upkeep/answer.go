@@ -290,50 +290,6 @@ func (e *known) doubt(cost, loss float64) float64 {
 	return sum
 }
 
-// saved is what renewing saves over the next starts, with its 95 % interval over the
-// sizes the effect may have.
-func (a *Adviser) saved(effect *known, p plan, k, starts int, cost, loss, extra float64) (mid, low, high float64) {
-	var chance, at []float64
-	for s, c := range effect.chance {
-		if c < unlikely {
-			continue
-		}
-		w := wearOf(&effect.table[s], loss)
-		q := plan{p.every, w.rateAt(p.every, cost)}
-		v := w.over(q, k, starts, extra, a.echo.Keep)
-		if p.every == 0 {
-			v = -cost
-			e := extra
-			for m := range starts {
-				v += w.at(k+m) + e - w.at(m)
-				e *= a.echo.Keep
-			}
-		}
-		chance, at = append(chance, c), append(at, v)
-		mid += c * v
-	}
-	if len(at) == 0 {
-		return -cost, -cost, -cost
-	}
-	return mid, min(mid, spread(chance, at, 0.025)), max(mid, spread(chance, at, 0.975))
-}
-
-// spread is a quantile of numbers with chances.
-func spread(chance, at []float64, p float64) float64 {
-	by := make([]int, len(at))
-	for i := range by {
-		by[i] = i
-	}
-	slices.SortFunc(by, func(x, y int) int { return cmp.Compare(at[x], at[y]) })
-	sum := 0.0
-	for _, i := range by {
-		if sum += chance[i]; sum >= p {
-			return at[i]
-		}
-	}
-	return at[by[len(by)-1]]
-}
-
 // cleaning tells whether to clean, and how.
 func (a *Adviser) cleaning(s *State, limits *Limits, spares *[horizon]float64, printer, plate *known, loss float64, out []Due, soon *Soon) []Due {
 	if s.Plate < 0 {

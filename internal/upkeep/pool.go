@@ -42,7 +42,11 @@ func (s *Suggestion) point(n int, chance []float64, wears []wear) Point {
 		own = 100 * s.a.costs.Of(s.Task) / float64(n)
 		p.PersonMinutes, p.MachineMinutes = 100*effort.Person/float64(n), 100*effort.Machine/float64(n)
 	}
-	low, high := min(p.Cost, spread(chance, rates, 0.025)), max(p.Cost, spread(chance, rates, 0.975))
+	list := make([]weighted, len(rates))
+	for i, r := range rates {
+		list[i] = weighted{r, chance[i]}
+	}
+	low, high := min(p.Cost, between(list, 0.025)), max(p.Cost, between(list, 0.975))
 	if failure > 0 {
 		p.Failures, p.FailuresLow, p.FailuresHigh = p.Cost/failure, low/failure, high/failure
 	}
