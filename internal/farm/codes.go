@@ -35,6 +35,7 @@ const (
 	KindPolicy        Kind = "policy"
 	KindHandover      Kind = "handover"
 	KindHandoverEntry Kind = "handover_entry"
+	KindJobForecast   Kind = "job_forecast"
 )
 
 // Kinds of things that are not events: they are their own keys.
@@ -52,7 +53,7 @@ const (
 
 // EventKinds lists the kinds of events in the bundle's order.
 var EventKinds = []Kind{KindFirstLayer, KindCleaning, KindProbe, KindProbeSkipped, KindOffsetChange,
-	KindService, KindFitting, KindPlateState, KindHold, KindDisagreement, KindAdviceDone, KindTaskSkipped, KindPolicy, KindHandover, KindHandoverEntry}
+	KindService, KindFitting, KindPlateState, KindHold, KindDisagreement, KindAdviceDone, KindTaskSkipped, KindPolicy, KindHandover, KindHandoverEntry, KindJobForecast}
 
 // ThingKinds lists the kinds of things in the bundle's order.
 var ThingKinds = []Kind{KindPrinter, KindScrew, KindPlate, KindMaterial, KindPerson, KindJob, KindShift,

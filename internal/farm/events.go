@@ -271,6 +271,23 @@ type HandoverEntry struct {
 	Meta
 }
 
+// JobForecast is what was expected of a job's next starts when a plan first had a
+// place for each, frozen. NaN unknown. Intervals hold 90 in 100.
+type JobForecast struct {
+	ID                              ID
+	Job                             string
+	At                              time.Time
+	Needed                          int // good first layers still missing then
+	Starts                          int // planned
+	Failures                        float64
+	FailuresLow, FailuresHigh       float64
+	Enough                          float64 // chance that the planned starts are enough
+	ExpectedCost, CostLow, CostHigh float64 // of failures, prep and lateness, the farm's money
+	Doubt                           float64 // standard deviation of log-odds by which all chances may be off together
+	Chances                         string  // of failure of each start in their order, by spaces
+	Meta
+}
+
 // Bundle is a whole farm in memory, as the CSV bundle holds it on disk.
 type Bundle struct {
 	Printers      []Printer
@@ -297,4 +314,5 @@ type Bundle struct {
 	Policies      []Policy
 	Handovers     []Handover
 	Entries       []HandoverEntry
+	JobForecasts  []JobForecast
 }

@@ -240,6 +240,8 @@ func (m memory) records(t *Table) []any {
 		return pointers(b.Handovers)
 	case farm.KindHandoverEntry:
 		return pointers(b.Entries)
+	case farm.KindJobForecast:
+		return pointers(b.JobForecasts)
 	}
 	return nil
 }
