@@ -130,19 +130,20 @@ type TokenPage struct {
 // JobsPage lists jobs with what became of their starts.
 type JobsPage struct {
 	Shell
-	Lead   string
-	WhatIs []HelpLink
-	Find   string
-	FindTo string
-	Table  Table
-	Count  string
-	Empty  string
-	Pager  Pager
-	Holds  string // what is on hold, said above the list; "" nothing
-	HoldTo string
-	Setup  string // where jobs are added and changed; "" for whoever may not
-	Import string
-	Plan   string // the prep plan; "" no link
+	Lead      string
+	WhatIs    []HelpLink
+	Find      string
+	FindTo    string
+	Table     Table
+	Count     string
+	Empty     string
+	Pager     Pager
+	Holds     string // what is on hold, said above the list; "" nothing
+	HoldTo    string
+	Setup     string // where jobs are added and changed; "" for whoever may not
+	Import    string
+	Forecasts string // address of what was expected of jobs
+	Plan      string // the prep plan; "" no link
 }
 
 // JobPlanPage is the prep plan of all open jobs.
@@ -169,6 +170,9 @@ type JobPage struct {
 	Pager   Pager
 	Change  string
 	Need    *JobNeed // nil: the job is closed
+
+	Forecasts    []Fact // what was expected beside what happened
+	AllForecasts string
 }
 
 // TokenShow is one token.

@@ -29,6 +29,11 @@ type Plan struct {
 	Cost, Bound float64
 	Gap         float64 // NaN at a bound of 0
 	Exact       bool
+
+	// Of all jobs together; ranges hold 90 of 100.
+	Failures                  float64
+	FailuresLow, FailuresHigh int
+	CostLow, CostHigh         float64
 }
 
 // PlannedJob is an open job in a plan.
@@ -40,6 +45,7 @@ type PlannedJob struct {
 	Due           time.Time // zero: at no time
 	Late          int       // minutes
 	Cannot        string    // what cannot be done, and what it would take; "" all can
+	Expected      Expected  // without chances where none is planned
 }
 
 // PlannedStart is a start of a job.
@@ -47,6 +53,7 @@ type PlannedStart struct {
 	Printer, Plate string
 	At, End        time.Time
 	PFail          float64
+	PLow, PHigh    float64 // 95 of 100
 }
 
 // PlannedTask is a piece of prep. Person is "" where nobody need be named.
@@ -357,7 +364,7 @@ func (p *planner) answer(got *planning.Plan) *Plan {
 		for k := range got.Starts {
 			if s := &got.Starts[k]; s.Job == j {
 				x := &p.in.Printers[s.Printer]
-				job.Starts = append(job.Starts, PlannedStart{x.Tag, x.Plate, at(s.At), at(s.End), s.PFail})
+				job.Starts = append(job.Starts, PlannedStart{Printer: x.Tag, Plate: x.Plate, At: at(s.At), End: at(s.End), PFail: s.PFail})
 			}
 		}
 		slices.SortStableFunc(job.Starts, func(a, b PlannedStart) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.Printer, b.Printer)) })
@@ -381,5 +388,6 @@ func (p *planner) answer(got *planning.Plan) *Plan {
 	slices.SortStableFunc(out.Tasks, func(a, b PlannedTask) int {
 		return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.Person, b.Person), cmp.Compare(a.Printer, b.Printer))
 	})
+	p.ranges(got, out)
 	return out
 }

@@ -5,7 +5,7 @@ package assess
 func (p *Plan) JSON() []byte { return p.json(false) }
 
 // PageJSON is JSON with what tasks of the plan in force have beside it: job, key,
-// sequence, since.
+// sequence, since; and of starts, jobs and all of it the ranges of what is expected.
 func (p *Plan) PageJSON() []byte { return p.json(true) }
 
 func (p *Plan) json(page bool) []byte {
@@ -31,10 +31,20 @@ func (p *Plan) json(page bool) []byte {
 			b = putName(b, "plate", s.Plate)
 			b = putClock(append(b, `,"starts_at":`...), s.At)
 			b = putClock(append(b, `,"ends_at":`...), s.End)
-			b = append(putNumber(b, "p_fail", s.PFail), '}')
+			b = putNumber(b, "p_fail", s.PFail)
+			if page {
+				b = putNumber(putNumber(b, "p_fail_low", s.PLow), "p_fail_high", s.PHigh)
+			}
+			b = append(b, '}')
 		}
 		b = putCount(append(b, ']'), "late_minutes", j.Late)
-		b = append(putName(b, "cannot", j.Cannot), '}')
+		b = putName(b, "cannot", j.Cannot)
+		if e := &j.Expected; page && len(e.Chances) > 0 {
+			b = putNumber(putNumber(b, "p_enough_low", e.EnoughLow), "p_enough_high", e.EnoughHigh)
+			b = putCount(putCount(putNumber(b, "failures", e.Failures), "failures_low", e.Low), "failures_high", e.High)
+			b = putNumber(putNumber(putNumber(b, "cost", e.Cost), "cost_low", e.CostLow), "cost_high", e.CostHigh)
+		}
+		b = append(b, '}')
 	}
 	b = append(b, `],"tasks":[`...)
 	for i := range p.Tasks {
@@ -57,5 +67,10 @@ func (p *Plan) json(page bool) []byte {
 	}
 	b = putNumber(append(b, ']'), "cost", p.Cost)
 	b = putNumber(b, "bound", p.Bound)
-	return append(putNumber(b, "gap", p.Gap), "}\n"...)
+	b = putNumber(b, "gap", p.Gap)
+	if page {
+		b = putNumber(putNumber(b, "cost_low", p.CostLow), "cost_high", p.CostHigh)
+		b = putCount(putCount(putNumber(b, "failures", p.Failures), "failures_low", p.FailuresLow), "failures_high", p.FailuresHigh)
+	}
+	return append(b, "}\n"...)
 }

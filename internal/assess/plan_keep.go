@@ -204,6 +204,7 @@ func (a *Assessor) KeepPlan(ctx context.Context, now time.Time, confidence float
 		return plan, nil // a full disk must not end reading
 	}
 	kept = true
+	_ = a.freeze(ctx, p, plan) // what cannot be written down now is with the next plan
 	return plan, nil
 }
 

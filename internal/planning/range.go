@@ -17,17 +17,14 @@ func (t Together) Failures() []float64 {
 	if !(t.Doubt > 0) {
 		return Failures(t.P)
 	}
-	shift := func(p, by float64) float64 {
-		p = min(max(p, 1e-9), 1-1e-9)
-		return 1 / (1 + (1-p)/p*math.Exp(-by))
-	}
 	var tallies [levels]tally
 	for k := range tallies {
 		tallies[k].p = []float64{1}
 	}
 	reach := 1.959964 * t.Doubt
 	for _, p := range t.P {
-		at := Odds{p, shift(p, -reach), shift(p, reach)}.at()
+		ends := Shifted(p, reach)
+		at := Odds{p, ends[0], ends[1]}.at()
 		for k := range tallies {
 			tallies[k].add(at[k])
 		}
@@ -70,4 +67,12 @@ func Range(chance []float64, confidence float64) (low, high int) {
 		above += chance[high]
 	}
 	return low, high
+}
+
+// Shifted is a chance with its log-odds lower and higher by an amount.
+func Shifted(p, by float64) [2]float64 {
+	p = min(max(p, 1e-9), 1-1e-9)
+	odds := p / (1 - p)
+	low, high := odds*math.Exp(-by), odds*math.Exp(by)
+	return [2]float64{low / (1 + low), high / (1 + high)}
 }

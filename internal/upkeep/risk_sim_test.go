@@ -9,6 +9,7 @@ import (
 	"basecourse/internal/farm"
 	"basecourse/internal/findings"
 	"basecourse/internal/simfarm"
+	"basecourse/internal/stats"
 )
 
 // heldOut are the starts of a farm's last weeks: what was said of them before
@@ -115,38 +116,11 @@ func (o *heldOut) brier(said []float64) float64 {
 	return s / float64(len(said))
 }
 
-// calibration fits failure = a + b·log-odds said (Cox 1958, Biometrika
-// 45:562-565): the slope b and its a, and the intercept at slope 1
-// (calibration in the large). Formulas from memory.
+// calibration of what was said: its slope, the level with it, and the intercept at
+// slope 1.
 func (o *heldOut) calibration() (slope, a, intercept float64) {
-	slope = 1
-	for _, fixed := range []bool{true, false} {
-		for range 30 {
-			var g0, g1, h00, h01, h11 float64
-			for i, p := range o.ours {
-				x := math.Log(p / (1 - p))
-				q := 1 / (1 + math.Exp(-a-slope*x))
-				r := -q
-				if o.failed[i] {
-					r++
-				}
-				w := q * (1 - q)
-				g0, g1 = g0+r, g1+r*x
-				h00, h01, h11 = h00+w, h01+w*x, h11+w*x*x
-			}
-			if fixed {
-				a += g0 / h00
-				continue
-			}
-			det := h00*h11 - h01*h01
-			a += (h11*g0 - h01*g1) / det
-			slope += (h00*g1 - h01*g0) / det
-		}
-		if fixed {
-			intercept = a
-		}
-	}
-	return slope, a, intercept
+	c := stats.Calibrate(o.ours, o.failed)
+	return c.Slope, c.Level, c.Intercept
 }
 
 // A small version of the validation: fixed seeds, wide limits. The whole one is

@@ -214,26 +214,33 @@ func (s *Server) fieldRights(ctx context.Context, who Identity, item *intake.Ite
 	return &fault.Error{Kind: fault.Forbidden, Detail: "The sender may not set " + problems[0].Column + " to this.", Problems: problems}, nil
 }
 
-// policyRights refuses policies, and their voiding, from who may not set them.
+// policyRights refuses policies and what is expected of jobs, and their voiding, from
+// who may not set them.
 func (s *Server) policyRights(ctx context.Context, who Identity, item *intake.Item) error {
 	if roleRank(who.Role) >= roleRank(roleManager) {
 		return nil
 	}
-	if v, ok := item.Rec.(*intake.Void); ok {
-		id, err := farm.NewID(farm.KindPolicy, v.Record)
+	refused := map[farm.Kind]string{farm.KindPolicy: "Policies are for managers and admins to set.",
+		farm.KindJobForecast: "What is expected of jobs is for managers, admins and the program to write down."}
+	v, ok := item.Rec.(*intake.Void)
+	if !ok {
+		if words := refused[item.Kind]; words != "" {
+			return fault.New(fault.Forbidden, "%s", words)
+		}
+		return nil
+	}
+	for _, kind := range []farm.Kind{farm.KindPolicy, farm.KindJobForecast} {
+		id, err := farm.NewID(kind, v.Record)
 		if err != nil {
 			return nil // what is wrong with it is said where it is stored
 		}
-		if _, err := s.store.Event(ctx, farm.KindPolicy, id); err != nil {
-			if fault.Is(err, fault.NotFound) {
-				return nil
-			}
+		if _, err := s.store.Event(ctx, kind, id); err == nil {
+			return fault.New(fault.Forbidden, "%s", refused[kind])
+		} else if !fault.Is(err, fault.NotFound) {
 			return err
 		}
-	} else if item.Kind != farm.KindPolicy {
-		return nil
 	}
-	return fault.New(fault.Forbidden, "Policies are for managers and admins to set.")
+	return nil
 }
 
 // fieldText is a field of a parsed record as text.

@@ -53,7 +53,7 @@ func (s *Server) getJobs() echo.HandlerFunc {
 		here := s.url("/jobs")
 		p := views.JobsPage{Shell: withClock(s.shell(c, "Jobs", "/jobs"), now, zone), Lead: "Orders, open ones first, by when they are due, with what their first layers came to.",
 			WhatIs: []views.HelpLink{{ID: "job", Word: "a job"}, {ID: "failure", Word: "a failure"}, {ID: "coverage", Word: "coverage"}},
-			Find:   find, FindTo: here, Setup: s.open(c, "/setup/add-job"), Plan: s.url("/jobs/plan"), Pager: listPager(here, find, page, len(list), total, jobsSize)}
+			Find:   find, FindTo: here, Setup: s.open(c, "/setup/add-job"), Plan: s.url("/jobs/plan"), Forecasts: s.url("/jobs/forecasts"), Pager: listPager(here, find, page, len(list), total, jobsSize)}
 		p.Holds, p.HoldTo = all.holdWords(), s.url("/upkeep?list=holds")
 		if total == 0 {
 			p.FindTo, p.Empty = "", "No jobs yet. A job appears here once it is added, or once a first layer names it."
@@ -172,6 +172,10 @@ func (s *Server) getJob() echo.HandlerFunc {
 		if j := rec.(*farm.Job); !setupJobs.over(j, now) {
 			p.Need = s.jobNeed(all, j, counts[name], ask)
 		}
+		if p.Forecasts, err = s.forecastFacts(ctx, name, settings, now); err != nil {
+			return err
+		}
+		p.AllForecasts = s.url("/jobs/forecasts")
 		s.jobStarts(&p, layers, show, before, settings.Zone())
 		return render(c, http.StatusOK, views.Job(p))
 	}

@@ -294,6 +294,7 @@ func schemas() schema {
 	}
 	out["Finding"] = object(finding)
 	planSchemas(out)
+	out["JobOutcome"] = outcomeSchema()
 	var records []any
 	for _, t := range append(slices.Clone(intake.Tables), intake.RecordTable(intake.KindVoid)) {
 		name := schemaName(t.Kind)
