@@ -21,6 +21,8 @@ type Advised struct {
 	Does   upkeep.Point
 	Best   upkeep.Point // of the suggested interval
 	Gains  float64      // what the suggestion saves in four weeks against the habit, money
+
+	GainsLow, GainsHigh float64 // 95 %
 }
 
 // worth is the share of the cost of habit that a suggestion has to save at least.
@@ -192,7 +194,10 @@ func (a *Advised) judge(u *used, little bool) {
 	if h := math.Round(a.Habit); h < longestHabit {
 		a.Does = a.At(int(max(h, 1)))
 	}
-	a.Gains = (a.Does.Cost - a.Best.Cost) * float64(a.Starts) / 100
+	hundreds := float64(a.Starts) / 100
+	a.Gains = (a.Does.Cost - a.Best.Cost) * hundreds
+	low, high := a.Gained(a.Does.Every, a.Best.Every)
+	a.GainsLow, a.GainsHigh = min(a.Gains, low*hundreds), max(a.Gains, high*hundreds)
 	switch {
 	case little || u.known < leastStarts:
 		a.State = "little"

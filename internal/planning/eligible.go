@@ -12,6 +12,8 @@ import (
 type Want struct {
 	XMM, YMM float64 // room on the bed; either way round
 	Surface  string
+	// Material the printer must have run lately; "" any printer will do.
+	Material string
 }
 
 // Prep is what may be done before a start, its price and the chance of failure
@@ -26,6 +28,7 @@ type Prep struct {
 type Machine struct {
 	Printer, Plate  string // "" no plate known
 	Surface         string // of the plate; "" unknown
+	Ran             bool   // the job's material lately
 	BedXMM, BedYMM  float64
 	PlateXMM        float64 // NaN unknown
 	PlateYMM        float64
@@ -118,6 +121,9 @@ func (m *Machine) reasons(w Want) (list []string) {
 		list = append(list, "surface not known, job needs "+word(w.Surface))
 	default:
 		list = append(list, "plate is "+word(m.Surface)+", job needs "+word(w.Surface))
+	}
+	if w.Material != "" && !m.Ran {
+		list = append(list, "ran no "+w.Material+" lately")
 	}
 	if m.Busy != "" {
 		list = append(list, "prints until about "+m.Busy)

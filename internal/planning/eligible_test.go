@@ -24,15 +24,18 @@ func TestReasonsNameWhatStands(t *testing.T) {
 		change func(*Machine)
 		not    []string
 	}{
-		{"nothing asked", Want{nan, nan, ""}, nil, nil},
-		{"too small", Want{300, 300, ""}, nil, []string{"bed 220 mm, job needs 300"}},
-		{"turned it fits", Want{300, 200, ""}, func(m *Machine) { m.BedYMM = 300 }, nil},
-		{"plate too small", Want{200, 200, ""}, func(m *Machine) { m.PlateXMM, m.PlateYMM = 180, 180 }, []string{"plate 180 mm, job needs 200"}},
-		{"one side", Want{300, nan, ""}, nil, []string{"bed 220 mm, job needs 300"}},
-		{"held, and its plate", Want{nan, nan, ""}, func(m *Machine) { m.Held, m.Why, m.PlateHeld = true, "belt", true }, []string{"on hold: belt", "plate L-101 on hold"}},
-		{"surface", Want{nan, nan, "glass"}, nil, []string{"plate is pei_textured, job needs glass"}},
-		{"no plate", Want{nan, nan, "glass"}, func(m *Machine) { m.Plate, m.Surface = "", "" }, []string{"no plate known on it, job needs glass"}},
-		{"retired, in wash, busy", Want{nan, nan, ""}, func(m *Machine) { m.Out, m.PlateState, m.Busy = "retired", "in_wash", "14:00" },
+		{"nothing asked", Want{nan, nan, "", ""}, nil, nil},
+		{"too small", Want{300, 300, "", ""}, nil, []string{"bed 220 mm, job needs 300"}},
+		{"turned it fits", Want{300, 200, "", ""}, func(m *Machine) { m.BedYMM = 300 }, nil},
+		{"plate too small", Want{200, 200, "", ""}, func(m *Machine) { m.PlateXMM, m.PlateYMM = 180, 180 }, []string{"plate 180 mm, job needs 200"}},
+		{"one side", Want{300, nan, "", ""}, nil, []string{"bed 220 mm, job needs 300"}},
+		{"held, and its plate", Want{nan, nan, "", ""}, func(m *Machine) { m.Held, m.Why, m.PlateHeld = true, "belt", true }, []string{"on hold: belt", "plate L-101 on hold"}},
+		{"surface", Want{nan, nan, "glass", ""}, nil, []string{"plate is pei_textured, job needs glass"}},
+		{"material it ran", Want{nan, nan, "", "PETG"}, func(m *Machine) { m.Ran = true }, nil},
+		{"material it did not run", Want{nan, nan, "", "PETG"}, nil, []string{"ran no PETG lately"}},
+		{"plate on hold alone", Want{nan, nan, "", ""}, func(m *Machine) { m.PlateHeld, m.PlateWhy = true, "dent" }, []string{"plate L-101 on hold: dent"}},
+		{"no plate", Want{nan, nan, "glass", ""}, func(m *Machine) { m.Plate, m.Surface = "", "" }, []string{"no plate known on it, job needs glass"}},
+		{"retired, in wash, busy", Want{nan, nan, "", ""}, func(m *Machine) { m.Out, m.PlateState, m.Busy = "retired", "in_wash", "14:00" },
 			[]string{"retired", "plate L-101 in wash", "prints until about 14:00"}},
 	} {
 		fit, not := Eligible(c.want, []Machine{machine(c.change)})
@@ -49,13 +52,13 @@ func TestReasonsNameWhatStands(t *testing.T) {
 func TestEligibleByExpectedCost(t *testing.T) {
 	nan := math.NaN()
 	list := []Machine{machine(nil), machine(func(m *Machine) { m.Printer, m.Preps = "P-002", nil }), machine(func(m *Machine) { m.Printer, m.Preps = "P-003", []Prep{{"", 0, sure(0.01)}} })}
-	fit, _ := Eligible(Want{nan, nan, ""}, list)
+	fit, _ := Eligible(Want{nan, nan, "", ""}, list)
 	if len(fit) != 3 || fit[0].Machine.Printer != "P-003" || fit[1].Machine.Printer != "P-001" || fit[2].Machine.Printer != "P-002" {
 		t.Fatalf("order: %+v", fit)
 	}
 	// 0 + 0.2*10, 1 + 0.05*10, 4 + 0.01*10
 	stale := machine(func(m *Machine) { m.Stale = true })
-	if again, _ := Eligible(Want{nan, nan, ""}, []Machine{stale}); again[0].Best.Do != "both" {
+	if again, _ := Eligible(Want{nan, nan, "", ""}, []Machine{stale}); again[0].Best.Do != "both" {
 		t.Errorf("a stale probe: best prep %+v", again[0].Best)
 	}
 	if fit[1].Best.Do != "clean" || math.Abs(fit[1].Cost-1.5) > 1e-12 {

@@ -113,12 +113,38 @@ func Pool(list []Suggestion, weights []float64) Suggestion {
 			best[d] = math.Inf(1)
 		}
 	}
+	out.drawn = draws
 	out.Every = out.mean.best(cost).every
 	out.between(chance, best)
 	for _, n := range withInterval(out.Every) {
 		out.Curve = append(out.Curve, out.point(n, chance, draws))
 	}
 	return out
+}
+
+// Gained is what one interval costs less than another in the long run, of 100 starts, in
+// the farm's money: the 95 % interval of what is not known of the effects. Intervals are
+// as in At; 0 is never.
+func (s *Suggestion) Gained(from, to int) (low, high float64) {
+	chance, wears := s.wears()
+	if s.pooled {
+		wears = s.drawn
+		chance = slices.Repeat([]float64{1}, len(wears))
+	}
+	own := func(n int) float64 {
+		if n == 0 {
+			return 0
+		}
+		return 100 * s.a.costs.Of(s.Task) / float64(n)
+	}
+	list := make([]weighted, len(wears))
+	for i := range wears {
+		list[i] = weighted{100*(wears[i].rateAt(from, 0)-wears[i].rateAt(to, 0)) + own(from) - own(to), chance[i]}
+	}
+	if len(list) == 0 {
+		return 0, 0
+	}
+	return between(list, 0.025), between(list, 0.975)
 }
 
 // between sets the intervals that would be best at either end of what is not known.

@@ -23,6 +23,7 @@ type Suggestion struct {
 	mean wear
 
 	pooled bool
+	drawn  []wear // of pooled ones
 }
 
 // Point is what an interval costs in the long run, per 100 starts: money beyond what

@@ -99,6 +99,9 @@ func TestEveryReadingAnswersAsDescribed(t *testing.T) {
 			t.Errorf("%s: got no item", r.Path)
 			continue
 		}
+		if r.Path == "/api/v1/job-outcomes" {
+			continue // no records of their own: there is none to be read by itself
+		}
 		first := page.Items[0]
 		name, _ := first["ref"].(string)
 		if name == "" {

@@ -118,6 +118,8 @@ func (f *jobFarm) machines(material string) []planning.Machine {
 		m := planning.Machine{Printer: x.Printer, Plate: x.Plate, Surface: plate.Surface, BedXMM: bed.XMM, BedYMM: bed.YMM, PlateXMM: plate.XMM, PlateYMM: plate.YMM,
 			Held: x.HeldAt != nil, Why: x.HeldReason, PlateHeld: x.PlateHeldAt != nil, PlateWhy: x.PlateReason, PlateState: x.PlateState,
 			Preps: f.preps(x.Printer, material), FailCost: f.frame.Settings.FailureCost(), SurfaceWord: func(code string) string { return wordFor(surfaceWords, code) }}
+		_, same, known := f.risk(x.Printer, material)
+		m.Ran = same && known
 		if c := f.care[x.Printer]; c != nil && len(m.Preps) > 1 {
 			m.Stale = c.LastProbe != nil && (c.Swapped != nil || c.Serviced != nil)
 		}

@@ -28,6 +28,7 @@ const machinesShown = 20
 type jobAsk struct {
 	confidence float64
 	want       planning.Want
+	ran        bool       // only printers that ran the job's material lately
 	typed      url.Values // of the form
 	machines   int        // page
 	problems   []views.FormProblem
@@ -69,6 +70,14 @@ func readJobAsk(c echo.Context) (q jobAsk, err error) {
 		q.want.Surface = text
 		q.typed.Set("surface", text)
 	}
+	switch text := c.QueryParam("material"); text {
+	case "":
+	case "ran":
+		q.ran = true
+		q.typed.Set("material", text)
+	default:
+		return q, badRequest(fault.Problem{Column: "material", Found: text, Expected: "ran, or nothing"})
+	}
 	if text := c.QueryParam("machines"); text != "" {
 		if q.machines, err = strconv.Atoi(text); err != nil || q.machines < 1 || q.machines > 100_000 {
 			return q, badRequest(fault.Problem{Column: "machines", Found: text, Expected: "a page's number from 1"})
@@ -81,7 +90,10 @@ func readJobAsk(c echo.Context) (q jobAsk, err error) {
 func (s *Server) jobNeed(f *jobFarm, j *farm.Job, n store.JobCount, q jobAsk) *views.JobNeed {
 	here := s.url("/jobs/" + url.PathEscape(j.Job))
 	need := &views.JobNeed{Action: here + "#need", Problems: q.problems}
-	need.Fields = q.fields()
+	need.Fields = q.fields(j.Material)
+	if q.ran {
+		q.want.Material = j.Material
+	}
 	fit, not := planning.Eligible(q.want, f.machines(j.Material))
 	s.holdsOf(need, f)
 	money := f.frame.Settings.Text("currency")
@@ -91,7 +103,7 @@ func (s *Server) jobNeed(f *jobFarm, j *farm.Job, n store.JobCount, q jobAsk) *v
 	return need
 }
 
-func (q *jobAsk) fields() []views.Field {
+func (q *jobAsk) fields(material string) []views.Field {
 	wrong := func(name string) string {
 		for _, p := range q.problems {
 			if p.Field == name {
@@ -112,7 +124,12 @@ func (q *jobAsk) fields() []views.Field {
 	size := func(name, label string) views.Field {
 		return views.Field{Name: name, Label: label, Kind: "number", Unit: "mm", Optional: true, Value: q.typed.Get(name), Wrong: wrong(name)}
 	}
-	return []views.Field{sure, size("size_x_mm", "Width of the print"), size("size_y_mm", "Depth of the print"), surface}
+	list := []views.Field{sure, size("size_x_mm", "Width of the print"), size("size_y_mm", "Depth of the print"), surface}
+	if material != "" {
+		list = append(list, views.Field{Name: "material", Label: "Printers", Kind: "select", Optional: true,
+			Options: []views.Option{{Word: "any", Chosen: !q.ran}, {Value: "ran", Word: "only those that ran " + material + " lately", Chosen: q.ran}}})
+	}
+	return list
 }
 
 func (s *Server) needWords(need *views.JobNeed, f *jobFarm, j *farm.Job, n store.JobCount, fit []planning.Match, confidence float64, money string) {
@@ -268,7 +285,8 @@ func (s *Server) fitTable(need *views.JobNeed, f *jobFarm, j *farm.Job, fit []pl
 			if m.Best.Do != "" {
 				row.After = Chance(m.Best.Odds).words()
 			}
-			row.Cost = fmt.Sprintf("%.2f", m.Cost)
+			odds := m.Best.Odds
+			row.Cost = fmt.Sprintf("%.2f (%.2f to %.2f)", m.Cost, m.Best.Cost+odds.Low*m.Machine.FailCost, m.Best.Cost+odds.High*m.Machine.FailCost)
 		}
 		if j.Material != "" {
 			switch r, same, known := f.risk(m.Machine.Printer, j.Material); {

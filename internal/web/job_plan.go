@@ -24,12 +24,23 @@ type jobPlan struct {
 		Needed  int
 		Start   int
 		PEnough float64 `json:"p_enough"`
-		Starts  []struct {
+
+		PEnoughLow   *float64 `json:"p_enough_low"` // nil: of a plan made without ranges
+		PEnoughHigh  *float64 `json:"p_enough_high"`
+		Failures     *float64
+		FailuresLow  *int `json:"failures_low"`
+		FailuresHigh *int `json:"failures_high"`
+		Cost         *float64
+		CostLow      *float64 `json:"cost_low"`
+		CostHigh     *float64 `json:"cost_high"`
+		Starts       []struct {
 			Printer string
 			Plate   string
 			At      time.Time `json:"starts_at"`
 			End     time.Time `json:"ends_at"`
 			PFail   float64   `json:"p_fail"`
+			PLow    *float64  `json:"p_fail_low"`
+			PHigh   *float64  `json:"p_fail_high"`
 		}
 		Late   int `json:"late_minutes"`
 		Cannot string
@@ -37,6 +48,14 @@ type jobPlan struct {
 	Tasks       []planTask
 	Cost, Bound float64
 	Gap         *float64
+
+	CostLow      *float64 `json:"cost_low"`
+	CostHigh     *float64 `json:"cost_high"`
+	Failures     *float64
+	FailuresLow  *int `json:"failures_low"`
+	FailuresHigh *int `json:"failures_high"`
+
+	money string
 }
 
 type planTask struct {
@@ -77,7 +96,28 @@ func (s *Server) planNow(ctx context.Context) (p jobPlan, zone *time.Location, e
 	if err != nil {
 		return p, nil, err
 	}
+	p.money = frame.Settings.Text("currency")
 	return p, frame.Settings.Zone(), json.Unmarshal(answer, &p)
+}
+
+// costWords say what the plan is expected to cost, with its range and what drives it.
+func (p *jobPlan) costWords() string {
+	words := fmt.Sprintf("%.2f %s", p.Cost, p.money)
+	if p.CostLow != nil && p.CostHigh != nil && *p.CostHigh > 0 {
+		words += fmt.Sprintf(" (%.2f to %.2f)", *p.CostLow, *p.CostHigh)
+		if p.Failures != nil && p.FailuresLow != nil && p.FailuresHigh != nil {
+			words += ", as " + failureRange(*p.Failures, *p.FailuresLow, *p.FailuresHigh) + " starts fail; 90 of 100 such plans lie in the range"
+		}
+	}
+	return words
+}
+
+// hundredRange writes a chance in 100 with its range, where that is known.
+func hundredRange(p float64, low, high *float64) string {
+	if low == nil || high == nil || *high == 0 {
+		return fmt.Sprintf("%.1f", 100*p)
+	}
+	return fmt.Sprintf("%.1f (%.1f to %.1f)", 100*p, 100*min(*low, p), 100*max(*high, p))
 }
 
 func (s *Server) getJobPlan() echo.HandlerFunc {
@@ -93,9 +133,9 @@ func (s *Server) getJobPlan() echo.HandlerFunc {
 			p.Empty, p.CSV, p.Timeline = "No open job needs a start.", "", ""
 			return render(c, http.StatusOK, views.JobPlan(p))
 		}
-		p.Cost = fmt.Sprintf("As of %s. Expected cost of failures, prep and lateness: %.2f.", clock(plan.AsOf, zone), plan.Cost)
+		p.Cost = fmt.Sprintf("As of %s. Expected cost of failures, prep and lateness: %s.", clock(plan.AsOf, zone), plan.costWords())
 		if plan.Gap != nil {
-			p.Cost += fmt.Sprintf(" No plan costs less than %.2f, so this one is at most %.1f %% above the best.", plan.Bound, 100**plan.Gap)
+			p.Cost += fmt.Sprintf(" No plan is expected to cost less than %.2f, so this one is at most %.1f %% above the best.", plan.Bound, 100**plan.Gap)
 		}
 		changes, err := s.store.PlanChanges(c.Request().Context(), planChangesShown)
 		if err != nil {
@@ -104,7 +144,8 @@ func (s *Server) getJobPlan() echo.HandlerFunc {
 		for _, x := range changes {
 			p.Changes = append(p.Changes, views.Fact{Word: clock(x.At, zone), Value: x.What})
 		}
-		p.Jobs = views.Table{Caption: "Jobs", Sub: "starts not graded yet count by their chance", Columns: []views.Column{{Word: "Job"}, {Word: "Needed", Number: true}, {Word: "Start", Number: true}, {Word: "Enough, of 100", Number: true}}}
+		p.Jobs = views.Table{Caption: "Jobs", Sub: "starts not graded yet count by their chance", Columns: []views.Column{{Word: "Job"}, {Word: "Needed", Number: true}, {Word: "Start", Number: true}, {Word: "Enough, of 100", Number: true},
+			{Word: "Failures", Number: true}, {Word: "Cost, " + plan.money, Number: true, Wide: true}}}
 		p.Starts = views.Table{Caption: "Starts by printer", Columns: []views.Column{{Word: "Printer"}, {Word: "Start"}, {Word: "End", Wide: true}, {Word: "Job"}, {Word: "Plate", Wide: true}, {Word: "Fails, of 100", Number: true}}}
 		p.Tasks = views.Table{Caption: "Tasks by person", Columns: []views.Column{{Word: "Person"}, {Word: "From"}, {Word: "To", Wide: true}, {Word: "Task"}, {Word: "Printer"}, {Word: "Plate", Wide: true}}}
 		type start struct {
@@ -116,10 +157,17 @@ func (s *Server) getJobPlan() echo.HandlerFunc {
 		for _, j := range plan.Jobs {
 			here := s.url("/jobs") + "/" + url.PathEscape(j.Job)
 			p.Jobs.Rows = append(p.Jobs.Rows, views.Row{Strong: j.Cannot != "", Cells: []views.Cell{{Text: j.Job, Href: here, Note: j.Cannot}, {Text: count(j.Needed)}, {Text: count(j.Start)},
-				{Text: fmt.Sprintf("%.1f", 100*j.PEnough)}}})
+				{Text: hundredRange(j.PEnough, j.PEnoughLow, j.PEnoughHigh)}, {Text: "–"}, {Text: "–"}}})
+			cells := p.Jobs.Rows[len(p.Jobs.Rows)-1].Cells
+			if j.Failures != nil && j.FailuresLow != nil && j.FailuresHigh != nil {
+				cells[4].Text = failureRange(*j.Failures, *j.FailuresLow, *j.FailuresHigh)
+			}
+			if j.Cost != nil && j.CostLow != nil && j.CostHigh != nil {
+				cells[5].Text = fmt.Sprintf("%.2f (%.2f to %.2f)", *j.Cost, *j.CostLow, *j.CostHigh)
+			}
 			for _, x := range j.Starts {
 				starts = append(starts, start{x.Printer, x.At, views.Row{Cells: []views.Cell{{Text: x.Printer, Href: s.url("/printers/" + url.PathEscape(x.Printer))}, {Text: clock(x.At, zone)}, {Text: clock(x.End, zone)},
-					{Text: j.Job, Href: here}, {Text: either(x.Plate, "–")}, {Text: fmt.Sprintf("%.1f", 100*x.PFail)}}}})
+					{Text: j.Job, Href: here}, {Text: either(x.Plate, "–")}, {Text: hundredRange(x.PFail, x.PLow, x.PHigh)}}}})
 			}
 		}
 		slices.SortStableFunc(starts, func(a, b start) int { return cmp.Or(cmp.Compare(a.printer, b.printer), a.at.Compare(b.at)) })

@@ -11,15 +11,15 @@ import (
 )
 
 const somePlan = `{"as_of":"2026-03-09T14:00:00Z","jobs":[{"job":"J-1","needed":3,"start":4,"p_enough":0.97,"starts":[{"printer":"P-002","plate":null,"starts_at":"2026-03-09T15:10:00Z","ends_at":"2026-03-09T17:10:00Z","p_fail":0.04},` +
-	`{"printer":"P-001","plate":"L-1","starts_at":"2026-03-09T15:00:00Z","ends_at":"2026-03-09T17:00:00Z","p_fail":0.051}],"late_minutes":30,"cannot":"1 of 4 starts end after it is due."}],` +
-	`"tasks":[{"task":"probe","printer":"P-001","plate":"L-1","person":"amara","starts_at":"2026-03-09T14:50:00Z","ends_at":"2026-03-09T14:56:00Z","because":"J-1 starts"}],"cost":4.5,"bound":4.25,"gap":0.0588235}` + "\n"
+	`{"printer":"P-001","plate":"L-1","starts_at":"2026-03-09T15:00:00Z","ends_at":"2026-03-09T17:00:00Z","p_fail":0.051,"p_fail_low":0.02,"p_fail_high":0.093}],"late_minutes":30,"cannot":"1 of 4 starts end after it is due.","p_enough_low":0.9,"p_enough_high":0.99,"failures":0.09,"failures_low":0,"failures_high":1,"cost":4.5,"cost_low":4.1,"cost_high":9.3}],` +
+	`"tasks":[{"task":"probe","printer":"P-001","plate":"L-1","person":"amara","starts_at":"2026-03-09T14:50:00Z","ends_at":"2026-03-09T14:56:00Z","because":"J-1 starts"}],"cost":4.5,"bound":4.25,"gap":0.0588235,"cost_low":4.1,"cost_high":9.3,"failures":0.09,"failures_low":0,"failures_high":1}` + "\n"
 
 func TestPrepPlanPage(t *testing.T) {
 	site := webtest.New(t, func(c *web.Config) { c.Findings = &webtest.Findings{PlanJSON: somePlan} })
 	c := site.As("amara", "operator")
 	p := c.Page("/jobs/plan")
 	text := webtest.Text(p.One("main"))
-	for _, want := range []string{"J-1", "97.0", "1 of 4 starts end after it is due.", "P-001", "5.1", "amara", "probe", "at most 5.9 % above the best"} {
+	for _, want := range []string{"J-1", "97.0 (90.0 to 99.0)", "5.1 (2.0 to 9.3)", "4.50 EUR (4.10 to 9.30)", "0.1 (0 to 1)", "1 of 4 starts end after it is due.", "P-001", "5.1", "amara", "probe", "at most 5.9 % above the best"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the page lacks %q:\n%s", want, text)
 		}

@@ -122,7 +122,7 @@ func dueNote(j *farm.Job, now time.Time) string {
 
 func (s *Server) getJob() echo.HandlerFunc {
 	return func(c echo.Context) error {
-		if err := onlyParams(c, "before", "show", "confidence", "size_x_mm", "size_y_mm", "surface", "machines"); err != nil {
+		if err := onlyParams(c, "before", "show", "confidence", "size_x_mm", "size_y_mm", "surface", "material", "machines"); err != nil {
 			return err
 		}
 		ask, err := readJobAsk(c)

@@ -48,10 +48,13 @@ func TestAJobSaysHowManyMoreToStartAndOnWhat(t *testing.T) {
 	if text := plain(small.Text("main")); len(small.All("tr[data-printer]")) != 0 || !strings.Contains(text, "mm, job needs 1900") || !strings.Contains(text, "No printer may start this job now") {
 		t.Errorf("a print larger than any bed: %.600s", text)
 	}
+	if len(c.Page(job+"?material=ran").All("tr[data-printer]")) > len(p.All("tr[data-printer]")) {
+		t.Error("more printers ran the material than there are")
+	}
 	if text := plain(c.Page(job + "?size_x_mm=much").Text("[data-problems]")); !strings.Contains(text, "Width must be between") {
 		t.Errorf("a width in words: %q", text)
 	}
-	for _, wrong := range []string{"?confidence=12", "?surface=moon", "?machines=0", "?nothing=1"} {
+	for _, wrong := range []string{"?confidence=12", "?surface=moon", "?machines=0", "?material=any", "?nothing=1"} {
 		if a := c.Get(job + wrong); a.Status != 400 {
 			t.Errorf("%s: got %d, want 400", wrong, a.Status)
 		}

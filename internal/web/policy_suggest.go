@@ -161,7 +161,7 @@ func (s *Server) getSuggestions() echo.HandlerFunc {
 			case "nothing":
 				row.Cells = append(row.Cells, views.Cell{Text: "Nothing gained", Note: nothingWords(a)}, views.Cell{Text: unbroken(sentenceCase(habitWords(a)))}, views.Cell{Text: "–"})
 			default:
-				row.Cells = append(row.Cells, views.Cell{Text: suggestedWords(a), Note: bestWords(a)}, views.Cell{Text: unbroken(sentenceCase(habitWords(a)))}, views.Cell{Text: figure(a.Gains)})
+				row.Cells = append(row.Cells, views.Cell{Text: suggestedWords(a), Note: bestWords(a)}, views.Cell{Text: unbroken(sentenceCase(habitWords(a)))}, views.Cell{Text: rangeWords(a.Gains, a.GainsLow, a.GainsHigh)})
 			}
 			row.Cells = append(row.Cells, views.Cell{Text: count(a.Starts)})
 			t.Rows = append(t.Rows, row)
@@ -305,7 +305,7 @@ func tradeWords(a *assess.Advised, money string) string {
 		}
 		return figure(x) + " " + what + " more"
 	}
-	return fmt.Sprintf("Of 100 %ss, against what is done: %s, %s. %s a month at this many starts.", unitOf(a), say(failures, "failures"), say(minutes, "person minutes"), sentenceCase("gained "+amount(a.Gains, money)))
+	return fmt.Sprintf("Of 100 %ss, against what is done: %s, %s. %s a month at this many starts.", unitOf(a), say(failures, "failures"), say(minutes, "person minutes"), sentenceCase(fmt.Sprintf("gained %s (likely %s to %s)", amount(a.Gains, money), amount(a.GainsLow, money), amount(a.GainsHigh, money))))
 }
 
 // suggestionChart draws what intervals cost.

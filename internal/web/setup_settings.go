@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"sort"
 	"strings"
+	"unicode"
 
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
@@ -39,6 +40,9 @@ func (s *Server) getSettings() echo.HandlerFunc {
 func (s *Server) postSettings() echo.HandlerFunc {
 	return func(c echo.Context) error {
 		names := []string{"group", "seen"}
+		for _, g := range settingGroups {
+			names = append(names, whyField(g.ID))
+		}
 		for _, r := range farm.SettingRules {
 			names = append(names, r.Key)
 		}
@@ -83,11 +87,18 @@ func (s *Server) postSettings() echo.HandlerFunc {
 				edits = append(edits, store.ThingEdit{Before: &farm.Setting{Key: r.Key, Value: was}, After: &farm.Setting{Key: r.Key, Value: value}})
 			}
 		}
+		why := strings.TrimSpace(sent[whyField(form.group)])
+		form.typed[whyField(form.group)] = why
+		if len([]rune(why)) > whyLongest || strings.ContainsFunc(why, unicode.IsControl) {
+			form.problems = append(form.problems, views.FormProblem{Field: whyField(form.group), Words: "Why: expected one line of at most " + count(whyLongest) + " characters."})
+		}
 		if len(form.problems) > 0 {
 			return s.renderSettings(c, http.StatusUnprocessableEntity, form)
 		}
 		if len(edits) > 0 {
-			err := s.store.SaveThings(c.Request().Context(), pageAct(c), farm.KindSetting, edits...)
+			act := pageAct(c)
+			act.Why = why
+			err := s.store.SaveThings(c.Request().Context(), act, farm.KindSetting, edits...)
 			if fault.Is(err, fault.Conflict) {
 				form.heading = "Somebody else saved meanwhile. Nothing was overwritten"
 				values, err := s.store.Settings(c.Request().Context())
@@ -109,6 +120,12 @@ func (s *Server) postSettings() echo.HandlerFunc {
 		return c.Redirect(http.StatusSeeOther, s.url("/setup/settings?saved=yes"))
 	}
 }
+
+// whyLongest is how many characters the reason of a change has at most.
+const whyLongest = 200
+
+// whyField is the field in which a group's form asks for the reason.
+func whyField(group string) string { return "why_" + group }
 
 func moneyGroup(id string) bool {
 	for _, g := range settingGroups {
@@ -161,6 +178,8 @@ func (s *Server) renderSettings(c echo.Context, status int, form settingsForm) e
 			group.Fields = append(group.Fields, f)
 			group.Facts = append(group.Facts, views.Fact{Word: w.Label, Value: strings.TrimSpace(value + " " + unit), Note: hint})
 		}
+		group.Fields = append(group.Fields, views.Field{Name: whyField(g.ID), Label: "Why", Hint: "Stands beside the change, for example “new rates from March”.", Kind: "text", Optional: true, Longest: whyLongest,
+			Value: form.typed[whyField(g.ID)], Wrong: wrong[whyField(g.ID)]})
 		packed, err := json.Marshal(seen)
 		if err != nil {
 			return err

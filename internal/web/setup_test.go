@@ -97,6 +97,8 @@ func TestBadFormsSayWhereAndKeepWhatWasTyped(t *testing.T) {
 		{"a role nobody knows", "/setup/add-person", url.Values{"person": {"wei"}, "role": {"king"}}, "role", "one of"},
 		{"a material nobody knows", "/setup/add-job", url.Values{"job": {"O-1"}, "material": {"butter"}}, "material", "a known material"},
 		{"half a piece", "/setup/add-job", url.Values{"job": {"O-1"}, "quantity": {"0.5"}}, "quantity", "a whole number"},
+		{"a late fee below nothing", "/setup/add-job", url.Values{"job": {"O-1"}, "late_fee_per_hour": {"-3"}}, "late_fee_per_hour", "a number of 0 or more"},
+		{"a late fee in words", "/setup/add-job", url.Values{"job": {"O-1"}, "late_fee_per_hour": {"plenty"}}, "late_fee_per_hour", "found “plenty”"},
 		{"a shift that ends first", "/setup/add-shift", url.Values{"shift": {"early"}, "person": {"amara"}, "starts_at": {"2026-03-09T06:00"}, "ends_at": {"2026-03-09T05:00"}}, "ends_at", "not before “From” (2026-03-09 06:00)"},
 		{"nobody's shift", "/setup/add-shift", url.Values{"shift": {"early"}, "person": {"nobody"}, "starts_at": {"2026-03-09T06:00"}, "ends_at": {"2026-03-09T14:00"}}, "person", "a known person"},
 		{"negative", "/setup/add-instrument", url.Values{"instrument": {"mic"}, "resolution_mm": {"-1"}}, "resolution_mm", "from 0 to 10"},
@@ -316,6 +318,7 @@ func TestSettingsHaveUnitsRangesAndEffects(t *testing.T) {
 		}
 	}
 	money.Set("labour_per_hour", "31,50")
+	money.Set("why_money", "new rates from March")
 	if a := manager.Form("/setup/settings", money); a.Status != 403 {
 		t.Errorf("a manager sends money settings all the same: got %d, want 403", a.Status)
 	}
@@ -326,8 +329,17 @@ func TestSettingsHaveUnitsRangesAndEffects(t *testing.T) {
 	if err != nil || values.Text("labour_per_hour") != "31.50" {
 		t.Errorf("got %v, %v", values, err)
 	}
-	if got := admin.Page("/setup/settings").Text("main"); !strings.Contains(got, "amara An hour of a person 30 31.50") {
+	if got := admin.Page("/setup/settings").Text("main"); !strings.Contains(got, "amara new rates from March An hour of a person 30 31.50") {
 		t.Errorf("the changes lack who, from and to: %s", got)
+	}
+	for key, wrong := range map[string]string{"labour_per_hour": "-1", "machine_per_hour": "cheap", "failure_material": "1e99"} {
+		bad := url.Values{"group": {"money"}, "seen": money["seen"], key: {wrong}}
+		if a := admin.Form("/setup/settings", bad); a.Status != 422 || !strings.Contains(a.Body, "found “"+wrong+"”") {
+			t.Errorf("%s = %s: got %d", key, wrong, a.Status)
+		}
+	}
+	if a := admin.Form("/setup/settings", url.Values{"group": {"money"}, "seen": {"{}"}, "why_money": {strings.Repeat("x", 201)}}); a.Status != 422 {
+		t.Errorf("a reason without end: got %d", a.Status)
 	}
 	// The same form again: somebody saved meanwhile, namely this admin.
 	money.Set("labour_per_hour", "40")
