@@ -3,6 +3,7 @@ package web_test
 import (
 	"encoding/json"
 	"fmt"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -137,5 +138,33 @@ func TestExpectationsAreForManagersToRecord(t *testing.T) {
 		if r := send(t, site.WithToken(fmt.Sprint("m-", i), "manager"), `{"kind":"job_forecast","id":"E-9","job":"J-0","at":"2026-03-09T09:00:00Z","expected_failures":0.1,`+wrong+`}`); r[0].Error == nil || r[0].Error.Status != 422 {
 			t.Errorf("%s: %+v", wrong, r[0])
 		}
+	}
+}
+
+// The page over many jobs, and a job's own, in a browser.
+func TestExpectedAndHappenedInTheBrowser(t *testing.T) {
+	if !webtest.BrowserTests() {
+		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
+		return
+	}
+	t.Parallel()
+	site := webtest.New(t)
+	expectedJobs(t, site, 3, 4, 3, 2, 4, 3, 3, 2, 4, 3)
+	c := site.As("amara", "operator")
+	for _, v := range views() {
+		if v.Name != "desk-light" && v.Name != "phone-dark" && *shots == "" {
+			continue
+		}
+		t.Run(v.Name, func(t *testing.T) {
+			tab := site.Tab(t, c, v)
+			for name, path := range map[string]string{"forecasts": "/jobs/forecasts", "job-expected": "/jobs/J-1"} {
+				tab.Open(path)
+				tab.Fits()
+				tab.Accessible()
+				if *shots != "" {
+					tab.Shot(filepath.Join(*shots, name+"-"+v.Name+".png"), true)
+				}
+			}
+		})
 	}
 }
