@@ -30,7 +30,8 @@
     if (kind === "refused") {
       why.hidden = false;
       const { title = "Refused", detail = "", problems = [] } = e.error ?? {};
-      why.textContent = `Refused — because: ${[detail || title, ...problems.slice(1).map((p) => `found ${p.found}, expected ${p.expected}`)].join("; ")}`;
+      const found = problems.filter((p) => p.expected).map((p) => `${word((p.pointer ?? "").split("/")[3] || "record")}: found ${p.found || "nothing"}, expected ${p.expected}`);
+      why.textContent = `Refused — because: ${found.length ? found.join("; ") : detail || title}`;
     } else if (kind === "gone") {
       why.hidden = false;
       why.textContent = `Given up: ${e.reason}`;
