@@ -50,6 +50,7 @@ type WaitingLink struct {
 // corrected.
 type GradePage struct {
 	Shell
+	Photo    PhotoPick
 	Crumbs   []Fact
 	Printer  string
 	PlateTag string

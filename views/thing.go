@@ -25,6 +25,7 @@ type ThingPage struct {
 	Proofs   []Proof // what was done to it as advised, and whether it held
 	Marks    MarksPart
 	Meshes   *MeshPart // of a printer
+	Photos   []Photo   // of a printer, small
 	Stays    Table     // where the plate was, which plates were on the printer
 	StaysSub string    // how it is known
 	Kept     []Table   // probes, offset changes, holds: the latest of each
@@ -96,6 +97,7 @@ type FirstLayerPage struct {
 	Decide    Decide    // asked with one tap
 	Next      []Link    // what to do after saving; grade, correct, void
 	Started   []string  // what it was started under, in sentences
+	Photos    PhotoPart
 	Maps      []FrameMap
 	Facts     []Fact
 	History   []Event

@@ -36,6 +36,7 @@ const (
 	KindHandover      Kind = "handover"
 	KindHandoverEntry Kind = "handover_entry"
 	KindJobForecast   Kind = "job_forecast"
+	KindPhoto         Kind = "photo"
 )
 
 // Kinds of things that are not events: they are their own keys.
@@ -53,7 +54,7 @@ const (
 
 // EventKinds lists the kinds of events in the bundle's order.
 var EventKinds = []Kind{KindFirstLayer, KindCleaning, KindProbe, KindProbeSkipped, KindOffsetChange,
-	KindService, KindFitting, KindPlateState, KindHold, KindDisagreement, KindAdviceDone, KindTaskSkipped, KindPolicy, KindHandover, KindHandoverEntry, KindJobForecast}
+	KindService, KindFitting, KindPlateState, KindHold, KindDisagreement, KindAdviceDone, KindTaskSkipped, KindPolicy, KindHandover, KindHandoverEntry, KindJobForecast, KindPhoto}
 
 // ThingKinds lists the kinds of things in the bundle's order.
 var ThingKinds = []Kind{KindPrinter, KindScrew, KindPlate, KindMaterial, KindPerson, KindJob, KindShift,

@@ -209,6 +209,20 @@ type AdviceDone struct {
 // KindOfSubject says what sort of thing the action was done to.
 func (a *AdviceDone) KindOfSubject() Kind { return Kind(a.SubjectKind) }
 
+// Photo is a picture of a first layer. The picture itself stands apart and may go;
+// SHA256 says which it was.
+type Photo struct {
+	ID         ID
+	Printer    string
+	FirstLayer string // text of its id
+	TakenAt    time.Time
+	SHA256     string // of the kept JPEG, 64 hexadecimal digits
+	WidthPX    int
+	HeightPX   int
+	Person     string
+	Meta
+}
+
 // Policy is one version of a policy of upkeep: from InForceFrom on it is what the
 // policy of that name asks for, until the next version of it. An empty scope is
 // everything; a rule that is 0, NaN or empty asks for nothing. The version that
@@ -315,4 +329,5 @@ type Bundle struct {
 	Handovers     []Handover
 	Entries       []HandoverEntry
 	JobForecasts  []JobForecast
+	Photos        []Photo
 }

@@ -94,6 +94,20 @@ func (f *folder) Open(name string) (io.ReadCloser, error) {
 	return os.Open(filepath.Join(f.path, name))
 }
 
+// Pictures is a source that has the files of photos beside its tables.
+type Pictures interface {
+	// Picture opens the file of a photo by its digest; fs.ErrNotExist where there
+	// is none.
+	Picture(sha256 string) (io.ReadCloser, error)
+}
+
+// PictureName is where a photo's file stands in a bundle.
+func PictureName(sha256 string) string { return "photos/" + sha256 + ".jpg" }
+
+func (f *folder) Picture(sha256 string) (io.ReadCloser, error) {
+	return os.Open(filepath.Join(f.path, filepath.FromSlash(PictureName(sha256))))
+}
+
 func isCSV(name string) bool { return strings.EqualFold(path.Ext(name), ".csv") }
 
 type archive struct {
@@ -101,6 +115,9 @@ type archive struct {
 	files   []SourceFile
 	limits  Limits
 	left    int64 // bytes that may still be unpacked
+
+	folder   string
+	pictures map[string]*zip.File // by whole name
 }
 
 // Zip is a bundle in a .zip: its .csv files lie in one folder of it. An archive
@@ -114,13 +131,16 @@ func Zip(r io.ReaderAt, size int64, limits Limits) (Source, error) {
 	if limits.Files > 0 && len(z.File) > limits.Files {
 		return nil, fault.New(fault.TooLarge, "the .zip has %d entries and at most %d may come in: take out what is not part of the bundle", len(z.File), limits.Files)
 	}
-	a := &archive{entries: map[string]*zip.File{}, limits: limits, left: limits.Unpacked}
+	a := &archive{entries: map[string]*zip.File{}, pictures: map[string]*zip.File{}, limits: limits, left: limits.Unpacked}
 	folder := ""
 	for _, f := range z.File {
 		if !filepath.IsLocal(f.Name) || strings.Contains(f.Name, `\`) || slices.Contains(strings.Split(f.Name, "/"), "..") {
 			return nil, fault.At(fault.Problem{File: fault.Shorten(strings.ToValidUTF8(f.Name, "\uFFFD")), Found: fault.Shorten(strings.ToValidUTF8(f.Name, "\uFFFD")), Expected: "names inside the archive"})
 		}
 		dir, base := path.Split(f.Name)
+		if strings.EqualFold(path.Ext(base), ".jpg") {
+			a.pictures[f.Name] = f
+		}
 		// Some systems add a shadow of each file; those are no bundle files.
 		if !isCSV(base) || strings.HasPrefix(base, "._") || f.FileInfo().IsDir() {
 			continue
@@ -141,7 +161,20 @@ func Zip(r io.ReaderAt, size int64, limits Limits) (Source, error) {
 		a.entries[base] = f
 		a.files = append(a.files, SourceFile{base, int64(min(size, 1<<40))})
 	}
+	a.folder = folder
 	return a, nil
+}
+
+func (a *archive) Picture(sha256 string) (io.ReadCloser, error) {
+	f := a.pictures[a.folder+PictureName(sha256)]
+	if f == nil {
+		return nil, os.ErrNotExist
+	}
+	r, err := f.Open()
+	if err != nil {
+		return nil, fault.Wrap(fault.Invalid, err, "%s in the .zip cannot be unpacked", f.Name)
+	}
+	return &unpacking{ReadCloser: r, archive: a, name: f.Name, left: a.limits.File}, nil
 }
 
 func over(limit int64, size uint64) bool { return limit > 0 && size > uint64(limit) }
@@ -234,6 +267,8 @@ func (m memory) records(t *Table) []any {
 		return pointers(b.AdviceDone)
 	case farm.KindTaskSkipped:
 		return pointers(b.TasksSkipped)
+	case farm.KindPhoto:
+		return pointers(b.Photos)
 	case farm.KindPolicy:
 		return pointers(b.Policies)
 	case farm.KindHandover:

@@ -1,8 +1,10 @@
 package intake
 
 import (
+	"encoding/hex"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"basecourse/internal/farm"
@@ -12,7 +14,7 @@ import (
 // before what names them, events last.
 var Tables = []*Table{
 	printers(), screws(), plates(), materials(), people(), jobs(), shifts(), instruments(), settings(),
-	firstLayers(), cleanings(), probes(), probesSkipped(), offsetChanges(), services(), fittings(), plateStates(), holds(), disagreements(), adviceDone(), tasksSkipped(), policies(), handovers(), handoverEntries(), jobForecasts(),
+	firstLayers(), cleanings(), probes(), probesSkipped(), offsetChanges(), services(), fittings(), plateStates(), holds(), disagreements(), adviceDone(), tasksSkipped(), policies(), handovers(), handoverEntries(), jobForecasts(), photos(),
 }
 
 var nan = farm.Unknown()
@@ -281,6 +283,31 @@ func tasksSkipped() *Table {
 		key("person", farm.KindPerson, func(r *R) *string { return &r.Person }),
 		text("note", func(r *R) *string { return &r.Note }),
 	), "at", func(r *R) *farm.Meta { return &r.Meta })
+}
+
+// photos are pictures of first layers; the files stand beside the table, as
+// photos/SHA256.jpg.
+func photos() *Table {
+	type R = farm.Photo
+	return event(table(farm.KindPhoto, "photos", R{},
+		ident("photo", func(r *R) *farm.ID { return &r.ID }),
+		key("printer", farm.KindPrinter, func(r *R) *string { return &r.Printer }).must(),
+		text("first_layer", func(r *R) *string { return &r.FirstLayer }).must(),
+		when("taken_at", func(r *R) *time.Time { return &r.TakenAt }).must(),
+		text("sha256", func(r *R) *string { return &r.SHA256 }).must(),
+		whole("width_px", 1, 10000, func(r *R) *int { return &r.WidthPX }),
+		whole("height_px", 1, 10000, func(r *R) *int { return &r.HeightPX }),
+		key("person", farm.KindPerson, func(r *R) *string { return &r.Person }),
+	), "taken_at", func(r *R) *farm.Meta { return &r.Meta }).checked(func(rec any) []fieldProblem {
+		r := rec.(*R)
+		if _, err := farm.NewID(farm.KindFirstLayer, r.FirstLayer); err != nil {
+			return []fieldProblem{{"first_layer", r.FirstLayer, "the id of a first layer: 1 to 64 characters"}}
+		}
+		if raw, err := hex.DecodeString(r.SHA256); err != nil || len(raw) != 32 || strings.ToLower(r.SHA256) != r.SHA256 {
+			return []fieldProblem{{"sha256", r.SHA256, "64 hexadecimal digits in lower case"}}
+		}
+		return nil
+	})
 }
 
 func offsetChanges() *Table {

@@ -4,8 +4,10 @@ import (
 	"archive/zip"
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"sort"
@@ -43,7 +45,18 @@ func (s *Store) Export(ctx context.Context, dir string) (ExportReport, error) {
 	if old, _ := filepath.Glob(filepath.Join(dir, "*.csv")); len(old) > 0 {
 		return report, fault.New(fault.Invalid, "%s holds a bundle already (%s): name an empty folder", dir, filepath.Base(old[0]))
 	}
-	if report.Files, err = s.exportTo(ctx, func(l *layout, rows func(*bufio.Writer) (int, error)) (int, error) {
+	picture := func(sha string, jpg []byte) error {
+		name := filepath.Join(dir, filepath.FromSlash(intake.PictureName(sha)))
+		if err := os.MkdirAll(filepath.Dir(name), 0o755); err != nil {
+			return err
+		}
+		_, err := exportFile(name, func(out *bufio.Writer) (int, error) { return out.Write(jpg) })
+		if errors.Is(err, fs.ErrExist) {
+			err = nil // two records of one picture
+		}
+		return err
+	}
+	if report.Files, err = s.exportTo(ctx, picture, func(l *layout, rows func(*bufio.Writer) (int, error)) (int, error) {
 		return exportFile(filepath.Join(dir, l.File), rows)
 	}); err != nil {
 		return report, wrap("store.Export", err)
@@ -55,7 +68,19 @@ func (s *Store) Export(ctx context.Context, dir string) (ExportReport, error) {
 // kept on disk or in memory. What w got when an error comes is no whole .zip.
 func (s *Store) ExportZip(ctx context.Context, w io.Writer) error {
 	z := zip.NewWriter(w)
-	_, err := s.exportTo(ctx, func(l *layout, rows func(*bufio.Writer) (int, error)) (int, error) {
+	written := map[string]bool{}
+	picture := func(sha string, jpg []byte) error {
+		if written[sha] {
+			return nil
+		}
+		written[sha] = true
+		entry, err := z.CreateHeader(&zip.FileHeader{Name: intake.PictureName(sha), Method: zip.Store, Modified: s.Now()})
+		if err == nil {
+			_, err = entry.Write(jpg)
+		}
+		return err
+	}
+	_, err := s.exportTo(ctx, picture, func(l *layout, rows func(*bufio.Writer) (int, error)) (int, error) {
 		entry, err := z.CreateHeader(&zip.FileHeader{Name: l.File, Method: zip.Deflate, Modified: s.Now()})
 		if err != nil {
 			return 0, err
@@ -75,7 +100,7 @@ func (s *Store) ExportZip(ctx context.Context, w io.Writer) error {
 
 // exportTo hands every file of the bundle, in order, to one: rows writes the
 // header and the rows. All are of one instant.
-func (s *Store) exportTo(ctx context.Context, one func(l *layout, rows func(*bufio.Writer) (int, error)) (int, error)) ([]ExportedFile, error) {
+func (s *Store) exportTo(ctx context.Context, picture func(sha string, jpg []byte) error, one func(l *layout, rows func(*bufio.Writer) (int, error)) (int, error)) ([]ExportedFile, error) {
 	tx, err := s.long(ctx)
 	if err != nil {
 		return nil, err
@@ -99,7 +124,7 @@ func (s *Store) exportTo(ctx context.Context, one func(l *layout, rows func(*buf
 		}
 		files = append(files, ExportedFile{t.File, n})
 	}
-	return files, nil
+	return files, eachPicture(ctx, tx, picture)
 }
 
 // thingNames reads the names of all things by their numbers.

@@ -131,10 +131,10 @@ type importer struct {
 }
 
 func (im *importer) run(ctx context.Context, source intake.Source) error {
-	tables, sizes, problems := intake.Arrange(source)
-	if len(problems) > 0 {
+	tables, sizes, wrong := intake.Arrange(source)
+	if len(wrong) > 0 {
 		// Not even --partial makes a bundle of something else.
-		im.problems(problems)
+		im.problems(wrong)
 		return errNothingStored
 	}
 	// One import at a time: the second one sees what the first one stored. The
@@ -193,6 +193,11 @@ func (im *importer) run(ctx context.Context, source intake.Source) error {
 	if err := im.copier.wait(); err != nil {
 		return err
 	}
+	problems, err := im.pictures(ctx, source)
+	if err != nil {
+		return err
+	}
+	im.problems(problems)
 	switch {
 	case im.opt.Check:
 		return errChecked

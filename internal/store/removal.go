@@ -58,7 +58,7 @@ func (s *Store) RemoveLater(ctx context.Context, act Act, handle string, at time
 }
 
 // RemovePerson takes a person's name and handle, password, second factor and
-// PIN and former names away at once, and switches them off. What they recorded stays under
+// PIN, photos and former names away at once, and switches them off. What they recorded stays under
 // their number. The last admin stays: a Conflict.
 func (s *Store) RemovePerson(ctx context.Context, act Act, handle string) error {
 	ctx, cancel := brief(ctx)
@@ -92,6 +92,7 @@ func (w *writer) remove(ctx context.Context, id int32, at time.Time) error {
 		`SELECT set_config('basecourse.removal', '', true)`,
 		`DELETE FROM passwords WHERE person = $1`,
 		`DELETE FROM pins WHERE person = $1`,
+		`DELETE FROM photo_files x USING photos h WHERE h.id = x.photo AND h.person = $1`,
 		`DELETE FROM recovery_codes WHERE person = $1`,
 		`DELETE FROM second_factors WHERE person = $1`,
 		`DELETE FROM calendar_keys WHERE person = $1`,

@@ -217,6 +217,9 @@ func (s *Server) fieldRights(ctx context.Context, who Identity, item *intake.Ite
 // policyRights refuses policies and what is expected of jobs, and their voiding, from
 // who may not set them.
 func (s *Server) policyRights(ctx context.Context, who Identity, item *intake.Item) error {
+	if item.Kind == farm.KindPhoto {
+		return fault.At(fault.Problem{Pointer: "/kind", Found: "photo", Expected: "the picture with it: send it to /api/v1/photos"})
+	}
 	if roleRank(who.Role) >= roleRank(roleManager) {
 		return nil
 	}

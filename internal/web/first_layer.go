@@ -107,6 +107,9 @@ func (s *Server) getFirstLayer() echo.HandlerFunc {
 				return err
 			}
 		}
+		if p.Photos, err = s.photoPart(ctx, identity(c), f, zone); err != nil {
+			return err
+		}
 		p.Decide = s.decide(f, printer, now, p.Saved.Words != "")
 		if f.VoidedAt.IsZero() {
 			id := f.ID.UUID.String()

@@ -28,6 +28,7 @@ func (g *grading) show(c echo.Context, status int) error {
 		p.NoTag = g.s.url("/upkeep/no-tag?printer=" + url.QueryEscape(g.printer.Tag))
 	}
 	p.Script = g.s.asset("grade.js")
+	p.Photo = views.PhotoPick{Script: g.s.asset("photos.js")}
 	p.Bed = g.canvas.bed(g.printer.ZoneCols, g.printer.ZoneRows)
 	p.Crumbs = []views.Fact{{Value: "Grade", Href: g.s.url("/grade")}, {Value: "Printer " + g.printer.Tag, Href: g.s.url("/printers/" + url.PathEscape(g.printer.Tag))}}
 	p.Action = g.s.url("/grade/" + url.PathEscape(g.printer.Tag))

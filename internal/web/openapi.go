@@ -17,12 +17,13 @@ type schema = map[string]any
 
 // apiDoc says what an address of the API does.
 type apiDoc struct {
-	Summary string
-	More    string
-	Params  []apiParam // in the address, behind the question mark
-	Name    string     // what the name in the path is; "" the path has none
-	Body    schema     // of what is sent; nil: nothing is
-	Answer  schema     // of what is answered with 200
+	Summary   string
+	More      string
+	Params    []apiParam // in the address, behind the question mark
+	Name      string     // what the name in the path is; "" the path has none
+	Body      schema     // of what is sent; nil: nothing is
+	BodyTypes []string   // of a body that is no JSON
+	Answer    schema     // of what is answered with 200
 }
 
 // apiParam is a parameter behind the question mark.
@@ -375,6 +376,16 @@ func describe(list []Route, base string) ([]byte, error) {
 		}
 		if params != nil {
 			op["parameters"] = params
+		}
+		if d.BodyTypes != nil {
+			content := schema{}
+			for _, t := range d.BodyTypes {
+				content[t] = schema{"schema": schema{"type": "string", "contentMediaType": t}}
+			}
+			op["requestBody"] = schema{"required": true, "content": content}
+			responses["409"] = schema{"description": "Something else stands under this id.", "content": problem}
+			responses["415"] = schema{"description": "The body is none of these.", "content": problem}
+			responses["422"] = schema{"description": "It cannot be taken: problems says where, what was found and what was expected.", "content": problem}
 		}
 		if d.Body != nil {
 			op["requestBody"] = schema{"required": true, "content": schema{"application/json": schema{"schema": d.Body}}}

@@ -55,6 +55,9 @@ func (s *Server) getPrinter() echo.HandlerFunc {
 		if p.Heights, err = s.printerHeightsPart(t.ctx, s.heightsBeside(t.ctx, t.now, t.frame.Version), &x, t.now); err != nil {
 			return err
 		}
+		if p.Photos, err = s.printerPhotos(t.ctx, t.tag, t.zone); err != nil {
+			return err
+		}
 		return s.showThing(c, t)
 	}
 }

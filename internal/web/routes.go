@@ -181,8 +181,6 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "POST", Path: "/handover", Role: roleOperator, handle: (*Server).postHandover, body: formBody, patience: slower},
 	{Method: "GET", Path: "/handover/past", Role: roleOperator, handle: (*Server).getHandovers, patience: usual},
 	{Method: "GET", Path: "/handover/:id", Role: roleOperator, handle: (*Server).getHandoverKept, patience: usual},
-	{Method: "GET", Path: "/round", Role: roleOperator, handle: (*Server).getRound, patience: usual},
-	{Method: "POST", Path: "/round", Role: roleOperator, handle: (*Server).postRound, body: formBody, patience: usual},
 	{Method: "GET", Path: "/sweep", Role: roleOperator, handle: (*Server).getSweep, patience: usual},
 	{Method: "POST", Path: "/sweep", Role: roleOperator, handle: (*Server).postSweep, body: formBody, patience: usual},
 	{Method: "GET", Path: "/sweep/nights", Role: roleOperator, handle: (*Server).getNights, patience: usual},
@@ -290,6 +288,12 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "GET", Path: "/setup/tokens/:tag", Role: roleAdmin, handle: (*Server).getToken, patience: usual},
 	{Method: "POST", Path: "/setup/tokens/:tag", Role: roleAdmin, handle: (*Server).postRevoke, body: formBody, patience: usual},
 
+	{Method: "POST", Path: "/first-layers/:id/photos", Role: roleOperator, handle: (*Server).postLayerPhoto, body: photoBody, patience: slower},
+	{Method: "GET", Path: "/photos/:id/file", Role: roleOperator, handle: getPicture(false), patience: usual},
+	{Method: "GET", Path: "/photos/:id/thumb/file", Role: roleOperator, handle: getPicture(true), patience: usual},
+	{Method: "POST", Path: "/photos/:id/remove", Role: roleOperator, handle: (*Server).postPhotoRemove, body: formBody, patience: usual},
+
+	{Method: "POST", Path: "/api/v1/photos", Role: roleOperator, handle: (*Server).apiPhoto, body: photoBody, patience: slower, doc: docPhoto},
 	{Method: "POST", Path: "/api/v1/records", Role: roleOperator, handle: (*Server).postRecords, body: recordsBody, patience: batch, doc: docRecords},
 	{Method: "GET", Path: "/api/v1/findings", Role: roleOperator, handle: (*Server).apiFindings, patience: slower, doc: docFindings},
 	{Method: "GET", Path: "/api/v1/plan", Role: roleOperator, handle: (*Server).apiPlan, patience: slower, doc: docPlan},

@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"net/netip"
 	"net/url"
+	"runtime"
 	"strings"
 	"time"
 
@@ -109,6 +110,7 @@ type Server struct {
 	sessions  *scs.SessionManager
 	origin    *http.CrossOriginProtection
 	hashing   chan struct{} // one place for each password that is being checked
+	decoding  chan struct{} // one place for each photo that is being decoded
 	importing chan struct{} // one place for an upload, an import or an export
 	working   chan struct{} // one place for each request that may touch the database
 	feed      feed          // to pages that are open
@@ -136,7 +138,7 @@ func New(cfg Config) (*Server, error) {
 	s := &Server{
 		cfg: cfg, store: cfg.Store, log: cfg.Log, now: cfg.Now,
 		hashing: make(chan struct{}, hashesAtOnce),
-		working: make(chan struct{}, workersAtOnce), unpacked: make(chan struct{}, 1), importing: make(chan struct{}, 1),
+		working: make(chan struct{}, workersAtOnce), unpacked: make(chan struct{}, 1), importing: make(chan struct{}, 1), decoding: make(chan struct{}, min(2, runtime.NumCPU())),
 		senders: newSenders(rate.Limit(requestsPerSecond), requestsBurst),
 	}
 	if s.cfg.Policies == nil {
