@@ -136,7 +136,7 @@ func Forecasts(p ForecastsPage) templ.Component {
 				}
 			} else {
 				for _, words := range p.Off {
-					templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 10, "<p class=\"notice act text\" data-off>")
+					templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 10, "<p class=\"notice act text\" data-expected-off>")
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
 					}

@@ -118,7 +118,7 @@ func TestExpectationsThatAreOffAreSaid(t *testing.T) {
 	c := site.As("amara", "operator")
 	expectedJobs(t, site, 3, 4, 3, 2, 4, 3, 3, 2, 4, 3)
 	p := c.Page("/jobs/forecasts")
-	if text := plain(p.Text("[data-off]")); !strings.Contains(text, "More failed than was expected. Start some more spares") {
+	if text := plain(p.Text("[data-expected-off]")); !strings.Contains(text, "More failed than was expected. Start some more spares") {
 		t.Errorf("says %q in %s", text, plain(p.Text("main")))
 	}
 }
