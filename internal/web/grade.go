@@ -269,6 +269,9 @@ func (g *grading) fields() (map[string]string, error) {
 	if slices.ContainsFunc(g.canvas.marks, func(m farm.Mark) bool { return m.Mark == "other" }) && f["note"] == "" {
 		g.wrong("note", "Say in a few words what is seen: Something else is painted on the map.")
 	}
+	if strings.HasPrefix(backTo(g.text("next")), "/round") && g.start != nil && g.start.LookedBecause == "" {
+		f["looked_because"] = "round"
+	}
 	var err error
 	f["plate"], err = g.readPlate()
 	return f, err

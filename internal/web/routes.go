@@ -181,6 +181,8 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "POST", Path: "/handover", Role: roleOperator, handle: (*Server).postHandover, body: formBody, patience: slower},
 	{Method: "GET", Path: "/handover/past", Role: roleOperator, handle: (*Server).getHandovers, patience: usual},
 	{Method: "GET", Path: "/handover/:id", Role: roleOperator, handle: (*Server).getHandoverKept, patience: usual},
+	{Method: "GET", Path: "/round", Role: roleOperator, handle: (*Server).getRound, patience: usual},
+	{Method: "POST", Path: "/round", Role: roleOperator, handle: (*Server).postRound, body: formBody, patience: usual},
 	{Method: "GET", Path: "/sweep", Role: roleOperator, handle: (*Server).getSweep, patience: usual},
 	{Method: "POST", Path: "/sweep", Role: roleOperator, handle: (*Server).postSweep, body: formBody, patience: usual},
 	{Method: "GET", Path: "/sweep/nights", Role: roleOperator, handle: (*Server).getNights, patience: usual},

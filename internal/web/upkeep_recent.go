@@ -175,9 +175,9 @@ func (s *Server) recentEntry(a *store.HandAct, who Identity, zone *time.Location
 		value := e.Subject
 		switch farm.Kind(e.Kind) {
 		case farm.KindHandover:
-			value, href = clock(e.At, zone), "/handover/"+e.ID.String()
+			value, href = e.At.In(zone).Format("15:04"), "/handover/"+e.ID.String()
 		case farm.KindHandoverEntry:
-			value, href = clock(e.At, zone), "/handover"
+			value, href = e.At.In(zone).Format("15:04"), "/handover"
 		}
 		v.Things = append(v.Things, views.Fact{Value: value, Href: s.url(href)})
 	}
