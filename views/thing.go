@@ -10,6 +10,7 @@ type ThingPage struct {
 	State    State
 	Why      string
 	Saved    SavedLine
+	Ask      ActLink // a question that the records leave open; "" none
 	Advice   Advice
 	Actions  []Link
 	Trend    string // address of its failures over time

@@ -6,6 +6,7 @@ type UpkeepPage struct {
 	Shell
 	Lead    string
 	Saved   SavedLine
+	Ask     ActLink // a question that the records leave open; "" none
 	Acts    []ActLink
 	Filters []FilterRow
 	Due     *DueList // what is due, in place of List

@@ -37,7 +37,7 @@ type handAct struct {
 }
 
 // handActs are the acts in the order in which they are offered.
-var handActs = []handAct{cleanAct, probeAct, skipAct, fitAct, takeOffAct, offsetAct, serviceAct, stateAct, noTagAct, holdAct}
+var handActs = []handAct{cleanAct, probeAct, skipAct, fitAct, takeOffAct, offsetAct, serviceAct, stateAct, noTagAct, whichAct, holdAct}
 
 // handRecord is one record an act makes: fields as text, as a record of the API
 // has them, and the field of the form each of them comes from.

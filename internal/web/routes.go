@@ -138,6 +138,8 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "POST", Path: "/upkeep/state", Role: roleOperator, handle: postHand(&stateAct), body: formBody, patience: usual},
 	{Method: "GET", Path: "/upkeep/no-tag", Role: roleOperator, handle: getHand(&noTagAct), patience: usual},
 	{Method: "POST", Path: "/upkeep/no-tag", Role: roleOperator, handle: postHand(&noTagAct), body: formBody, patience: usual},
+	{Method: "GET", Path: "/upkeep/which", Role: roleOperator, handle: getHand(&whichAct), patience: usual},
+	{Method: "POST", Path: "/upkeep/which", Role: roleOperator, handle: postHand(&whichAct), body: formBody, patience: usual},
 	{Method: "GET", Path: "/upkeep/join", Role: roleOperator, handle: getHand(&joinAct), patience: usual},
 	{Method: "POST", Path: "/upkeep/join", Role: roleOperator, handle: postHand(&joinAct), body: formBody, patience: slower},
 	{Method: "GET", Path: "/upkeep/hold", Role: roleOperator, handle: getHand(&holdAct), patience: usual},

@@ -92,6 +92,11 @@ func historyKinds(kind string) []string {
 
 // showThing fills in what both pages share and writes the page.
 func (s *Server) showThing(c echo.Context, t *thing) error {
+	twice, err := s.store.TwoPlaces(t.ctx, t.now, mostAsked)
+	if err != nil {
+		return err
+	}
+	t.page.Ask = s.asksWhich(twice, t.tag)
 	day := 24 * time.Hour
 	counts, err := s.store.CountsOf(t.ctx, t.of, [2]time.Time{t.end.Add(-14 * day), t.end}, [2]time.Time{t.end.Add(-thingWindow), t.end},
 		[2]time.Time{t.end.Add(-2 * thingWindow), t.end.Add(-thingWindow)})

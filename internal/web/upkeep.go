@@ -59,6 +59,11 @@ func (s *Server) getUpkeep() echo.HandlerFunc {
 		if p.Saved, err = s.savedHere(c, v.zone); err != nil {
 			return err
 		}
+		twice, err := s.store.TwoPlaces(ctx, now, mostAsked)
+		if err != nil {
+			return err
+		}
+		p.Ask = s.asksWhich(twice, "")
 		switch q.list {
 		case "due":
 			err = s.dueList(c, q, frame, now, &p)
