@@ -37,8 +37,8 @@ type SeenStart struct {
 // the next start is made under, and nothing before the last cleaning (washing) of a
 // plate its gap: it goes back to the third start before the last probe (a start may
 // say of itself that it was probed for, and a sent one may lie before its probe), to
-// the last cleaning before that of each plate seen on the printer since, and, of the
-// plate seen there last, to its last washing and its last start. What stood then, the
+// the last cleaning and the last washing before that of each plate seen on the printer
+// since, and, of the plate seen there last, to its last washing and its last start. What stood then, the
 // carry queries below bring along.
 const reachSQL = `
 WITH p AS MATERIALIZED (SELECT id, probing_recorded::text AS recorded FROM printers WHERE printer = $1),
@@ -65,6 +65,8 @@ WITH p AS MATERIALIZED (SELECT id, probing_recorded::text AS recorded FROM print
 		SELECT at FROM since
 		UNION ALL SELECT x.cleaned_at FROM whole, LATERAL (SELECT cleaned_at FROM cleanings
 			WHERE plate = whole.plate AND cleaned_at <= (SELECT at FROM since) AND voided_at IS NULL AND method <> 'coat' ORDER BY cleaned_at DESC LIMIT 1) x
+		UNION ALL SELECT x.cleaned_at FROM whole, LATERAL (SELECT cleaned_at FROM cleanings
+			WHERE plate = whole.plate AND cleaned_at <= (SELECT at FROM since) AND voided_at IS NULL AND method IN ('wash', 'deep') ORDER BY cleaned_at DESC LIMIT 1) x
 		UNION ALL (SELECT cleaned_at FROM cleanings
 			WHERE plate = (SELECT plate FROM there) AND cleaned_at <= $2 AND voided_at IS NULL AND method IN ('wash', 'deep') ORDER BY cleaned_at DESC LIMIT 1)
 		UNION ALL (SELECT started_at FROM first_layers
