@@ -29,7 +29,7 @@ const (
 )
 
 // shellFiles are the files those pages need, by plain name.
-var shellFiles = []string{"app.css", "app.js", "idb.js", "outbox.js", "records.js", "away.js", "queue.js", "grade.js", "icon.svg"}
+var shellFiles = []string{"app.css", "app.js", "idb.js", "outbox.js", "records.js", "away.js", "queue.js", "grade.js", "photos.js", "icon.svg"}
 
 // offlineShell tells a page's scripts what work without network goes by.
 func (s *Server) offlineShell(c echo.Context, sh *views.Shell) {

@@ -3,8 +3,10 @@ package web_test
 import (
 	"context"
 	"fmt"
+	"image/color"
 	"net/http"
 	"net/http/httptest"
+	"os"
 	"path/filepath"
 	"strings"
 	"sync/atomic"
@@ -155,6 +157,11 @@ func TestWorkWithoutNetworkInTheBrowser(t *testing.T) {
 	away("/grade/P-1")
 	shot("away-grade")
 	tab.Accessible()
+	photo := filepath.Join(t.TempDir(), "layer.jpg")
+	if err := os.WriteFile(photo, []byte(aPhoto(t, 800, 600, color.RGBA{180, 120, 40, 255})), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	tab.Do(chromedp.WaitReady(chromedp.CSS("[data-photos-ready]")), chromedp.SetUploadFiles(chromedp.CSS("#take"), []string{photo}), chromedp.WaitReady(chromedp.CSS("[data-taken]")))
 	click("input[name=brush][value=nozzle_low]", "button[data-zone=A1]", "input[name=grade][value=failed]", "button[value=save]")
 	shown("Graded P-1: failed. 1 waiting")
 	shot("away-list")
@@ -212,6 +219,9 @@ func TestWorkWithoutNetworkInTheBrowser(t *testing.T) {
 	tab.Expect("401")
 	if net.lost.Load() != 1 {
 		t.Errorf("%d answers were lost, want 1", net.lost.Load())
+	}
+	if got := len(eventsOf(t, site, "photo")); got != 1 {
+		t.Errorf("%d photos came after their record, want 1", got)
 	}
 	for kind, want := range map[string]int{"first_layer": 1, "cleaning": 1, "probe": 1, "fitting": 1, "hold": 1, "plate_state": 1} {
 		if got := len(eventsOf(t, site, kind)) - before[kind]; got != want {

@@ -83,6 +83,7 @@ func (s *Server) awayGrade() views.GradePage {
 	g := &grading{hand: &hand{values: url.Values{}}, printer: &farm.Printer{}}
 	p := &g.grade
 	p.Script, p.Action, p.Quick, p.Submit = s.asset("grade.js"), s.url("/grade"), true, "Save grade"
+	p.Photo = views.PhotoPick{Script: s.asset("photos.js")}
 	p.Hidden = []views.Fact{{Word: "id"}, {Word: "start"}, {Word: "started"}, {Word: "marks"}, {Word: "bare"}}
 	p.Own = []views.Field{{Name: "when", Label: "Started", Kind: "when", Hint: "In the farm’s time."}}
 	p.Fields = []views.Field{{Name: "plate", Label: "Plate", Optional: true, Longest: 64, Hint: "Its tag, typed or scanned. Leave it empty where nobody knows."}, sideField(g.hand, "Side up"), turnedField(g.hand)}

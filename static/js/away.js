@@ -216,7 +216,10 @@
     if (!person) return problems(form, [{ field: "person", words: "Say who you are." }]);
     const made = await outboxBuild(path, values, kept?.farm, person);
     if (made.problems.length) return problems(form, made.problems);
-    await box.add(made.records.map((r) => ({ ...r, person })));
+    const layer = made.records.find((r) => r.record.kind === "first_layer");
+    const after = layer ? await box.pictures(values.get("id"), layer.record.id) : [];
+    await box.add(made.records.map((r) => ({ ...r, person, after: r === layer && after.length ? after : undefined })));
+    await box.taken(after);
     await learn(made.records.map((r) => r.record));
     const waiting = (await box.list()).length;
     saved.replaceChildren(make("span", { textContent: `Kept on this device: ${made.records.map((r) => r.words).join("; ")}.` }), " ", make("span", { className: "quiet", textContent: waiting ? `${waiting} waiting.` : "Sent." }), " ", link("/queue", "Look at what waits", false));

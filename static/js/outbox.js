@@ -8,8 +8,10 @@
 //       begins to send. record is one record as the API takes it, with kind and id
 //       (outbox.uuid7()); words say it to people ("Cleaned L-203: wiped"); after
 //       (optional) is what is sent once the record is acknowledged: { path, blob,
-//       type }, POSTed to path (without the base path) as it is, so that whoever
-//       takes it must bear a repeat. Resolves when it is on the disk.
+//       type }, or several, POSTed to path (without the base path) as they are, so that
+//       whoever takes them must bear a repeat. Resolves when it is on the disk.
+//   outbox.pictures(form, layer)  what photos.js keeps for a grade's form (its id), as after
+//       of the record with the id layer; outbox.taken(after) takes it from there once kept here
 //   outbox.send(byHand)      tries now; resolves when there is nothing left to do. From a
 //       device that was a shared tablet and was revoked only true sends
 //   outbox.list()            entries, the oldest first (their form stands at open)
@@ -188,9 +190,10 @@
   };
 
   const sendAfter = async (entry) => {
-    const answer = await post(entry.after.path, entry.after.blob, entry.after.type);
+    const [first, ...rest] = [entry.after].flat();
+    const answer = await post(first.path, first.blob, first.type);
     if (answer.status === 401) return "sign-in";
-    if (answer.ok || answer.status === 409) await settle([entry], () => undefined);
+    if (answer.ok || answer.status === 409) await settle([entry], (e) => (rest.length ? { ...e, after: rest } : undefined));
     else if (answer.status === 429 || answer.status >= 500) return wait(answer);
     else await settle([entry], refuse(await problem(answer)));
     tell();
@@ -263,6 +266,15 @@
     tell();
   });
 
+  // What photos.js keeps is in a database of its own, by the form it was taken in.
+  const withPictures = async (act) => {
+    const db = await idb.openDB("basecourse-photos", 1, { upgrade(d) { d.createObjectStore("waiting", { keyPath: "id" }); } });
+    try { return await act(db); } finally { db.close(); }
+  };
+  const pictures = (form, layer) => withPictures(async (db) => (await db.getAll("waiting")).filter((x) => x.form === form && !x.layer)
+    .map((x) => ({ path: "/api/v1/photos?" + new URLSearchParams({ id: x.id, first_layer: layer, taken_at: x.taken }), blob: x.blob, type: x.blob.type || "image/jpeg", id: x.id })));
+  const taken = (after) => withPictures(async (db) => { for (const x of after) await db.delete("waiting", x.id); });
+
   // Forms that the service worker could not deliver become entries.
   const aged = 120_000; // ms after which a form on its way is given up for lost
   const takeForms = () => navigator.locks.request("forms" + base, async () => {
@@ -272,14 +284,18 @@
     if (!window.outboxRecords) await load(root.dataset.records);
     for (const form of forms) {
       const made = await window.outboxRecords(form.path, new URLSearchParams(form.body), { person: form.person });
+      const layer = made.find(({ record }) => record.kind === "first_layer");
+      const after = layer ? await pictures(new URLSearchParams(form.body).get("id"), layer.record.id) : [];
       const tx = db.transaction(["entries", "forms"], "readwrite", { durability: "strict" });
       if (await tx.objectStore("forms").get(form.key)) {
-        for (const { record, words, error } of made) {
-          await tx.objectStore("entries").add({ id: record.id, record, words, person: form.person ?? "", kept: now(), skew, state: error ? "refused" : "waiting", error });
+        for (const x of made) {
+          const { record, words, error } = x;
+          await tx.objectStore("entries").add({ id: record.id, record, words, after: x === layer && after.length ? after : undefined, person: form.person ?? "", kept: now(), skew, state: error ? "refused" : "waiting", error });
         }
         await tx.objectStore("forms").delete(form.key);
       }
       await tx.done;
+      await taken(after);
     }
   });
   const load = (src) => new Promise((done, fail) => {
@@ -333,7 +349,7 @@
     if (answer.ok) return setMeta("farm", { farm: await answer.json(), me: root.dataset.me, tag: answer.headers.get("ETag"), asked: Date.now() });
   };
 
-  window.outbox = { add, send, list, change, giveUp, now, uuid7, hex, meta, setMeta, open, refresh, off, get halt() { return halt; }, get skew() { return skew; } };
+  window.outbox = { add, pictures, taken, send, list, change, giveUp, now, uuid7, hex, meta, setMeta, open, refresh, off, get halt() { return halt; }, get skew() { return skew; } };
 
   const begin = async () => {
     if (off) {
