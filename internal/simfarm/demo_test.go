@@ -32,9 +32,11 @@ func TestDemoIsTheSameForTheSameDayAndSeed(t *testing.T) {
 func TestDemoShowsEveryKindOfRecord(t *testing.T) {
 	b := Demo(demoDay, 1)
 	v := reflect.ValueOf(*b)
+	// What the program writes itself as the farm is used, and pictures, are not invented.
+	itself := []string{"Handovers", "Entries", "JobForecasts", "Photos"}
 	for k := range v.NumField() {
-		if v.Field(k).Len() == 0 {
-			t.Errorf("no %s", v.Type().Field(k).Name)
+		if name := v.Type().Field(k).Name; v.Field(k).Len() == 0 && !slices.Contains(itself, name) {
+			t.Errorf("no %s", name)
 		}
 	}
 	if got := len(b.Plates); got != 130 {

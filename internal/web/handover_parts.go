@@ -32,11 +32,13 @@ func (s *Server) handoverParts(ctx context.Context, frame store.Frame, now, sinc
 	var running []store.RunningLayer
 	var unseen int
 	var work store.ShiftWork
+	var tablets []store.Tablet
 	beside := make(chan error, 2)
 	go func() {
-		var err error
+		var err, err2 error
 		work, err = s.store.ShiftWork(ctx, since, now)
-		beside <- err
+		tablets, err2 = s.store.Tablets(ctx)
+		beside <- errors.Join(err, err2)
 	}()
 	go func() {
 		var err, err2 error
@@ -48,7 +50,32 @@ func (s *Server) handoverParts(ctx context.Context, frame store.Frame, now, sinc
 	if err := errors.Join(err, <-beside, <-beside); err != nil {
 		return nil, err
 	}
-	return append(parts, s.openPart(running, unseen), s.changedPart(&work, since, now, zone)), nil
+	parts = append(parts, s.openPart(running, unseen))
+	if p := s.waitingPart(tablets, zone); p.Count > 0 {
+		parts = append(parts, p)
+	}
+	return append(parts, s.changedPart(&work, since, now, zone)), nil
+}
+
+// waitingPart tells which shared tablets have entries that they did not send yet, by what
+// they said last.
+func (s *Server) waitingPart(tablets []store.Tablet, zone *time.Location) views.HandoverPart {
+	p := views.HandoverPart{ID: "waiting", Title: "Not sent from tablets"}
+	for _, x := range tablets {
+		if x.Unsent == nil || *x.Unsent == 0 || x.UnsentAt == nil {
+			continue
+		}
+		p.Count += *x.Unsent
+		words := counted(*x.Unsent, "entry", "entries") + ", said " + clock(*x.UnsentAt, zone)
+		if x.RevokedAt != nil {
+			words += "; revoked, to be sent from the tablet by hand"
+		}
+		p.Lines = append(p.Lines, views.Fact{Word: x.Name, Value: words})
+	}
+	if n := len(p.Lines) - handoverLines; n > 0 {
+		p.Lines = append(p.Lines[:handoverLines], views.Fact{Value: "and " + count(n) + " more tablets"})
+	}
+	return p
 }
 
 // handoverFirst are the parts about what must be done: holds, what is due, proofs.

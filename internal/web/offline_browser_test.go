@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"image/color"
+	"io"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -31,6 +32,7 @@ type line struct {
 	lost    atomic.Int32
 	refused atomic.Int32
 	slow    atomic.Int64 // what an answer of the records takes, ns
+	newer   atomic.Bool  // the server is a newer version, whose service worker differs
 }
 
 func (l *line) ServeHTTP(w http.ResponseWriter, r *http.Request) {
@@ -45,6 +47,14 @@ func (l *line) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	next := *l.to.Load()
+	if l.newer.Load() && r.URL.Path == "/sw.js" {
+		answer := httptest.NewRecorder()
+		r.Header.Del("Accept-Encoding")
+		next.ServeHTTP(answer, r)
+		w.Header().Set("Content-Type", answer.Header().Get("Content-Type"))
+		_, _ = io.WriteString(w, strings.Replace(answer.Body.String(), `"version":"`, `"version":"newer-`, 1))
+		return
+	}
 	if r.Method != http.MethodPost || r.URL.Path != "/api/v1/records" && !strings.HasPrefix(r.URL.Path, "/grade/") && !strings.HasPrefix(r.URL.Path, "/upkeep/") {
 		next.ServeHTTP(w, r)
 		return
@@ -231,6 +241,50 @@ func TestWorkWithoutNetworkInTheBrowser(t *testing.T) {
 	graded, err := site.Store.FirstLayer(context.Background(), farm.ID{UUID: uuid.FromStringOrNil(startID(t, "S-now"))})
 	if err != nil || graded.Grade != "failed" || graded.Grader != "amara" || string(farm.AppendMarks(nil, graded.Marks)) != "A1:nozzle_low:1" {
 		t.Errorf("the start that waited: %+v, %v; want it graded failed by amara with a mark", graded, err)
+	}
+}
+
+// A new version of the program takes over the device while entries wait there: what it
+// keeps of the shell is its own, the old is gone, and nothing of the queue is lost.
+func TestANewVersionTakesOverInTheBrowser(t *testing.T) {
+	if !webtest.BrowserTests() {
+		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
+		return
+	}
+	t.Parallel()
+	site := offlineSite(t)
+	before := len(eventsOf(t, site, "cleaning"))
+	net := behindLine(t, site)
+	tab := site.Device(t).Tab(site.As("amara", "operator"), webtest.View{Name: "tablet", Width: 820, Height: 1180}, 60*time.Second)
+	tab.Open("/floor")
+	readyForOffline(t, tab)
+	net.cut.Store(true)
+	tab.Open("/upkeep/clean?plate=L-1")
+	tab.Do(chromedp.WaitReady(chromedp.CSS("html[data-away]")), chromedp.Click(chromedp.CSS("input[name=method][value=wash]")), chromedp.Click(chromedp.CSS("button[value=save]")),
+		chromedp.WaitReady(chromedp.CSS("html[data-unsent='1']")))
+	tab.Expect("ERR_")
+	// The newer version is there before the entry went: the records' address answers nothing yet.
+	net.newer.Store(true)
+	net.lose.Store(1000)
+	net.cut.Store(false)
+	if got := webtest.Eval[string](tab, `(async () => {
+		await (await navigator.serviceWorker.getRegistration()).update()
+		for (let i = 0; i < 400; i++) {
+			const names = await caches.keys()
+			if (names.length === 1 && names[0].includes("newer-") && await caches.match("/offline")) return "yes " + (await outbox.list()).length
+			await new Promise(r => setTimeout(r, 50))
+		}
+		return JSON.stringify(await caches.keys())
+	})()`); got != "yes 1" {
+		tab.Expect("ERR_")
+		t.Errorf("after the newer version came: %s, want it alone, with the entry", got)
+	}
+	net.lose.Store(0)
+	tab.Open("/floor")
+	emptied(t, tab, 20*time.Second)
+	tab.Expect("ERR_")
+	if got := len(eventsOf(t, site, "cleaning")) - before; got != 1 {
+		t.Errorf("%d cleanings arrived, want 1", got)
 	}
 }
 

@@ -302,6 +302,9 @@ func TestARevokedTabletStopsAtOnce(t *testing.T) {
 	if body := site.SignIn("mara2").Get("/metrics").Body; !strings.Contains(body, `basecourse_queue_depth{queue="unsent_on_tablets"} 7`) || strings.Contains(body, "Bay 1") {
 		t.Error("the metrics do not count what tablets keep, or name one")
 	}
+	if text := plain(site.SignIn("mara2").Page("/handover").Text("main")); !strings.Contains(text, "Not sent from tablets 7 Bay 1 7 entries, said") {
+		t.Errorf("the handover does not say what waits on tablets: %q", text)
+	}
 	list, err := site.Store.Tablets(context.Background())
 	if err != nil || len(list) != 1 {
 		t.Fatal(err)

@@ -144,7 +144,7 @@ document.addEventListener("keydown", (event) => {
   if (event.timeStamp - struck > 80) burst = "";
   struck = event.timeStamp;
   if (event.key.length === 1) burst += event.key;
-  if (burst.length > 2) { // nobody's fingers: no single-key shortcut
+  if (burst.startsWith("htt")) { // nobody's fingers: no single-key shortcut
     event.preventDefault();
     event.stopImmediatePropagation();
   }
