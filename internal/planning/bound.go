@@ -1,6 +1,10 @@
 package planning
 
-import "math"
+import (
+	"math"
+	"runtime"
+	"sync"
+)
 
 // Bound is a proven lower bound of the cost of every plan of an instance that
 // places all starts; 0 where it proves nothing. known is the cost of some plan:
@@ -45,8 +49,8 @@ func Bound(in *Instance, known float64) float64 {
 		for j := range v {
 			total += v[j] * float64(in.Jobs[j].Starts)
 		}
-		for p := range r.printers {
-			total -= r.printers[p].most(r, v, taken)
+		for _, worth := range r.all(v, taken) { // in their order: no sum depends on who was done first
+			total -= worth
 		}
 		if total > best {
 			best, since = total, 0
@@ -73,6 +77,44 @@ func Bound(in *Instance, known float64) float64 {
 	return best
 }
 
+// all is what each printer's best sequence is worth at prices v; the starts in them are
+// added to taken. Printers are shared out among as many workers as there are cores.
+func (r *relaxed) all(v, taken []float64) []float64 {
+	if r.rooms == nil {
+		r.rooms = make([]room, max(1, min(runtime.GOMAXPROCS(0), len(r.printers))))
+		for w := range r.rooms {
+			r.rooms[w].taken = make([]float64, len(v))
+			for i := range r.rooms[w].value {
+				r.rooms[w].value[i], r.rooms[w].choice[i] = make([]float64, r.cells+1), make([]int32, r.cells+1)
+			}
+		}
+		r.worth = make([]float64, len(r.printers))
+	}
+	var wait sync.WaitGroup
+	for w := range r.rooms {
+		wait.Go(func() {
+			clear(r.rooms[w].taken)
+			for p := w; p < len(r.printers); p += len(r.rooms) {
+				r.worth[p] = r.printers[p].most(r, &r.rooms[w], v)
+			}
+		})
+	}
+	wait.Wait()
+	for w := range r.rooms {
+		for j, n := range r.rooms[w].taken {
+			taken[j] += n
+		}
+	}
+	return r.worth
+}
+
+// room is what one worker writes in.
+type room struct {
+	value  [2][]float64
+	choice [2][]int32
+	taken  []float64
+}
+
 // relaxed is an instance as the bound sees it.
 type relaxed struct {
 	cells    int       // of the grid, to the horizon
@@ -83,8 +125,8 @@ type relaxed struct {
 	typical  []float64 // charge of each job
 	printers []relaxedPrinter
 	rounds   int
-	value    [2][]float64 // room for most
-	choice   [2][]int32
+	rooms    []room    // of the workers
+	worth    []float64 // of each printer, in the round that runs
 }
 
 type relaxedPrinter struct {
@@ -120,9 +162,6 @@ func relax(in *Instance) *relaxed {
 	r.rounds = min(250, max(8, 250_000_000/(pairs*r.cells)))
 	for t := range r.cells {
 		r.hands = append(r.hands, in.StartMinutes == 0 || in.hands(t*grid) < min((t+1)*grid, in.Horizon))
-	}
-	for i := range 2 {
-		r.value[i], r.choice[i] = make([]float64, r.cells+1), make([]int32, r.cells+1)
 	}
 	r.late = make([]float64, len(in.Jobs)*r.cells)
 	for j := range in.Jobs {
@@ -192,13 +231,13 @@ func (in *Instance) shares() [][][2]float64 {
 }
 
 // most is the most that a printer's sequence is worth at prices v; the starts in
-// it are added to taken.
-func (p *relaxedPrinter) most(r *relaxed, v, taken []float64) float64 {
-	first, later := r.value[0], r.value[1]
+// it are added to those taken in the room.
+func (p *relaxedPrinter) most(r *relaxed, in *room, v []float64) float64 {
+	first, later := in.value[0], in.value[1]
 	first[r.cells], later[r.cells] = 0, 0
 	for t := r.cells - 1; t >= p.from; t-- {
 		first[t], later[t] = first[t+1], later[t+1]
-		r.choice[0][t], r.choice[1][t] = -1, -1
+		in.choice[0][t], in.choice[1][t] = -1, -1
 		if !r.hands[t] {
 			continue
 		}
@@ -208,10 +247,10 @@ func (p *relaxedPrinter) most(r *relaxed, v, taken []float64) float64 {
 			}
 			gain := v[j] - r.late[int(j)*r.cells+t] + later[min(t+r.length[j], r.cells)]
 			if x := gain - p.price[1][i]; x > later[t] {
-				later[t], r.choice[1][t] = x, int32(i)
+				later[t], in.choice[1][t] = x, int32(i)
 			}
 			if x := gain - p.price[0][i]; x > first[t] {
-				first[t], r.choice[0][t] = x, int32(i)
+				first[t], in.choice[0][t] = x, int32(i)
 			}
 		}
 	}
@@ -220,13 +259,13 @@ func (p *relaxedPrinter) most(r *relaxed, v, taken []float64) float64 {
 	}
 	state := 0
 	for t := p.from; t < r.cells; {
-		i := r.choice[state][t]
+		i := in.choice[state][t]
 		if i < 0 {
 			t++
 			continue
 		}
 		j := p.jobs[i]
-		taken[j]++
+		in.taken[j]++
 		state = 1
 		t += r.length[j]
 	}

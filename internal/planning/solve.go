@@ -74,7 +74,7 @@ func rounds(in *Instance) int {
 	for i := range in.Jobs {
 		n += in.Jobs[i].Starts
 	}
-	return min(6000, 400+100*n, 1_000_000/(n+1)+100)
+	return min(6000, 400+100*n, 600_000/(n+1)+100)
 }
 
 // stands tells whether a start of an earlier plan can be made as it was.
