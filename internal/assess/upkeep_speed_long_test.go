@@ -15,6 +15,9 @@ import (
 	"basecourse/internal/localdb"
 	"basecourse/internal/simfarm"
 	"basecourse/internal/store"
+	"basecourse/internal/testdb"
+
+	"github.com/jackc/pgx/v5"
 )
 
 // TestDueSpeed times what is due on the farm that PagesAtScale keeps (1,000 printers,
@@ -45,12 +48,25 @@ func TestDueSpeed(t *testing.T) {
 func TestDueGrowth(t *testing.T) {
 	for _, size := range []struct{ printers, layers int }{{1_000, 100_000}, {10_000, 1_000_000}, {100, 100_000}, {100, 1_000_000}} {
 		t.Run(fmt.Sprintf("%d printers, %d first layers", size.printers, size.layers), func(t *testing.T) {
-			s := open(t)
+			ctx, url := context.Background(), testdb.New(t)
+			s, err := store.Open(ctx, url)
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer s.Close()
 			s.SetClock(func() time.Time { return time.Date(2100, 1, 1, 0, 0, 0, 0, time.UTC) })
-			report, err := s.ImportFarm(context.Background(), byImport, simfarm.Run(simfarm.Large(size.printers, size.layers), 1).Bundle(), store.ImportOptions{})
+			report, err := s.ImportFarm(ctx, byImport, simfarm.Run(simfarm.Large(size.printers, size.layers), 1).Bundle(), store.ImportOptions{})
 			if err != nil || !report.Stored {
 				t.Fatalf("%v\n%s", err, report.Text())
 			}
+			conn, err := pgx.Connect(ctx, url)
+			if err == nil {
+				_, err = conn.Exec(ctx, `VACUUM ANALYZE`) // as the server does by itself in the first minutes
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			_ = conn.Close(ctx)
 			timeDue(t, s)
 		})
 	}
@@ -76,7 +92,7 @@ func timeDue(t *testing.T, s *store.Store) {
 		tag  func(i int) string
 	}{
 		{"the list of all printers", 9, time.Second, func(int) string { return "" }},
-		{"one printer's answer", 200, 10 * time.Millisecond, func(i int) string { return due.Items[i*7%len(due.Items)].Printer }},
+		{"one printer's answer", 2000, 10 * time.Millisecond, func(i int) string { return due.Items[i*7%len(due.Items)].Printer }},
 	} {
 		var took []time.Duration
 		for i := range x.n {

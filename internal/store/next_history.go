@@ -67,10 +67,10 @@ WITH p AS MATERIALIZED (SELECT id, probing_recorded::text AS recorded FROM print
 			WHERE plate = whole.plate AND cleaned_at <= (SELECT at FROM since) AND voided_at IS NULL AND method <> 'coat' ORDER BY cleaned_at DESC LIMIT 1) x
 		UNION ALL SELECT x.cleaned_at FROM whole, LATERAL (SELECT cleaned_at FROM cleanings
 			WHERE plate = whole.plate AND cleaned_at <= (SELECT at FROM since) AND voided_at IS NULL AND method IN ('wash', 'deep') ORDER BY cleaned_at DESC LIMIT 1) x
-		UNION ALL (SELECT cleaned_at FROM cleanings
-			WHERE plate = (SELECT plate FROM there) AND cleaned_at <= $2 AND voided_at IS NULL AND method IN ('wash', 'deep') ORDER BY cleaned_at DESC LIMIT 1)
-		UNION ALL (SELECT started_at FROM first_layers
-			WHERE plate = (SELECT plate FROM there) AND started_at <= $2 AND voided_at IS NULL ORDER BY started_at DESC LIMIT 1)
+		UNION ALL SELECT x.cleaned_at FROM there, LATERAL (SELECT cleaned_at FROM cleanings
+			WHERE plate = there.plate AND cleaned_at <= $2 AND voided_at IS NULL AND method IN ('wash', 'deep') ORDER BY cleaned_at DESC LIMIT 1) x
+		UNION ALL SELECT x.started_at FROM there, LATERAL (SELECT started_at FROM first_layers
+			WHERE plate = there.plate AND started_at <= $2 AND voided_at IS NULL ORDER BY started_at DESC LIMIT 1) x
 		UNION ALL SELECT max(x.started_at) FROM fittings t, LATERAL (SELECT f.started_at FROM first_layers f
 			WHERE f.printer = t.printer AND f.plate IS NULL AND f.started_at >= t.fitted_at AND f.started_at <= least(t.removed_at, $2) AND f.voided_at IS NULL
 			ORDER BY f.started_at DESC LIMIT 1) x WHERE t.plate = (SELECT plate FROM there) AND t.fitted_at <= $2 AND t.voided_at IS NULL)
@@ -89,7 +89,9 @@ stood AS MATERIALIZED (SELECT t.id, t.plate, t.printer, t.fitted_at, least(t.rem
 		AND (y.fitted_at, y.id) > (t.fitted_at, t.id) AND y.fitted_at <= $4 AND y.voided_at IS NULL ORDER BY y.fitted_at, y.id LIMIT 1) y ON true
 	WHERE t.id IN (SELECT id FROM own))`
 
-// nextQueries read the lists of the history: $1 printer, $2 plates, $3 from, $4 at.
+// nextQueries read the lists of the history: $1 printer, $2 plates, $3 from, $4 at. OFFSET 0
+// keeps each plate's rows a look into its own index: a plan made once for all calls takes any
+// span of time to be short, and would read all of the farm's in it.
 var nextQueries = []struct {
 	sql  string
 	take func(r *layerReader, rows pgx.Rows) error
@@ -97,7 +99,7 @@ var nextQueries = []struct {
 	{`WITH ` + stoodSQL + `
 		SELECT ` + startColumns + ` FROM first_layers f WHERE f.printer = $1 AND f.started_at >= $3 AND f.started_at <= $4 AND f.voided_at IS NULL
 		UNION SELECT x.* FROM unnest($2::int[]) w(plate) CROSS JOIN LATERAL (SELECT ` + startColumns + ` FROM first_layers f WHERE f.plate = w.plate
-			AND f.started_at >= $3 AND f.started_at <= $4 AND f.voided_at IS NULL) x
+			AND f.started_at >= $3 AND f.started_at <= $4 AND f.voided_at IS NULL OFFSET 0) x
 		UNION SELECT x.* FROM stood CROSS JOIN LATERAL (SELECT ` + startColumns + ` FROM first_layers f WHERE f.printer = stood.printer AND f.plate IS NULL
 			AND f.started_at >= greatest(stood.fitted_at, $3) AND f.started_at <= stood.until AND f.voided_at IS NULL) x WHERE stood.printer <> $1
 		UNION (SELECT ` + startColumns + ` FROM first_layers f WHERE f.printer = $1 AND f.started_at < $3 AND f.plate IS NOT NULL AND f.voided_at IS NULL
@@ -109,7 +111,8 @@ var nextQueries = []struct {
 	{`SELECT ` + probeColumns + ` FROM probes WHERE printer = $1 AND probed_at >= $3 AND probed_at <= $4 AND voided_at IS NULL AND $2::int[] IS NOT NULL`, takeProbes},
 	{`SELECT at FROM probes_skipped WHERE printer = $1 AND at >= $3 AND at <= $4 AND voided_at IS NULL AND $2::int[] IS NOT NULL`, takeSkips},
 	{`SELECT done_at FROM services WHERE printer = $1 AND done_at >= $3 AND done_at <= $4 AND voided_at IS NULL AND $2::int[] IS NOT NULL`, takeServices},
-	{`SELECT ` + cleaningColumns + ` FROM cleanings WHERE plate = ANY($2) AND cleaned_at >= $3 AND cleaned_at <= $4 AND voided_at IS NULL AND $1::int IS NOT NULL`, takeCleanings},
+	{`SELECT x.* FROM unnest($2::int[]) w(plate) CROSS JOIN LATERAL (SELECT ` + cleaningColumns + ` FROM cleanings c WHERE c.plate = w.plate
+		AND c.cleaned_at >= $3 AND c.cleaned_at <= $4 AND c.voided_at IS NULL OFFSET 0) x WHERE $1::int IS NOT NULL`, takeCleanings},
 	{`WITH ` + stoodSQL + ` SELECT ` + fittingColumns + ` FROM (SELECT id FROM stood UNION SELECT ends FROM stood WHERE ends IS NOT NULL) x
 		JOIN fittings t ON t.id = x.id ORDER BY t.fitted_at, t.id`, takeFittings},
 }
