@@ -1,0 +1,300 @@
+package trial
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"basecourse/internal/simfarm"
+	"basecourse/internal/stats"
+)
+
+func TestGoodNeeded(t *testing.T) {
+	for _, c := range []struct {
+		rate stats.Beta
+		want int
+	}{
+		// All but certain rate p: the least n with Σ w (1-sp)^n >= 20 (1-p)^n, worked out by hand:
+		// at p = 0.2, s = .05 .15 .30 .50 alike, n = 16 gives 17.9, 17 gives 21.8.
+		{stats.Beta{Alpha: 2e6, Beta: 8e6}, 0},
+		{stats.Beta{Alpha: 1, Beta: 1e6}, 0}, // too rare to count
+	} {
+		if c.want == 0 && c.rate.Alpha > 1 { // by the sum itself, without the distribution
+			p := c.rate.Mean()
+			for n := 1; ; n++ {
+				helped := 0.0
+				for _, l := range left {
+					helped += l.weight * math.Pow(1-l.share*p, float64(n))
+				}
+				if helped >= UpheldAt*math.Pow(1-p, float64(n)) {
+					c.want = n
+					break
+				}
+			}
+		}
+		got := GoodNeeded(c.rate)
+		// The level of the farm is taken to be unsure, so a little more is asked for.
+		if got < c.want || got > c.want+c.want/3 {
+			t.Errorf("%+v: %d good layers, want %d or a little more", c.rate, got, c.want)
+		}
+	}
+	if few, many := GoodNeeded(stats.Beta{Alpha: 4, Beta: 36}), GoodNeeded(stats.Beta{Alpha: 40, Beta: 360}); few <= many {
+		t.Errorf("a rate less well known asks for %d good layers, a well known one for %d", few, many)
+	}
+}
+
+// The sum over points is the integral: E (1-p)^n of a beta distribution is
+// B(a, b+n)/B(a, b), here by its product.
+func TestPointsIntegrate(t *testing.T) {
+	for _, rate := range []stats.Beta{{Alpha: 0.4, Beta: 9}, {Alpha: 1, Beta: 19}, {Alpha: 3, Beta: 40}, {Alpha: 60, Beta: 900}, {Alpha: 12, Beta: 30}} {
+		w := newWeigher(rate)
+		for _, n := range []int{1, 20, 150} {
+			want, got, all := 1.0, 0.0, 0.0
+			for k := range n {
+				want *= (rate.Beta + float64(k)) / (rate.Alpha + rate.Beta + float64(k))
+			}
+			for i, p := range w.chance {
+				got += w.weight[i] * math.Pow(1-p, float64(n))
+				all += w.weight[i]
+			}
+			if got /= all; want > 1e-6 && math.Abs(got/want-1) > 2e-3 {
+				t.Errorf("%+v, %d: %.6f, want %.6f", rate, n, got, want)
+			}
+		}
+	}
+}
+
+// Without a farm one failure in twenty is taken for its rate.
+func TestFarmRateWithoutAFarm(t *testing.T) {
+	if got := FarmRate(nil, nil); got != (stats.Beta{Alpha: 1, Beta: 19}) {
+		t.Errorf("%+v", got)
+	}
+}
+
+func TestProve(t *testing.T) {
+	rate := stats.Beta{Alpha: 20, Beta: 80}
+	needed := GoodNeeded(rate)
+	good, failed := After{Graded: true}, After{Graded: true, Failed: true}
+	run := func(n int, l After) (out []After) {
+		for range n {
+			out = append(out, l)
+		}
+		return out
+	}
+	for _, c := range []struct {
+		name   string
+		layers []After
+		over   bool
+		state  ProofState
+		more   int // -1: not looked at
+	}{
+		{"nothing yet", nil, false, Open, needed},
+		{"on the way", run(needed-1, good), false, Open, 1},
+		{"as promised", run(needed, good), false, Upheld, 0},
+		{"ungraded, nudged and watched ones count neither way", append(run(needed-1, good), After{}, After{Graded: true, Nudged: true}, After{Graded: true, Watched: true}), false, Open, 1},
+		{"failures go on", append(run(2, good), failed, failed, good, failed), false, NotUpheld, 0},
+		{"a nudged failure is a failure", run(3, After{Graded: true, Failed: true, Nudged: true}), false, NotUpheld, 0},
+		{"one failure asks for more", append(run(needed/2, good), failed), false, Open, -1},
+		{"another fix came", run(3, good), true, TooLittle, 0},
+		{"shown before another came", append(run(needed, good), failed, failed), true, Upheld, 0},
+	} {
+		p := Prove(rate, c.layers, c.over)
+		if p.State != c.state || c.more >= 0 && p.More != c.more {
+			t.Errorf("%s: %v, %d more, odds %.3g; want %v, %d more", c.name, p.State, p.More, p.Odds, c.state, c.more)
+		}
+	}
+	if p := Prove(rate, append(run(needed/2, good), failed), false); p.More <= needed-needed/2 {
+		t.Errorf("after a failure %d more are asked for, want more than %d", p.More, needed-needed/2)
+	}
+	// What goes well everywhere does not show a fix.
+	better := run(needed, good)
+	for i := range better {
+		better[i].Beside = Beside{Failures: 10, Expected: 60}
+	}
+	if p := Prove(rate, better, false); p.State != Open {
+		t.Errorf("look-alikes failed a sixth as often as well: %v, odds %.3g", p.State, p.Odds)
+	}
+}
+
+func TestLookAlikes(t *testing.T) {
+	d := NewDaily(6, 4)
+	for u, x := range []int{4, 5, 3, 0, 4, 4} { // of 40 layers on the first two days
+		d.Count(u, 0, x, 20)
+		d.Count(u, 1, 0, 20)
+		d.Count(u, 2, 1, 10)
+	}
+	d.Sum()
+	prior := stats.Beta{Alpha: 1, Beta: 9}
+	a := d.LookAlikes(0, prior.After(4, 40), prior, 2, 84, func(u int) bool { return u == 4 })
+	if fmt.Sprint(a.units) != "[5 1 2]" { // 3 fails far less, 4 was touched
+		t.Fatalf("look-alikes %v", a.units)
+	}
+	if b := a.To(3); b.Failures != 3 || math.Abs(b.Expected-10*(5+6+4)/50.) > 1e-12 {
+		t.Errorf("%+v", b)
+	}
+	if b := a.To(2); b != (Beside{}) {
+		t.Errorf("of the fix's own day nothing is known yet: %+v", b)
+	}
+}
+
+// fixesOf tells what became of proofs.
+type fixesOf struct {
+	opened, upheld, not, open, little, cannot int
+	needed                                    int // summed over those that can be shown
+}
+
+func (l *fixesOf) add(o fixesOf) {
+	l.opened += o.opened
+	l.upheld += o.upheld
+	l.not += o.not
+	l.open += o.open
+	l.little += o.little
+	l.cannot += o.cannot
+	l.needed += o.needed
+}
+
+func (l *fixesOf) row(name string) string {
+	w := stats.Wilson(l.upheld, l.opened, 0.95)
+	return fmt.Sprintf("| %s | %d | %d | %d | %d | %d | %d | %.0f | %d/%d = %.3f (%.3f to %.3f) |", name, l.opened, l.upheld, l.not, l.open, l.little, l.cannot,
+		float64(l.needed)/float64(max(1, l.opened-l.cannot)), l.upheld, l.opened, float64(l.upheld)/float64(max(1, l.opened)), w.Low, w.High)
+}
+
+// Subjects of proofs on a simulated farm.
+const (
+	byPrinter = iota
+	byPlate
+)
+
+// fixes runs proofs on a simulated farm. From 28 days on, each failed first layer
+// whose subject has no proof open opens one, as "Done" on an advice does, with counts
+// of the 84 days before, the failed layer among them. A fix leaves the given
+// share of the failures; 1 is a fix that changes nothing. At most starts failures of
+// the farm are followed, taken evenly, where most is not 0.
+func fixes(f *simfarm.Farm, subject int, leaves float64) fixesOf {
+	c := f.Columns()
+	thing := func(i int) int {
+		if subject == byPlate {
+			return int(c.History.Starts[i].Plate)
+		}
+		return int(c.History.Starts[i].Printer)
+	}
+	const day = int64(24 * time.Hour / time.Microsecond)
+	units, days := 0, 0
+	dayOf := func(at int64) int { return int((at - c.From) / day) }
+	for i := range c.History.Starts {
+		units, days = max(units, thing(i)+1), max(days, dayOf(c.History.Starts[i].At)+1)
+	}
+	daily := NewDaily(units, days)
+	for i := range c.History.Starts {
+		if u, s := thing(i), &c.History.Starts[i]; u >= 0 && c.Labels[i].Graded {
+			daily.Count(u, dayOf(s.At), one(s.Failed), 1)
+		}
+	}
+	daily.Sum()
+	luck := rand.New(rand.NewPCG(uint64(subject), 77))
+	type proof struct {
+		open   bool
+		since  int64
+		w      *weigher
+		alike  Alike
+		beside Beside
+		day    int
+		x, n   int
+	}
+	proofs := make([]proof, units)
+	x, n := make([]int, units), make([]int, units) // within the 84 days
+	first, fitted := 0, int64(0)
+	var prior stats.Beta
+	var out fixesOf
+	for i := range c.History.Starts {
+		s, l := &c.History.Starts[i], &c.Labels[i]
+		u := thing(i)
+		if u < 0 {
+			continue
+		}
+		watched := l.Grade == 2 && !s.Failed
+		if p := &proofs[u]; p.open && s.At-p.since > ProofDays*day {
+			out.little++
+			*p = proof{}
+		} else if p.open && l.Graded && !watched {
+			if d := dayOf(s.At); d != p.day {
+				p.day, p.beside = d, p.alike.To(d)
+			}
+			p.n++
+			if s.Failed && luck.Float64() < leaves {
+				p.x++
+			}
+			switch odds := p.w.odds(p.x, p.n, p.beside); {
+			case odds >= UpheldAt:
+				out.upheld++
+				*p = proof{}
+			case odds <= NotUpheldAt:
+				out.not++
+				*p = proof{}
+			}
+		}
+		if l.Graded {
+			n[u]++
+			x[u] += one(s.Failed)
+		}
+		for ; c.History.Starts[first].At < s.At-84*day; first++ {
+			if v := thing(first); v >= 0 && c.Labels[first].Graded {
+				n[v]--
+				x[v] -= one(c.History.Starts[first].Failed)
+			}
+		}
+		if !l.Graded || !s.Failed || s.At < c.From+28*day || proofs[u].open {
+			continue
+		}
+		if s.At-fitted > 7*day { // the farm's spread moves slowly
+			prior, fitted = FarmRate(x, n), s.At
+		}
+		out.opened++
+		rate := prior.After(x[u], n[u])
+		p := &proofs[u]
+		*p = proof{open: true, since: s.At, w: newWeigher(rate), day: -1}
+		if needed := p.w.more(Proof{}); needed == 0 {
+			out.cannot++
+		} else {
+			out.needed += needed
+		}
+		p.alike = daily.LookAlikes(u, rate, prior, dayOf(s.At), 84, func(int) bool { return false })
+	}
+	for u := range proofs {
+		if proofs[u].open {
+			out.open++
+		}
+	}
+	return out
+}
+
+func one(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// TestIdleFixesSeldomPass is the small form of ProofValidation.
+func TestIdleFixesSeldomPass(t *testing.T) {
+	idle, real := fixesOf{}, fixesOf{}
+	for i, name := range []string{"quiet", "cold_spell"} {
+		sc, ok := simfarm.Named(name)
+		if !ok {
+			t.Fatal(name)
+		}
+		f := simfarm.Run(sc, 31000+uint64(i))
+		idle.add(fixes(f, byPrinter, 1))
+		real.add(fixes(f, byPrinter, 0.1))
+	}
+	t.Log(idle.row("idle"))
+	t.Log(real.row("real"))
+	if idle.opened < 300 || float64(idle.upheld) > 0.05*float64(idle.opened) {
+		t.Errorf("%d of %d fixes that change nothing were upheld, want at most one in twenty of at least 300", idle.upheld, idle.opened)
+	}
+	if float64(real.upheld) < 0.5*float64(real.opened-real.open) {
+		t.Errorf("%d of %d real fixes were upheld, want half", real.upheld, real.opened-real.open)
+	}
+}
