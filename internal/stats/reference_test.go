@@ -273,6 +273,15 @@ func computed(t *testing.T, c *refCase) map[string]any {
 			}
 		}
 		return map[string]any{"center": chart.Centre, "ucl": l.High, "lcl": l.Low, "out_of_control_index_1based": beyond}
+	case "cohen_kappa":
+		list, k := Ratings(c.Inputs.Table)
+		plain, lin, quad := Kappa(list, k, Plainly, 0.95), Kappa(list, k, ByStep, 0.95), Kappa(list, k, BySquare, 0.95)
+		return map[string]any{"kappa": plain.At, "ase": plain.SE, "weighted_linear": lin.At, "ase_linear": lin.SE, "weighted_quadratic": quad.At, "ase_quadratic": quad.SE}
+	case "fleiss_kappa":
+		var counts [][]int
+		c.decode(t, c.raw["counts"], &counts)
+		f := FleissOf(counts, 0.95)
+		return map[string]any{"kappa": f.At, "p_bar": f.Seen, "p_e": f.Chance}
 	case "bernoulli_cusum_arl":
 		var p float64
 		c.decode(t, c.raw["p"], &p)
@@ -312,7 +321,7 @@ func TestReferenceValues(t *testing.T) {
 	want := map[string]int{"least_squares": 2, "plane_fit": 2, "wilson_interval": 4, "clopper_pearson_interval": 4, "fisher_exact": 3, "mantel_haenszel": 3, "stratified_exact": 2,
 		"breslow_day": 2, "cochran_armitage": 4, "cochran_armitage_exact": 2, "logistic_ml": 2, "firth_logistic": 3, "benjamini_hochberg": 2,
 		"isotonic_regression": 3, "beta_binomial_eb": 1, "beta_binomial_posterior": 1,
-		"p_chart": 1, "np_chart": 1, "bernoulli_cusum_arl": 7, "bernoulli_cusum_weights": 1}
+		"cohen_kappa": 3, "fleiss_kappa": 2, "p_chart": 1, "np_chart": 1, "bernoulli_cusum_arl": 7, "bernoulli_cusum_weights": 1}
 	for method, n := range want {
 		if checked[method] != n {
 			t.Errorf("%s: %d cases checked, want %d", method, checked[method], n)
