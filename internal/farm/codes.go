@@ -37,6 +37,9 @@ const (
 	KindHandoverEntry Kind = "handover_entry"
 	KindJobForecast   Kind = "job_forecast"
 	KindPhoto         Kind = "photo"
+	KindRegrade       Kind = "regrade"
+	KindPracticeItem  Kind = "practice_item"
+	KindQualification Kind = "qualification"
 )
 
 // Kinds of things that are not events: they are their own keys.
@@ -54,7 +57,8 @@ const (
 
 // EventKinds lists the kinds of events in the bundle's order.
 var EventKinds = []Kind{KindFirstLayer, KindCleaning, KindProbe, KindProbeSkipped, KindOffsetChange,
-	KindService, KindFitting, KindPlateState, KindHold, KindDisagreement, KindAdviceDone, KindTaskSkipped, KindPolicy, KindHandover, KindHandoverEntry, KindJobForecast, KindPhoto}
+	KindService, KindFitting, KindPlateState, KindHold, KindDisagreement, KindAdviceDone, KindTaskSkipped, KindPolicy, KindHandover, KindHandoverEntry, KindJobForecast, KindPhoto,
+	KindRegrade, KindPracticeItem, KindQualification}
 
 // ThingKinds lists the kinds of things in the bundle's order.
 var ThingKinds = []Kind{KindPrinter, KindScrew, KindPlate, KindMaterial, KindPerson, KindJob, KindShift,
@@ -85,6 +89,7 @@ var (
 	Works           = []string{"nozzle", "moved", "bed", "other"}
 	PlateStates     = []string{"in_use", "in_wash", "set_aside", "retired"}
 	HandoverEntries = []string{"note", "receipt"}
+	RegradeSeen     = []string{"photo", "peeled"}
 	SubjectKinds    = []string{"printer", "plate"}
 	Causes          = []string{"skipped_probing", "cleaning_gap"}
 	Evidences       = []string{"raised", "watching", "quiet", "too_little_data"}

@@ -302,6 +302,52 @@ type JobForecast struct {
 	Meta
 }
 
+// Regrade is the grade of a first layer given a second time by somebody who was not
+// shown the first.
+type Regrade struct {
+	ID         ID
+	Printer    string
+	FirstLayer string // text of its id
+	Grader     string
+	GradedAt   time.Time
+	Grade      string
+	Marks      []Mark
+	SeenFrom   string  // photo, peeled
+	Batch      string  // what was drawn together
+	Chance     float64 // with which it was drawn by lot; NaN: it was not
+	Note       string
+	Meta
+}
+
+// PracticeItem is a photo that new graders practise on, with the grade and the marks
+// that whoever chose it gives it. Voided it is practised on no more.
+type PracticeItem struct {
+	ID      ID
+	Printer string // whose layer the photo shows
+	Photo   string // text of its id
+	At      time.Time
+	Person  string // who chose it
+	Grade   string
+	Shows   string // codes of marks, by spaces
+	Why     string
+	Meta
+}
+
+// Qualification is the result of one round of practice.
+type Qualification struct {
+	ID          ID
+	Person      string
+	At          time.Time
+	Until       time.Time // when it is to be renewed; zero: not held
+	Items       int
+	GradesRight float64 // how many of them; a whole number
+	MarksRight  float64 // NaN: marks were not asked
+	Passed      string
+	Answers     string // ITEM=GRADE, by spaces
+	Note        string
+	Meta
+}
+
 // Bundle is a whole farm in memory, as the CSV bundle holds it on disk.
 type Bundle struct {
 	Printers      []Printer
@@ -330,4 +376,8 @@ type Bundle struct {
 	Entries       []HandoverEntry
 	JobForecasts  []JobForecast
 	Photos        []Photo
+
+	Regrades       []Regrade
+	PracticeItems  []PracticeItem
+	Qualifications []Qualification
 }

@@ -277,6 +277,12 @@ func (m memory) records(t *Table) []any {
 		return pointers(b.Entries)
 	case farm.KindJobForecast:
 		return pointers(b.JobForecasts)
+	case farm.KindRegrade:
+		return pointers(b.Regrades)
+	case farm.KindPracticeItem:
+		return pointers(b.PracticeItems)
+	case farm.KindQualification:
+		return pointers(b.Qualifications)
 	}
 	return nil
 }

@@ -57,6 +57,7 @@ func DemoWithTruth(today time.Time, seed uint64) (*farm.Bundle, *Farm) {
 	d.tasksSkipped()
 	d.advices()
 	d.policies()
+	d.regrades()
 	d.sort()
 	return d.b, f
 }

@@ -100,6 +100,7 @@ func (w *writer) remove(ctx context.Context, id int32, at time.Time) error {
 		`DELETE FROM mail_addresses WHERE person = $1`,
 		`DELETE FROM notice_settings WHERE person = $1`,
 		`DELETE FROM person_notices WHERE person = $1`,
+		`DELETE FROM regrade_draws WHERE person = $1`,
 	} {
 		var args []any
 		if sql[0] == 'D' {

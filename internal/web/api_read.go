@@ -39,6 +39,8 @@ func apiReads() []Route {
 			continue
 		case farm.KindPerson, farm.KindShift, farm.KindSetting:
 			role = roleManager // who works here and when is not everybody's to read
+		case farm.KindRegrade, farm.KindQualification, farm.KindPracticeItem:
+			role = roleManager // nor how others grade, nor the answers of the practice
 		}
 		list, one := apiThings(t), apiThing(t)
 		param := "/:tag"

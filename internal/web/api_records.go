@@ -214,8 +214,8 @@ func (s *Server) fieldRights(ctx context.Context, who Identity, item *intake.Ite
 	return &fault.Error{Kind: fault.Forbidden, Detail: "The sender may not set " + problems[0].Column + " to this.", Problems: problems}, nil
 }
 
-// policyRights refuses policies and what is expected of jobs, and their voiding, from
-// who may not set them.
+// policyRights refuses policies, what is expected of jobs, and what is known of how people
+// grade, and their voiding, from who may not set them.
 func (s *Server) policyRights(ctx context.Context, who Identity, item *intake.Item) error {
 	if item.Kind == farm.KindPhoto {
 		return fault.At(fault.Problem{Pointer: "/kind", Found: "photo", Expected: "the picture with it: send it to /api/v1/photos"})
@@ -224,7 +224,10 @@ func (s *Server) policyRights(ctx context.Context, who Identity, item *intake.It
 		return nil
 	}
 	refused := map[farm.Kind]string{farm.KindPolicy: "Policies are for managers and admins to set.",
-		farm.KindJobForecast: "What is expected of jobs is for managers, admins and the program to write down."}
+		farm.KindJobForecast:   "What is expected of jobs is for managers, admins and the program to write down.",
+		farm.KindRegrade:       "Second grades come from their own page, or from managers and admins.",
+		farm.KindPracticeItem:  "What is practised on is for managers and admins to choose.",
+		farm.KindQualification: "Practice comes from its own page, or from managers and admins."}
 	v, ok := item.Rec.(*intake.Void)
 	if !ok {
 		if words := refused[item.Kind]; words != "" {
@@ -232,7 +235,7 @@ func (s *Server) policyRights(ctx context.Context, who Identity, item *intake.It
 		}
 		return nil
 	}
-	for _, kind := range []farm.Kind{farm.KindPolicy, farm.KindJobForecast} {
+	for _, kind := range []farm.Kind{farm.KindPolicy, farm.KindJobForecast, farm.KindRegrade, farm.KindPracticeItem, farm.KindQualification} {
 		id, err := farm.NewID(kind, v.Record)
 		if err != nil {
 			return nil // what is wrong with it is said where it is stored
