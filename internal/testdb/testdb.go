@@ -44,6 +44,39 @@ func NewEmpty(t testing.TB) string {
 	return create(t, "template1")
 }
 
+// Filled gives the URL of a database that fill has filled: a copy of one that
+// is made when the first test of a binary asks for it by that name. fill is
+// given a database as New gives it, and leaves no connection open.
+func Filled(t testing.TB, name string, fill func(url string) error) string {
+	t.Helper()
+	once, _ := filled.LoadOrStore(name, &filling{})
+	f := once.(*filling)
+	f.once.Do(func() {
+		c, err := shared()
+		if err != nil {
+			f.err = err
+			return
+		}
+		f.template = pgx.Identifier{"filled_" + unfit.ReplaceAllString(strings.ToLower(name), "_")}.Sanitize()
+		if f.err = c.exec(fmt.Sprintf("CREATE DATABASE %s TEMPLATE %s STRATEGY FILE_COPY OWNER basecourse", f.template, template)); f.err == nil {
+			f.err = fill(c.db.URL(strings.Trim(f.template, `"`)))
+		}
+	})
+	if f.err != nil {
+		t.Fatalf("testdb: fill %s: %v", name, f.err)
+	}
+	return create(t, f.template)
+}
+
+// filling is one filled database, made once.
+type filling struct {
+	once     sync.Once
+	template string // quoted
+	err      error
+}
+
+var filled sync.Map // name → *filling
+
 var shared = sync.OnceValues(startCluster)
 
 var count atomic.Int64

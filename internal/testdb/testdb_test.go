@@ -55,6 +55,27 @@ func TestEachTestHasAMigratedDatabaseOfItsOwn(t *testing.T) {
 	}
 }
 
+func TestAFilledDatabaseIsMadeOnceAndCopied(t *testing.T) {
+	made := 0
+	fill := func(url string) error {
+		made++
+		conn, err := pgx.Connect(t.Context(), url)
+		if err != nil {
+			return err
+		}
+		defer conn.Close(t.Context())
+		_, err = conn.Exec(t.Context(), "CREATE TABLE filled AS SELECT 7 AS n")
+		return err
+	}
+	a, b := testdb.Filled(t, "seven", fill), testdb.Filled(t, "seven", fill)
+	if _, err := mustConnect(t, a).Exec(t.Context(), "UPDATE filled SET n = 8"); err != nil {
+		t.Fatal(err)
+	}
+	if got := value(t, b, "SELECT n::text FROM filled"); got != "7" || made != 1 {
+		t.Errorf("the second copy holds %s after %d fillings, want 7 after 1", got, made)
+	}
+}
+
 func mustConnect(t *testing.T, url string) *pgx.Conn {
 	t.Helper()
 	conn, err := pgx.Connect(t.Context(), url)

@@ -105,8 +105,7 @@ func TestFindingsAreFilteredByBayAndPaged(t *testing.T) {
 		many.List.Items = append(many.List.Items, web.Finding{Kind: "plate", Subject: fmt.Sprintf("X-%03d", i), Cause: "cleaning_gap", State: "quiet",
 			Starts: 9, Graded: 9, N: 9, Q: nan, Avoidable: nan, Summary: "nothing"})
 	}
-	site := webtest.New(t, func(c *web.Config) { c.Findings = many })
-	stored(t, site, recent())
+	site := webtest.On(t, demoDB(t), func(c *web.Config) { c.Findings = many })
 	c := site.As("amara", "operator")
 	subjects := func(path string) (list []string) {
 		t.Helper()

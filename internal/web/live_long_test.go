@@ -20,8 +20,7 @@ import (
 // half a second of being told, has the change before two seconds are over.
 func TestTwoHundredTablets(t *testing.T) {
 	const tablets, changes = 200, 10
-	site := webtest.New(t, func(c *web.Config) { c.Now = func() time.Time { return at } })
-	stored(t, site, recent())
+	site := webtest.On(t, demoDB(t), func(c *web.Config) { c.Now = func() time.Time { return at } })
 	amara, wei := site.As("amara", "operator"), site.As("wei", "operator")
 	address, _ := served(t, site)
 	time.Sleep(time.Second)

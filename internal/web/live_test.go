@@ -137,8 +137,7 @@ func TestTheOpenFloorTakesInChanges(t *testing.T) {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
 		return
 	}
-	site := webtest.New(t, func(c *web.Config) { c.Now = func() time.Time { return at } })
-	stored(t, site, recent())
+	site := webtest.On(t, demoDB(t), func(c *web.Config) { c.Now = func() time.Time { return at } })
 	amara, wei := site.As("amara", "operator"), site.As("wei", "operator")
 	address, _ := served(t, site)
 	site.URL = address

@@ -11,6 +11,7 @@ import (
 	"basecourse/internal/farm"
 	"basecourse/internal/simfarm"
 	"basecourse/internal/store"
+	"basecourse/internal/testdb"
 	"basecourse/internal/web"
 	"basecourse/internal/webtest"
 )
@@ -34,13 +35,26 @@ func stored(t testing.TB, site *webtest.Site, b *farm.Bundle) {
 // demoSite is a server over the demo's farm at its last day.
 func demoSite(t testing.TB) *webtest.Site {
 	t.Helper()
-	site := webtest.New(t, func(c *web.Config) {
+	return webtest.On(t, demoDB(t), func(c *web.Config) {
 		c.Now = func() time.Time { return at }
 		c.Findings = webtest.SampleFindings(at)
 		c.Copies = copies{web.Copy{WrittenAt: at.Add(-11 * time.Hour), Folder: "/var/lib/basecourse/copies", Kept: 14, Rows: 81234}}
 	})
-	stored(t, site, recent())
-	return site
+}
+
+// demoDB is a database of the demo's farm, stored once a run and copied.
+func demoDB(t testing.TB) string {
+	t.Helper()
+	return testdb.Filled(t, "demo", func(url string) error {
+		ctx := context.Background()
+		st, err := store.Open(ctx, url)
+		if err != nil {
+			return err
+		}
+		defer st.Close()
+		_, err = st.ImportFarm(ctx, store.Act{Via: "import"}, recent(), store.ImportOptions{})
+		return err
+	})
 }
 
 // recent is the demo's farm with the first layers, probes and cleanings of its

@@ -35,7 +35,12 @@ type Site struct {
 // New starts a server over an empty farm; change alters its configuration.
 func New(t testing.TB, change ...func(*web.Config)) *Site {
 	t.Helper()
-	db := testdb.New(t)
+	return On(t, testdb.New(t), change...)
+}
+
+// On starts a server over a database of the caller's.
+func On(t testing.TB, db string, change ...func(*web.Config)) *Site {
+	t.Helper()
 	st, err := store.Open(context.Background(), db)
 	if err != nil {
 		t.Fatal(err)
