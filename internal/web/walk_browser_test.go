@@ -144,32 +144,43 @@ func TestEveryPageOfTheTableInTheBrowser(t *testing.T) {
 	site := demoSite(t)
 	amara := site.As("amara", "admin")
 	paths := everyPage(t, site, amara)
-	for _, v := range widths {
+	// Each page is loaded on a desk and on a phone and then made narrower: to a
+	// tablet's width, and to a desk's at 400 %.
+	for _, v := range []struct {
+		webtest.View
+		narrower int64
+	}{{webtest.View{Name: "desk", Width: 1440, Height: 900}, 820}, {webtest.View{Name: "phone", Width: 360, Height: 780}, 320}} {
 		t.Run(v.Name, func(t *testing.T) {
 			t.Parallel()
-			checked := v.Name == "phone" || v.Name == "desk"
 			for some := range slices.Chunk(paths, 12) { // a tab has a time limit
-				tab := site.Tab(t, amara, v)
+				tab := site.Tab(t, amara, v.View)
 				for _, path := range some {
 					tab.Open(path)
 					tab.Expect("404")
 					tab.Expect("422")
 					tab.Fits()
-					if v.Width >= 360 {
-						if words := webtest.Eval[string](tab, wideText); words != "" {
-							t.Errorf("%s with text of 200 %% is %s", path, words)
-						}
-					}
-					if !checked {
-						continue
-					}
+					large(tab, path)
 					tab.Accessible()
 					if *shots != "" {
 						tab.Shot(filepath.Join(*shots, "walk"+strings.NewReplacer("/", "-", "?", "-", "=", "-", "&", "-").Replace(path)+"-"+v.Name+".png"), true)
 					}
+					tab.Resize(v.narrower, v.Height)
+					tab.Fits()
+					if v.narrower >= 360 {
+						large(tab, path)
+					}
+					tab.Resize(v.Width, v.Height)
 				}
 			}
 		})
+	}
+}
+
+// large fails the test when a page with text of 200 % is wider than its screen.
+func large(tab *webtest.Tab, path string) {
+	tab.T().Helper()
+	if words := webtest.Eval[string](tab, wideText); words != "" {
+		tab.T().Errorf("%s with text of 200 %% is %s", path, words)
 	}
 }
 

@@ -397,13 +397,23 @@ func (b *Tab) violations(options string) []violation {
 	if Eval[bool](b, `typeof axe === "undefined"`) { // half a megabyte, once a page
 		Eval[any](b, source+"; null")
 	}
-	found := Eval[string](b, `axe.run(document, {`+options+`resultTypes: ["violations"]}).then(r => JSON.stringify(r.violations.map(v => ({
+	// preload would fetch every style sheet anew for a rule that is off anyway.
+	found := Eval[string](b, `axe.run(document, {`+options+`preload: false, resultTypes: ["violations"]}).then(r => JSON.stringify(r.violations.map(v => ({
 		id: v.id, help: v.help, nodes: v.nodes.slice(0, 4).map(n => n.html.slice(0, 200) + " | " + n.failureSummary)}))))`)
 	var list []violation
 	if err := json.Unmarshal([]byte(found), &list); err != nil {
 		b.t.Fatal(err)
 	}
 	return list
+}
+
+// T is the test the tab belongs to.
+func (b *Tab) T() testing.TB { return b.t }
+
+// Resize makes the screen another size, the page staying as it is.
+func (b *Tab) Resize(width, height int64) {
+	b.t.Helper()
+	b.Do(chromedp.EmulateViewport(width, height))
 }
 
 // Fits fails the test when the page is wider than its screen.
