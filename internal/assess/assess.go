@@ -37,7 +37,7 @@ type AsOf struct {
 // million first layers takes some hundred megabytes meanwhile).
 const (
 	keptViews = 4
-	keptFits  = 6
+	keptFits  = 8 // two of each where a look list is in use
 	atATime   = 2
 )
 

@@ -36,28 +36,42 @@ func (a *Assessor) estimate(v *view, data *store.Analysis, ex []exposure.Exposur
 		}
 	}
 	midnight := v.midnight.UnixMicro()
-	label := func(i int) findings.Label {
-		l := &data.Labels[i]
-		return findings.Label{Graded: l.Graded && data.History.Starts[i].GradedAt < midnight,
-			Material: l.Material, Grader: l.Grader, Height: l.Height, Grip: l.Grip, Dirt: l.Dirt, Else: l.Else}
-	}
-	layers := findings.Collect(h, ex, label, from.UnixMicro(), to.UnixMicro(), zone)
 	first, end := span(h.Starts, from.UnixMicro(), to.UnixMicro())
-	starts := make([]upkeep.Past, 0, end-first)
-	for i := first; i < end; i++ {
-		starts = append(starts, upkeep.PastOf(&h.Starts[i], &ex[i], data.Labels[i].Material, label(i).Graded))
-	}
-	split := median(layers.Len(), func(i int) (int32, bool) { return layers.Gap[i], layers.Gap[i] >= 0 })
-	if math.IsNaN(split) {
-		split = 0
-	}
 	opt := findings.Options{FalseDiscoveryRate: FalseDiscoveryRate, LeastAvoidable: data.Settings.Number("least_avoidable")}
 	printers, plates := len(data.Printers), h.Plates
+	gather := func(without func(i int) bool) (learn func() *fit) {
+		label := func(i int) findings.Label {
+			l := &data.Labels[i]
+			return findings.Label{Graded: l.Graded && data.History.Starts[i].GradedAt < midnight && (without == nil || !without(i)),
+				Material: l.Material, Grader: l.Grader, Height: l.Height, Grip: l.Grip, Dirt: l.Dirt, Else: l.Else}
+		}
+		layers := findings.Collect(h, ex, label, from.UnixMicro(), to.UnixMicro(), zone)
+		starts := make([]upkeep.Past, 0, end-first)
+		for i := first; i < end; i++ {
+			starts = append(starts, upkeep.PastOf(&h.Starts[i], &ex[i], data.Labels[i].Material, label(i).Graded))
+		}
+		split := median(layers.Len(), func(i int) (int32, bool) { return layers.Gap[i], layers.Gap[i] >= 0 })
+		if math.IsNaN(split) {
+			split = 0
+		}
+		return func() *fit {
+			return a.fitted(fingerprint(layers, starts, printers, plates, split, opt), starts, func() ([]findings.Question, *findings.Model) {
+				return findings.Learn(layers, printers, plates, split, opt)
+			})
+		}
+	}
+	var all func() *fit
+	outside := byChoice(data.Labels, first, end, data.Settings.Number("look_share"))
+	if outside != nil {
+		all = gather(nil)
+	}
+	listed := gather(outside)
 	// Nothing else of the reading is needed any more.
 	*data, h, ex = store.Analysis{}, nil, nil
-	v.fit = a.fitted(fingerprint(layers, starts, printers, plates, split, opt), starts, func() ([]findings.Question, *findings.Model) {
-		return findings.Learn(layers, printers, plates, split, opt)
-	})
+	v.fit = listed()
+	if all != nil {
+		v.chosen = all()
+	}
 }
 
 // before gives the history as it was known to be before an instant: what

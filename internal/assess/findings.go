@@ -41,6 +41,7 @@ type Finding struct {
 	Needs                        int    // with too_little_data: further graded layers
 	Settle                       string // Needs in words; "" with any other state
 	Summary                      string
+	Chosen                       *Chosen // nil: no look list is in use
 
 	void arm
 }
@@ -105,6 +106,9 @@ func (v *view) finding(i int) Finding {
 		}
 	case findings.Raised:
 		f.Case = "suspected" // until cases are decided
+	}
+	if v.chosen != nil {
+		f.beside(q, &v.chosen.questions[i])
 	}
 	if q.Cause == findings.SkippedProbing {
 		f.void = n.void

@@ -29,6 +29,7 @@ type view struct {
 	byPrinter        []counts
 	byPlate          []counts
 	fit              *fit     // of the farm as it was at midnight
+	chosen           *fit     // the same of all that was graded, where fit is of a look list; nil: none is in use
 	lately           []tally  // by printer, over the last days of the window
 	next             []ahead  // by printer
 	materials        []string // by index

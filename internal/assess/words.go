@@ -67,6 +67,8 @@ func (f *Finding) words(gapSplit float64) string {
 		compared = fmt.Sprintf("%d of %d failed more than %s prints after cleaning, %d of %d before", f.FailuresExposed, f.NExposed, split, rest.failures, rest.n)
 	}
 	switch {
+	case f.Chosen != nil && f.Chosen.Disagree:
+		return f.thin(cause)
 	case f.State == "too_little_data":
 		seen := fmt.Sprintf("%d of %d graded layers failed", f.Failures, f.N)
 		switch {

@@ -83,6 +83,7 @@ var (
 	Unseens         = []string{"yes"}
 	Releases        = []string{"proved", "override"}
 	LookedBecause   = []string{"round", "lot", "risk", "looked_bad", "asked"}
+	LookDraws       = []string{"lot", "risk", "no"}
 	Extents         = []string{"full", "part", "zero"}
 	SkipReasons     = []string{"hurry", "trusted", "short_job", "broken", "told_to", "drawn_by_lot", "other"}
 	SkippedTasks    = []string{"swap_plate", "wipe", "wash", "deep", "coat", "soak", "check"}

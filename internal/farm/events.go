@@ -62,6 +62,7 @@ type FirstLayer struct {
 	Unseen         string // "yes": the part was taken off before anybody looked; closed without a grade
 	LookedBecause  string
 	LookChance     float64
+	LookDrawn      string // what the look list drew before anybody saw the layer: lot, risk, no; "" it was not drawn for
 	Note           string
 	Meta
 }

@@ -52,6 +52,7 @@ var SettingRules = []SettingRule{
 	number("failure_material", "0.50", 0, 1e6),
 	number("least_avoidable", "0.5", 0, 100),
 	number("start_window_minutes", "45", 0, 1440),
+	number("look_share", "100", 0, 100),
 	number("lot_limit", "0.01", 0, 1),
 }
 

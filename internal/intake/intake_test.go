@@ -299,7 +299,7 @@ func TestAFarmInMemoryIsABundle(t *testing.T) {
 		t.Fatal(err)
 	}
 	got, err := os.ReadFile(filepath.Join(dir, "first_layers.csv"))
-	if want := `F-1,R-1,,2026-07-01T12:00:00Z,,,,,,,0.4,,,0.2,,,,,,,,,,,,,,,,"a,b",,,,,,,,` + "\r\n"; err != nil || !strings.HasSuffix(string(got), want) {
+	if want := `F-1,R-1,,2026-07-01T12:00:00Z,,,,,,,0.4,,,0.2,,,,,,,,,,,,,,,,"a,b",,,,,,,,,` + "\r\n"; err != nil || !strings.HasSuffix(string(got), want) {
 		t.Errorf("got %s %v, want …%s", got, err, want)
 	}
 	if _, err := os.Stat(filepath.Join(dir, "plates.csv")); err != nil {

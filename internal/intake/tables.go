@@ -205,6 +205,7 @@ func firstLayers() *Table {
 		num("look_chance", 0, 1, func(r *R) *float64 { return &r.LookChance }),
 		text("note", func(r *R) *string { return &r.Note }),
 		code("unseen", farm.Unseens, func(r *R) *string { return &r.Unseen }),
+		code("look_drawn", farm.LookDraws, func(r *R) *string { return &r.LookDrawn }),
 	)
 	for i := range t.Fields {
 		t.Fields[i].Fill = true
@@ -213,6 +214,9 @@ func firstLayers() *Table {
 		r := rec.(*R)
 		if r.Unseen != "" && r.Grade != "" {
 			return []fieldProblem{{"unseen", r.Unseen, "nothing on a first layer that is graded: somebody saw it"}}
+		}
+		if r.LookDrawn != "" && !(r.LookChance > 0) && r.LookDrawn != "no" {
+			return []fieldProblem{{"look_chance", "", "the chance above 0 with which the start was drawn, beside look_drawn"}}
 		}
 		return inOrder("started_at", r.StartedAt, "graded_at", r.GradedAt)
 	})

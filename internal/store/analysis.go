@@ -50,7 +50,20 @@ type StartLabel struct {
 	Grip   uint8 // blobs, dragged, lifting
 	Dirt   uint8 // contamination
 	Else   uint8
+	Look   Look
 }
+
+// Look is what a look list drew for a start.
+type Look uint8
+
+// Draws of a look list. A layer graded by lot or risk with a chance was on one,
+// whoever kept it (LookSaid).
+const (
+	LookNone Look = iota
+	LookListed
+	LookLeft // drawn, and not on the list
+	LookSaid
+)
 
 // DataVersion tells whether anything was written between two readings.
 type DataVersion struct {
@@ -223,7 +236,8 @@ func (r *part) has(t int64) bool {
 	return false
 }
 
-const startsColumns = `id, started_at, graded_at, printer, plate, grader, material, grade, underside, start_is, plate_side, plate_turned, probed, marks`
+const startsColumns = `id, started_at, graded_at, printer, plate, grader, material, grade, underside, start_is, plate_side, plate_turned, probed, marks,
+	CASE WHEN look_drawn = 'no' THEN 'n' WHEN look_drawn IS NOT NULL THEN 'l' WHEN look_chance > 0 AND looked_because IN ('lot', 'risk') THEN 's' END`
 
 func (r *part) readStarts() error {
 	if err := r.whole(); err != nil {
@@ -246,7 +260,7 @@ func (r *part) readStarts() error {
 		gradedAt := row.next()
 		printer, plate, grader, material := row.next(), row.next(), row.next(), row.next()
 		grade, underside, startIs := row.next(), row.next(), row.next()
-		side, turned, probed, marks := row.next(), row.next(), row.next(), row.next()
+		side, turned, probed, marks, look := row.next(), row.next(), row.next(), row.next(), row.next()
 		if row.bad || len(printer) != 4 {
 			return errCopyRow
 		}
@@ -278,6 +292,8 @@ func (r *part) readStarts() error {
 					probed = nil
 				case "marks":
 					marks = nil
+				case "look_drawn", "look_chance", "looked_because":
+					look = nil
 				}
 			}
 		}
@@ -292,6 +308,14 @@ func (r *part) readStarts() error {
 		}
 		if material != nil {
 			l.Material = int4(material)
+		}
+		switch string(look) {
+		case "l":
+			l.Look = LookListed
+		case "n":
+			l.Look = LookLeft
+		case "s":
+			l.Look = LookSaid
 		}
 		s.Sent = string(startIs) == "sent"
 		s.Side, s.Turned, s.Probed = exposure.ParseSide(string(side)), exposure.ParseTri(string(turned)), exposure.ParseTri(string(probed))

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"basecourse/internal/farm"
 	"basecourse/internal/fault"
 
 	"github.com/jackc/pgx/v5"
@@ -27,6 +28,9 @@ const (
 	TrendJob      TrendBy = "job"
 	TrendBay      TrendBy = "bay"
 	TrendHour     TrendBy = "hour"
+	TrendShift    TrendBy = "shift"  // by the hours of the shift that was on
+	TrendAge      TrendBy = "age"    // by how many starts the plate had before
+	TrendWashed   TrendBy = "washed" // by how many since it was washed
 )
 
 // TrendFilter narrows first layers to those of one thing each; "" is all.
@@ -42,7 +46,8 @@ type TrendQuery struct {
 	Bounds []time.Time
 	// Until leaves out what started later.
 	Until  time.Time
-	Zone   *time.Location // of hours of the day
+	Zone   *time.Location // of hours of the day and of shifts
+	Shifts []farm.Span    // of the grouping by shift
 	Filter TrendFilter
 	// InBuckets asks for every group's counts by bucket too.
 	InBuckets bool
@@ -65,11 +70,13 @@ func (c *TrendCount) add(o TrendCount) {
 }
 
 // TrendGroup is one group's counts. Name is "" where the record names nothing;
-// an hour's is its number from 00 to 23. A pair's Name is the plate's and Second
-// the printer's.
+// an hour's is its number from 00 to 23, a shift's its hours. A pair's Name is the
+// plate's and Second the printer's. A band of prints is named by where it begins
+// (LifeBand).
 type TrendGroup struct {
 	Name, Second string
 	Total        TrendCount
+	Look         TrendLook
 	Buckets      []TrendCount
 }
 
@@ -90,7 +97,10 @@ type Trends struct {
 	Groups     []TrendGroup
 	Rest       TrendCount // of RestGroups groups with fewer than Least graded layers
 	RestGroups int
-	Outcomes   []TrendOutcome // in order of time
+	Look       TrendLook
+	// BucketLooks stand beside Buckets; nil where the look list drew for none.
+	BucketLooks []TrendLook
+	Outcomes    []TrendOutcome // in order of time
 	// Unknown lists the filters that name nothing known, by the filter's name.
 	Unknown []string
 	Choices TrendChoices
@@ -151,6 +161,15 @@ func (r *trendReader) read() (*Trends, error) {
 // count goes through the window's days in order, packed or not.
 func (r *trendReader) count(c *trendCounter, out *Trends) error {
 	first, last := dayOf(c.from), dayOf(c.to-1)
+	if r.q.By == TrendAge || r.q.By == TrendWashed {
+		var err error
+		if first, err = r.firstDay(first); err != nil {
+			return err
+		}
+		if c.life, err = r.lives(c.to); err != nil {
+			return err
+		}
+	}
 	packed, layers, unnamed, err := r.packedDays(first, last)
 	if err != nil {
 		return err
@@ -236,7 +255,7 @@ func (r *trendReader) packedLayers(c *trendCounter, packed map[int64]bool, first
 	if len(days) == 0 {
 		return nil
 	}
-	columns := []string{"day", "layers", "flags", "CASE WHEN day = ANY ($2) THEN times END"}
+	columns := []string{"day", "layers", "flags", "CASE WHEN day = ANY ($2) THEN times END", "looks"}
 	needed := c.needs()
 	for _, k := range needed {
 		columns = append(columns, dimensionColumns[k])
@@ -247,6 +266,7 @@ func (r *trendReader) packedLayers(c *trendCounter, packed map[int64]bool, first
 	}
 	defer rows.Close()
 	d := &layerDay{}
+	var looks []uint16
 	for rows.Next() {
 		v := rows.RawValues()
 		d.day = int64(int4(v[0])) + daysTo2000
@@ -261,8 +281,15 @@ func (r *trendReader) packedLayers(c *trendCounter, packed map[int64]bool, first
 				return err
 			}
 		}
+		d.looks = nil
+		if v[4] != nil {
+			if looks, err = unpackLooks(looks, v[4], n); err != nil {
+				return err
+			}
+			d.looks = looks
+		}
 		for i, k := range needed {
-			if err := d.columns[k].unpack(v[4+i], n, k == dimLot); err != nil {
+			if err := d.columns[k].unpack(v[5+i], n, k == dimLot); err != nil {
 				return fmt.Errorf("%s of %s: %w", dimensionColumns[k], dayTime(d.day).Format(time.DateOnly), err)
 			}
 		}

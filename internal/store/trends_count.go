@@ -59,6 +59,9 @@ type trendCounter struct {
 	pairs   pairTable
 
 	hours    []hourSpan
+	shifts   []shiftSpan
+	life     *plateLife // nil: not asked for
+	looks    lookCounter
 	outcomes []TrendOutcome
 
 	// Room that is used again for each day.
@@ -107,6 +110,14 @@ func newTrendCounter(q TrendQuery, things *trendThings) *trendCounter {
 		}
 	} else if q.By == TrendPair {
 		c.pairs = newPairTable(things)
+	} else if bands := LifeBands(q.By); bands != nil {
+		c.newGroup("") // no plate, or no wash on record
+		for _, b := range bands {
+			c.newGroup(fmt.Sprintf("%04d", b))
+		}
+	} else if q.By == TrendShift {
+		c.newGroup("")
+		c.shifts = c.shiftSpans(q.Shifts, q.Zone)
 	} else if q.By != TrendAll {
 		c.newGroup("")
 	}
@@ -152,7 +163,7 @@ func hourSpans(zone *time.Location, from, to int64) []hourSpan {
 // groupDimension is the dimension that tells a layer's group; -1 none.
 func (c *trendCounter) groupDimension() dimension {
 	switch c.q.By {
-	case TrendPlate, TrendSurface:
+	case TrendPlate, TrendSurface, TrendAge, TrendWashed:
 		return dimPlate
 	case TrendPrinter, TrendBay:
 		return dimPrinter
@@ -197,7 +208,13 @@ func (c *trendCounter) needsPlate() bool {
 
 // needsTimes tells whether the times of a day's layers must be read.
 func (c *trendCounter) needsTimes(day int64) bool {
-	if c.q.By == TrendHour || c.q.Outcomes || c.fitted != nil {
+	if c.fitted != nil || c.q.By == TrendWashed {
+		return true
+	}
+	if c.earlier(day) {
+		return false
+	}
+	if c.q.By == TrendHour || c.q.By == TrendShift || c.q.Outcomes {
 		return true
 	}
 	return c.wholeIn(day) < 0
@@ -273,6 +290,12 @@ func (c *trendCounter) day(d *layerDay) {
 		return
 	}
 	plates := c.platesOf(d)
+	if c.life != nil {
+		c.livesOf(d, plates)
+		if c.earlier(d.day) {
+			return
+		}
+	}
 	c.keep = sized(c.keep, n)
 	for i := range c.keep {
 		c.keep[i] = true
@@ -293,6 +316,7 @@ func (c *trendCounter) day(d *layerDay) {
 			c.buckets[c.bucket[i]].add(tallies[d.flags[i]&7])
 		}
 	}
+	defer c.looks.count(c, d)
 	switch c.q.By {
 	case TrendAll:
 		return
@@ -301,6 +325,9 @@ func (c *trendCounter) day(d *layerDay) {
 		return
 	case TrendHour:
 		c.hoursOf(d)
+	case TrendShift:
+		c.shiftsOf(d)
+	case TrendAge, TrendWashed: // done
 	default:
 		c.groupsOf(d, plates)
 	}
@@ -437,6 +464,7 @@ func (c *trendCounter) finish(out *Trends) {
 		out.Total.add(b.count())
 	}
 	out.Outcomes = c.outcomes
+	out.Look, out.BucketLooks = c.looks.total, c.looks.buckets
 	add := func(g TrendGroup) {
 		switch {
 		case g.Total.Started == 0:
@@ -448,12 +476,16 @@ func (c *trendCounter) finish(out *Trends) {
 		}
 	}
 	if c.q.By == TrendPair {
-		out.Rest, out.RestGroups = c.pairs.each(c.q.Least, func(plate, printer int32, t TrendCount) {
-			out.Groups = append(out.Groups, TrendGroup{Name: c.things.plates[plate], Second: c.things.printers[printer], Total: t})
+		out.Rest, out.RestGroups = c.pairs.each(c.q.Least, func(plate, printer int32, t TrendCount, cell int) {
+			g := TrendGroup{Name: c.things.plates[plate], Second: c.things.printers[printer], Total: t}
+			if l := c.looks.pairs[cell]; l != nil {
+				g.Look = *l
+			}
+			out.Groups = append(out.Groups, g)
 		})
 	}
 	for n := range c.groups {
-		g := TrendGroup{Name: c.names[n], Total: c.groups[n].count()}
+		g := TrendGroup{Name: c.names[n], Total: c.groups[n].count(), Look: c.looks.of(n)}
 		if c.inside != nil {
 			for _, b := range c.inside[n] {
 				g.Buckets = append(g.Buckets, b.count())

@@ -26,6 +26,7 @@ import (
 //
 //	times     the µs since the layer before (the day's begin for the first), uvarint
 //	flags     a byte a layer: flagGraded, flagFailed, flagLate
+//	looks     two bytes a layer (trends_looks.go); NULL where none was drawn for
 //	others    how many different values, uvarint; the values (four bytes, little
 //	          end first, or for lots their length as uvarint and their bytes);
 //	          the bytes an index takes (1, 2 or 4); a layer's index, 0 not named,
@@ -64,6 +65,7 @@ type layerDay struct {
 	times   []int64
 	flags   []byte
 	columns [dimensions + 1]layerColumn
+	looks   []uint16 // nil: the look list drew for none
 }
 
 // layerColumn is one dimension of a day's layers: values, and by layer its
@@ -94,10 +96,11 @@ type layerRow struct {
 	things [dimensions]int32 // 0 not named
 	lot    string
 	flags  byte
+	look   uint16 // as packed; 0 not drawn for
 }
 
 const layerRowSQL = `SELECT f.started_at, f.id, f.printer, coalesce(f.plate, 0), coalesce(f.material, 0), coalesce(f.job, 0), coalesce(f.grader, 0), coalesce(f.lot, ''),
-	f.grade IS NOT NULL, coalesce(` + failureSQL + `, false), f.noted_at > f.started_at + interval '` + lateAfter + `'
+	f.grade IS NOT NULL, coalesce(` + failureSQL + `, false), f.noted_at > f.started_at + interval '` + lateAfter + `', ` + lookSQL + `
 	FROM first_layers f WHERE f.started_at >= $1 AND f.started_at < $2 AND f.voided_at IS NULL`
 
 // layerRows reads the first layers of from <= started_at < to into days, in
@@ -111,7 +114,7 @@ func layerRows(ctx context.Context, tx pgx.Tx, from, to time.Time) ([]*layerDay,
 	defer rows.Close()
 	for rows.Next() {
 		v := rows.RawValues()
-		r := layerRow{at: int8Micros(v[0]), lot: string(v[7])}
+		r := layerRow{at: int8Micros(v[0]), lot: string(v[7]), look: lookOfNumber(int4(v[11]))}
 		copy(r.id[:], v[1])
 		for k := range r.things {
 			r.things[k] = int4(v[2+k])
@@ -160,6 +163,7 @@ func dayOfRows(day int64, list []layerRow) *layerDay {
 	for i := range list {
 		d.times[i], d.flags[i] = list[i].at, list[i].flags
 	}
+	d.looks = looksOf(list)
 	for k := range dimensions {
 		c := &d.columns[k]
 		c.index = make([]uint32, len(list))
@@ -421,10 +425,10 @@ func packRange(ctx context.Context, tx pgx.Tx, from time.Time, n int) error {
 		for k := range d.columns {
 			args = append(args, d.columns[k].pack())
 		}
-		batch.Queue(`INSERT INTO trend_days (day, layers, unnamed, times, printers, plates, materials, jobs, graders, lots, flags)
-			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11) ON CONFLICT (day) DO UPDATE SET layers = excluded.layers, unnamed = excluded.unnamed,
+		batch.Queue(`INSERT INTO trend_days (day, layers, unnamed, times, printers, plates, materials, jobs, graders, lots, flags, looks)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12) ON CONFLICT (day) DO UPDATE SET layers = excluded.layers, unnamed = excluded.unnamed,
 			times = excluded.times, printers = excluded.printers, plates = excluded.plates, materials = excluded.materials, jobs = excluded.jobs,
-			graders = excluded.graders, lots = excluded.lots, flags = excluded.flags`, append(args, d.flags)...)
+			graders = excluded.graders, lots = excluded.lots, flags = excluded.flags, looks = excluded.looks`, append(args, d.flags, packLooks(d.looks))...)
 	}
 	first := dayOf(from.UnixMicro())
 	for k := range int64(n) {

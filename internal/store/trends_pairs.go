@@ -51,7 +51,7 @@ func newPairTable(t *trendThings) pairTable {
 
 // each gives every pair with enough graded layers, by the database's numbers,
 // and sums the others up.
-func (p *pairTable) each(least int, give func(plate, printer int32, c TrendCount)) (rest TrendCount, pairs int) {
+func (p *pairTable) each(least int, give func(plate, printer int32, c TrendCount, cell int)) (rest TrendCount, pairs int) {
 	one := func(cell int, t pairTally) {
 		c := t.count()
 		if c.Graded < least {
@@ -59,7 +59,7 @@ func (p *pairTable) each(least int, give func(plate, printer int32, c TrendCount
 			pairs++
 			return
 		}
-		give(p.ids[1][cell%len(p.ids[1])], p.ids[0][cell/len(p.ids[1])], c)
+		give(p.ids[1][cell%len(p.ids[1])], p.ids[0][cell/len(p.ids[1])], c, cell)
 	}
 	for cell, t := range p.sparse {
 		one(cell, t)

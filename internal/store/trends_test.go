@@ -55,6 +55,10 @@ func slowly(b *farm.Bundle, q store.TrendQuery, plates map[string]string) map[st
 		bays[p.Tag] = p.Bay
 	}
 	out := map[string]store.TrendCount{}
+	var lives map[string][2]int32
+	if q.By == store.TrendAge || q.By == store.TrendWashed {
+		lives = livesByExposure(b)
+	}
 	for i := range b.FirstLayers {
 		f := &b.FirstLayers[i]
 		plate := plates[f.ID.Text()]
@@ -89,6 +93,14 @@ func slowly(b *farm.Bundle, q store.TrendQuery, plates map[string]string) map[st
 			name = bays[f.Printer]
 		case store.TrendHour:
 			name = fmt.Sprintf("%02d", f.StartedAt.In(q.Zone).Hour())
+		case store.TrendShift:
+			for _, s := range q.Shifts { // in the order they begin
+				if !f.StartedAt.Before(s.From) && f.StartedAt.Before(s.To) {
+					name = s.From.In(q.Zone).Format("15:04") + "–" + s.To.In(q.Zone).Format("15:04")
+				}
+			}
+		case store.TrendAge, store.TrendWashed:
+			name = bandOf(q.By, lives[f.ID.Text()][map[store.TrendBy]int{store.TrendWashed: 1}[q.By]])
 		}
 		one := store.TrendCount{Started: 1}
 		if f.Grade != "" {
@@ -134,6 +146,63 @@ func platesByExposure(b *farm.Bundle) map[string]string {
 			out[f.ID.Text()] = b.Plates[p].Tag
 		}
 		k++
+	}
+	return out
+}
+
+// livesByExposure gives, by id, how many starts each layer's plate had before, and
+// how many since it was washed, as exposures count the latter; -1 not known.
+func livesByExposure(b *farm.Bundle) map[string][2]int32 {
+	h := historyOf(b, time.Date(2999, 1, 1, 0, 0, 0, 0, time.UTC), nil)
+	h.Starts = h.Starts[len(b.Printers):]
+	exposures := exposure.Of(h)
+	type start struct {
+		f *farm.FirstLayer
+		e *exposure.Exposure
+	}
+	var starts []start
+	for i := range b.FirstLayers {
+		if f := &b.FirstLayers[i]; f.VoidedAt.IsZero() {
+			starts = append(starts, start{f, &exposures[len(starts)]})
+		}
+	}
+	sort.SliceStable(starts, func(i, j int) bool {
+		x, y := starts[i].f, starts[j].f
+		if !x.StartedAt.Equal(y.StartedAt) {
+			return x.StartedAt.Before(y.StartedAt)
+		}
+		return slices.Compare(x.ID.UUID[:], y.ID.UUID[:]) < 0
+	})
+	out, before := map[string][2]int32{}, map[int32]int32{}
+	for _, s := range starts {
+		x := [2]int32{-1, s.e.PrintsSinceWash}
+		if s.e.Plate != exposure.None {
+			x[0] = before[s.e.Plate]
+			before[s.e.Plate]++
+		}
+		out[s.f.ID.Text()] = x
+	}
+	return out
+}
+
+func bandOf(by store.TrendBy, prints int32) (name string) {
+	if prints >= 0 {
+		for _, b := range store.LifeBands(by) {
+			if b <= prints {
+				name = fmt.Sprintf("%04d", b)
+			}
+		}
+	}
+	return name
+}
+
+// threeShifts are early, late and night shifts of every second day, overlapping by
+// half an hour, in the order they begin.
+func threeShifts(from time.Time, days int, zone *time.Location) (out []farm.Span) {
+	y, m, d := from.In(zone).Date()
+	for k := 0; k < days; k += 2 {
+		at := func(hour, minute int) time.Time { return time.Date(y, m, d+k, hour, minute, 0, 0, zone) }
+		out = append(out, farm.Span{From: at(6, 0), To: at(14, 30)}, farm.Span{From: at(14, 0), To: at(22, 0)}, farm.Span{From: at(21, 30), To: at(30, 0)})
 	}
 	return out
 }
@@ -219,7 +288,7 @@ func checkTrends(t *testing.T, s *store.Store, b *farm.Bundle, plates map[string
 }
 
 var trendGroupings = []store.TrendBy{store.TrendAll, store.TrendPlate, store.TrendPrinter, store.TrendPair, store.TrendSurface, store.TrendMaterial,
-	store.TrendJob, store.TrendBay, store.TrendHour}
+	store.TrendJob, store.TrendBay, store.TrendHour, store.TrendShift, store.TrendAge, store.TrendWashed}
 
 // Trends counts what a plain walk over the records counts: by everything,
 // filtered by everything, from packed days and from unpacked ones, in zones
@@ -244,6 +313,9 @@ func TestTrendsCountAsAPlainWalkDoes(t *testing.T) {
 		for i, by := range trendGroupings {
 			zone := []*time.Location{newYork, chatham, time.UTC}[i%3]
 			q := store.TrendQuery{By: by, Bounds: weeks(zone, "2026-02-16", 5), Until: last, Zone: zone, InBuckets: by != store.TrendPair, Outcomes: i%2 == 0}
+			if by == store.TrendShift {
+				q.Shifts = threeShifts(last.Add(-40*24*time.Hour), 50, zone)
+			}
 			list = append(list, q)
 			q.Until = time.Date(2026, 3, 17, 11, 0, 0, 0, time.UTC)
 			f := b.FirstLayers[len(b.FirstLayers)/2]
@@ -399,6 +471,15 @@ func TestTrendEventsAreThoseOfTheThing(t *testing.T) {
 				want["service"]++
 			}
 		}
+		for _, o := range b.Fittings {
+			switch {
+			case !within(o.FittedAt, o.Meta):
+			case c.printer != "" && o.Printer == c.printer && (c.plate == "" || o.Plate == c.plate):
+				want["plate"]++
+			case c.printer == "" && o.Plate == c.plate:
+				want["printer"]++
+			}
+		}
 		for _, o := range b.PlateStates {
 			if o.Plate == c.plate && within(o.At, o.Meta) {
 				want["plate_state"]++
@@ -430,7 +511,13 @@ func TestTrendEventsAreThoseOfTheThing(t *testing.T) {
 	if shown < 10 {
 		t.Errorf("only %d events, which shows little", shown)
 	}
-	if got, err := s.TrendEvents(ctx, "", "", from, to); err != nil || got != nil {
-		t.Errorf("of nothing: got %v, %v", got, err)
+	policies := 0
+	for _, p := range b.Policies {
+		if within(p.InForceFrom, p.Meta) {
+			policies++
+		}
+	}
+	if got, err := s.TrendEvents(ctx, "", "", from, to); err != nil || len(got) != policies {
+		t.Errorf("of nothing: got %v, %v, want %d policies", got, err, policies)
 	}
 }

@@ -150,6 +150,7 @@ var settingWords = map[string]settingWord{
 	"failure_material":       {"Material it loses", "CURRENCY", "What a failure costs, and with it what is due.", "money"},
 	"least_avoidable":        {"Least avoidable failures", "of 100 layers", "A finding below it is not raised.", "judging"},
 	"start_window_minutes":   {"Start window", "min", "A probe this long after a job was sent belongs to its start.", "judging"},
+	"look_share":             {"Starts to look at", "of 100", "Below 100 a look list draws the running first layers to look at, some by lot, some by risk, and rates weigh them by their chance. At 100 all are looked at.", "judging"},
 	"over_bonding":           {Label: "Over-bonding"},
 	"safety_solvent":         {Label: "Solvents"},
 	"safety_hot":             {Label: "Heat"},
