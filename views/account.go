@@ -37,7 +37,18 @@ type AccountPage struct {
 	WrongNew   string
 	Trouble    string // heading of the problems; "" they are about the password
 	Pin        PinForm
+	Provider   AccountProvider
 	Shared     string // the shared tablet it is shown on: the PIN alone can be changed there; "" none
+}
+
+// AccountProvider links somebody with a sign-in provider.
+type AccountProvider struct {
+	Name   string // what the provider is called; "" there is none
+	Handle string
+	Action string // sets out to link
+	Since  string // when they were linked; "" they are not
+	Off    string // takes the link away
+	Wrong  string // about the password
 }
 
 // PinForm sets a PIN: somebody's own, or, by an admin, anybody's.

@@ -65,6 +65,8 @@ func TestWrongSettingsAreRefusedByName(t *testing.T) {
 		"backups to keep, no number":   {env: "BASECOURSE_KEEP_BACKUPS=all", want: []string{"keep-backups", "all"}},
 		"backups to keep, below none":  {env: "BASECOURSE_KEEP_BACKUPS=-1", want: []string{"BASECOURSE_KEEP_BACKUPS", "0 to 10000"}},
 		"a token's rate of nothing":    {env: "BASECOURSE_TOKEN_RATE=0", want: []string{"BASECOURSE_TOKEN_RATE", "1 to 1000000"}},
+		"provider by plain http":       {env: "BASECOURSE_OIDC_ISSUER=http://id.farm.example", want: []string{"BASECOURSE_OIDC_ISSUER", "https", "BASECOURSE_OIDC_CLIENT", "BASECOURSE_OIDC_SECRET", "BASECOURSE_PUBLIC_URL"}},
+		"provider's secret alone":      {env: "BASECOURSE_OIDC_SECRET=geheim", want: []string{"BASECOURSE_OIDC_ISSUER"}},
 		"flag":                         {args: []string{"--listen", "nonsense"}, want: []string{"--listen", `"nonsense"`}},
 	} {
 		t.Run(name, func(t *testing.T) {

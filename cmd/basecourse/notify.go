@@ -102,12 +102,17 @@ func (a *app) publicLink() string {
 // smtpPassword is from the environment or from a file that it names: arguments
 // are seen by every account of the machine.
 func (a *app) smtpPassword() (string, error) {
-	if name := a.env[smtpPasswordFile]; name != "" {
+	return a.secret(smtpPassword, smtpPasswordFile)
+}
+
+// secret is the value of one variable, or what stands in the file another one names.
+func (a *app) secret(value, file string) (string, error) {
+	if name := a.env[file]; name != "" {
 		b, err := os.ReadFile(name)
 		if err != nil {
-			return "", fault.Misused("%s: %v", smtpPasswordFile, err)
+			return "", fault.Misused("%s: %v", file, err)
 		}
 		return strings.TrimRight(string(b), "\r\n"), nil
 	}
-	return a.env[smtpPassword], nil
+	return a.env[value], nil
 }

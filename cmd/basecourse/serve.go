@@ -166,6 +166,9 @@ func (a *app) serve(ctx context.Context, st *store.Store, l net.Listener, copies
 		return fmt.Errorf("BASECOURSE_TLS (--tls): %w", err)
 	}
 	cfg.TLS = a.tls
+	if cfg.Provider, err = a.provider(); err != nil {
+		return err
+	}
 	server, err := web.New(cfg)
 	if err != nil {
 		return err

@@ -38,6 +38,10 @@ type settings struct {
 	SMTPFrom       string `name:"smtp-from" setting:"BASECOURSE_SMTP_FROM" group:"Settings" placeholder:"ADDRESS" help:"Address mail comes from (BASECOURSE_SMTP_FROM)."`
 	SMTPUser       string `name:"smtp-user" setting:"BASECOURSE_SMTP_USER" group:"Settings" placeholder:"NAME" help:"Name to sign in to the mail server with (BASECOURSE_SMTP_USER)."`
 	SMTPTLS        string `name:"smtp-tls" setting:"BASECOURSE_SMTP_TLS" group:"Settings" default:"starttls" placeholder:"HOW" help:"starttls, tls (from the first byte) or none (BASECOURSE_SMTP_TLS; default starttls)."`
+	OIDCIssuer     string `name:"oidc-issuer" setting:"BASECOURSE_OIDC_ISSUER" group:"Settings" placeholder:"URL" help:"Sign-in provider (OpenID Connect) by which people may sign in beside their password (BASECOURSE_OIDC_ISSUER); needs --public-url. Its secret is read from BASECOURSE_OIDC_SECRET or the file named by BASECOURSE_OIDC_SECRET_FILE."`
+	OIDCClient     string `name:"oidc-client" setting:"BASECOURSE_OIDC_CLIENT" group:"Settings" placeholder:"ID" help:"Client id at the sign-in provider (BASECOURSE_OIDC_CLIENT)."`
+	OIDCName       string `name:"oidc-name" setting:"BASECOURSE_OIDC_NAME" group:"Settings" placeholder:"NAME" help:"What people call the sign-in provider (BASECOURSE_OIDC_NAME; default its host)."`
+	OIDCStrong     string `name:"oidc-strong" setting:"BASECOURSE_OIDC_STRONG" group:"Settings" placeholder:"ACR,..." help:"Values of acr by which the provider tells that more than one factor was shown; amr mfa always does (BASECOURSE_OIDC_STRONG)."`
 }
 
 // databaseURL is an environment variable only: an address may hold a password,
@@ -50,12 +54,19 @@ const (
 	smtpPasswordFile = "BASECOURSE_SMTP_PASSWORD_FILE"
 )
 
+// Nor is the sign-in provider's secret.
+const (
+	oidcSecret     = "BASECOURSE_OIDC_SECRET"
+	oidcSecretFile = "BASECOURSE_OIDC_SECRET_FILE"
+)
+
 // knownNames are the BASECOURSE_ names that may be set. The last one is of the
 // tests: whoever runs them may start the program from the same shell.
 var knownNames = []string{
 	"BASECOURSE_DATA", "BASECOURSE_LISTEN", "BASECOURSE_POSTGRES_BIN", "BASECOURSE_PUBLIC_URL", "BASECOURSE_BASE_PATH",
 	"BASECOURSE_TRUSTED_PROXIES", "BASECOURSE_METRICS_LISTEN", "BASECOURSE_BACKUPS", "BASECOURSE_KEEP_BACKUPS", "BASECOURSE_TOKEN_RATE", "BASECOURSE_TLS", "BASECOURSE_TLS_NAMES",
-	"BASECOURSE_WEBHOOK_ALLOW", "BASECOURSE_SMTP", "BASECOURSE_SMTP_FROM", "BASECOURSE_SMTP_USER", "BASECOURSE_SMTP_TLS", smtpPassword, smtpPasswordFile, "BASECOURSE_BROWSER_TESTS",
+	"BASECOURSE_WEBHOOK_ALLOW", "BASECOURSE_SMTP", "BASECOURSE_SMTP_FROM", "BASECOURSE_SMTP_USER", "BASECOURSE_SMTP_TLS", smtpPassword, smtpPasswordFile,
+	"BASECOURSE_OIDC_ISSUER", "BASECOURSE_OIDC_CLIENT", "BASECOURSE_OIDC_NAME", "BASECOURSE_OIDC_STRONG", oidcSecret, oidcSecretFile, "BASECOURSE_BROWSER_TESTS",
 }
 
 func environment(environ []string) map[string]string {
@@ -135,6 +146,7 @@ func (s *settings) check(env map[string]string) error {
 		wrong = append(wrong, "BASECOURSE_WEBHOOK_ALLOW (--webhook-allow): "+err.Error())
 	}
 	wrong = append(wrong, s.checkMail(env)...)
+	wrong = append(wrong, s.checkProvider(env)...)
 	if s.KeepBackups < 0 || s.KeepBackups > 10000 {
 		bad("BASECOURSE_KEEP_BACKUPS (--keep-backups)", strconv.Itoa(s.KeepBackups), "a whole number from 0 to 10000")
 	}

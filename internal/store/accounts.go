@@ -40,10 +40,10 @@ func (s *Store) AccountByPerson(ctx context.Context, person int32) (Account, err
 	return s.account(ctx, `SELECT `+accountColumns+` AND p.id = $1`, person)
 }
 
-func (s *Store) account(ctx context.Context, query string, key any) (Account, error) {
+func (s *Store) account(ctx context.Context, query string, key ...any) (Account, error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
-	rows, err := s.pool.Query(ctx, query, key)
+	rows, err := s.pool.Query(ctx, query, key...)
 	if err != nil {
 		return Account{}, wrap("store.Account", err)
 	}

@@ -57,8 +57,8 @@ func (s *Store) RemoveLater(ctx context.Context, act Act, handle string, at time
 	return wrap("store.RemoveLater", err)
 }
 
-// RemovePerson takes a person's name and handle, password, second factor and
-// PIN, photos and former names away at once, and switches them off. What they recorded stays under
+// RemovePerson takes a person's name and handle, password, second factor,
+// PIN, link with a sign-in provider, photos and former names away at once, and switches them off. What they recorded stays under
 // their number. The last admin stays: a Conflict.
 func (s *Store) RemovePerson(ctx context.Context, act Act, handle string) error {
 	ctx, cancel := brief(ctx)
@@ -95,6 +95,7 @@ func (w *writer) remove(ctx context.Context, id int32, at time.Time) error {
 		`DELETE FROM photo_files x USING photos h WHERE h.id = x.photo AND h.person = $1`,
 		`DELETE FROM recovery_codes WHERE person = $1`,
 		`DELETE FROM second_factors WHERE person = $1`,
+		`DELETE FROM sign_in_links WHERE person = $1`,
 		`DELETE FROM calendar_keys WHERE person = $1`,
 		`DELETE FROM deliveries WHERE person = $1`,
 		`DELETE FROM mail_addresses WHERE person = $1`,

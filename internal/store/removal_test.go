@@ -37,6 +37,9 @@ func TestALeaverGoesWithoutATrace(t *testing.T) {
 	if err := s.SetPin(ctx, store.Act{Via: "command"}, "leavername", "$argon2id$leavername"); err != nil {
 		t.Fatal(err)
 	}
+	if err := s.LinkSignIn(ctx, store.Act{Via: "command"}, "leavername", "https://id.farm.example", "leavername-at-provider"); err != nil {
+		t.Fatal(err)
+	}
 	if err := s.AskAddress(ctx, account.Person, "leavername@farm.example", strings.Repeat("c", 32), strings.Repeat("s", 32)); err != nil {
 		t.Fatal(err)
 	}

@@ -97,6 +97,7 @@ type AccountState struct {
 	RemoveAt    *time.Time // when their name goes
 	RemovedAt   *time.Time // when it went
 	PinAt       *time.Time // when their PIN was set; nil: they have none
+	LinkedAt    *time.Time // when they were linked with a sign-in provider; nil: they are not
 }
 
 // AccountStates gives the states of people by handle.
@@ -104,7 +105,7 @@ func (s *Store) AccountStates(ctx context.Context, handles []string) (map[string
 	ctx, cancel := brief(ctx)
 	defer cancel()
 	rows, err := s.pool.Query(ctx, `SELECT p.person, w.person IS NOT NULL, w.changed_at, p.disabled_at,
-			EXISTS (SELECT FROM second_factors f WHERE f.person = p.id AND f.confirmed_at IS NOT NULL), p.remove_at, p.removed_at, n.changed_at
+			EXISTS (SELECT FROM second_factors f WHERE f.person = p.id AND f.confirmed_at IS NOT NULL), p.remove_at, p.removed_at, n.changed_at, (SELECT max(l.linked_at) FROM sign_in_links l WHERE l.person = p.id)
 		FROM people p LEFT JOIN passwords w ON w.person = p.id LEFT JOIN pins n ON n.person = p.id WHERE p.person = ANY ($1)`, handles)
 	if err != nil {
 		return nil, wrap("store.AccountStates", err)
@@ -112,7 +113,7 @@ func (s *Store) AccountStates(ctx context.Context, handles []string) (map[string
 	out := map[string]AccountState{}
 	var handle string
 	var a AccountState
-	_, err = pgx.ForEachRow(rows, []any{&handle, &a.HasPassword, &a.Since, &a.DisabledAt, &a.Factor, &a.RemoveAt, &a.RemovedAt, &a.PinAt}, func() error {
+	_, err = pgx.ForEachRow(rows, []any{&handle, &a.HasPassword, &a.Since, &a.DisabledAt, &a.Factor, &a.RemoveAt, &a.RemovedAt, &a.PinAt, &a.LinkedAt}, func() error {
 		out[handle] = a
 		a = AccountState{}
 		return nil

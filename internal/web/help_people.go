@@ -33,6 +33,7 @@ func (s *Server) getHelpPeople() echo.HandlerFunc {
 		add("Who recorded, graded, cleaned, probed or changed something, and when", "Strict and mild graders are told apart in findings, mistakes can be asked about, and tampering shows.", "As long as the records, under a number without a name.")
 		add("Shifts", "So that prep work is planned within them.", "As long as the records, under a number.")
 		add("A hash of the password; key and recovery codes of a second factor", "To sign in. The password itself is never kept.", "Until changed, switched off or removed.")
+		add("Which account at a sign-in provider is theirs, if they linked one: a number of the provider’s, no name", "To sign in without a password of the farm’s.", "Until taken away or removed.")
 		add("Photos of first layers, without place or device, and who took them", "To compare a layer with a clean one.", "Until whoever took it, or a manager, removes it; all of a person’s when they are removed.")
 		add("A hash of the PIN for shared tablets, if they have one", "To change over on a tablet with gloves on. Each entry notes the tablet it came from.", "Until changed, taken away or removed.")
 		add("A mark of each device that is signed in, on the device and here", "So that nobody types a password twice a minute.", idle+" hours after the last use, "+longest+" hours at most.")

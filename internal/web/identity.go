@@ -32,6 +32,9 @@ const (
 	sessionHalfAt  = "half at" // since when, in s
 	sessionTablet  = "tablet"  // the tablet it was begun on; it is good on no other device
 	sessionPin     = "pin"     // begun with a PIN
+
+	sessionFlow     = "flow"     // what is remembered while the browser is at the sign-in provider
+	sessionProvider = "provider" // begun by the sign-in provider
 )
 
 // A session ends after a shift and its handover, or when nobody has used it for

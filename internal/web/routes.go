@@ -35,10 +35,11 @@ const (
 	recordsBody = 2 << 20
 	uploadBody  = 220 << 20 // four files of 50 MB and their wrapping
 
-	usual  = 5 * time.Second  // reading and writing records
-	slower = 30 * time.Second // computing findings for a large farm
-	moving = 10 * time.Minute // uploads, imports, exports
-	batch  = 25 * time.Second // 500 records, each its own transaction
+	usual    = 5 * time.Second  // reading and writing records
+	provided = 15 * time.Second // asking the sign-in provider, up to three times
+	slower   = 30 * time.Second // computing findings for a large farm
+	moving   = 10 * time.Minute // uploads, imports, exports
+	batch    = 25 * time.Second // 500 records, each its own transaction
 )
 
 // Roles from least to most.
@@ -74,6 +75,8 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "POST", Path: "/sign-in", Role: roleAnyone, handle: (*Server).postSignIn, body: formBody, patience: usual},
 	{Method: "GET", Path: "/sign-in/code", Role: roleAnyone, handle: (*Server).getSignInCode, patience: usual},
 	{Method: "POST", Path: "/sign-in/code", Role: roleAnyone, handle: (*Server).postSignInCode, body: formBody, patience: usual},
+	{Method: "POST", Path: "/sign-in/provider", Role: roleAnyone, handle: (*Server).postProvider, body: formBody, patience: provided},
+	{Method: "GET", Path: ProviderBack, Role: roleAnyone, handle: (*Server).getProviderBack, patience: provided},
 	{Method: "GET", Path: "/first-use/:key", Role: roleAnyone, handle: (*Server).getFirstUse, patience: usual},
 	{Method: "POST", Path: "/first-use/:key", Role: roleAnyone, handle: (*Server).postFirstUse, body: formBody, patience: usual},
 	{Method: "GET", Path: "/account", Role: roleOperator, handle: (*Server).getAccount, patience: usual},
@@ -86,6 +89,8 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "POST", Path: "/account/second-factor", Role: roleOperator, private: true, handle: (*Server).postFactor, body: formBody, patience: usual},
 	{Method: "POST", Path: "/account/second-factor/confirm", Role: roleOperator, private: true, handle: (*Server).postFactorConfirm, body: formBody, patience: usual},
 	{Method: "POST", Path: "/account/second-factor/off", Role: roleOperator, private: true, handle: (*Server).postFactorOff, body: formBody, patience: usual},
+	{Method: "POST", Path: "/account/provider", Role: roleOperator, private: true, handle: (*Server).postAccountProvider, body: formBody, patience: provided},
+	{Method: "POST", Path: "/account/provider/off", Role: roleOperator, private: true, handle: (*Server).postAccountProviderOff, body: formBody, patience: usual},
 	{Method: "POST", Path: "/account/password", Role: roleOperator, private: true, handle: (*Server).postOwnPassword, body: formBody, patience: usual},
 	{Method: "GET", Path: "/account/notices", Role: roleOperator, private: true, handle: (*Server).getNoticeSettings, patience: usual},
 	{Method: "POST", Path: "/account/notices", Role: roleOperator, private: true, handle: (*Server).postNoticeSettings, body: formBody, patience: usual},
@@ -248,6 +253,7 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "POST", Path: "/setup/people/:tag/off", Role: roleAdmin, handle: personAct("off", (*store.Store).DisableAccount), body: formBody, patience: usual},
 	{Method: "POST", Path: "/setup/people/:tag/on", Role: roleAdmin, handle: personAct("on", (*store.Store).EnableAccount), body: formBody, patience: usual},
 	{Method: "POST", Path: "/setup/people/:tag/remove", Role: roleAdmin, handle: (*Server).postRemove, body: formBody, patience: usual},
+	{Method: "POST", Path: "/setup/people/:tag/provider-off", Role: roleAdmin, handle: personAct("unlinked", (*store.Store).UnlinkSignIn), body: formBody, patience: usual},
 	{Method: "POST", Path: "/setup/people/:tag/second-factor", Role: roleAdmin, handle: personAct("factor", (*store.Store).EndSecondFactor), body: formBody, patience: usual},
 	{Method: "GET", Path: "/setup/settings", Role: roleManager, handle: (*Server).getSettings, patience: usual},
 	{Method: "POST", Path: "/setup/settings", Role: roleManager, handle: (*Server).postSettings, body: formBody, patience: usual},

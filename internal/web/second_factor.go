@@ -180,7 +180,8 @@ func (s *Server) own(c echo.Context) (Identity, error) {
 }
 
 var accountNotices = map[string]string{"off": "The second factor is off.", "password": "The new password is set. Your other devices are signed out.", "calendar-off": "The calendar address is off. It opens nothing any more.",
-	"pin": "The PIN is set. It counts on shared tablets from now on.", "pin-off": "The PIN is off. Shared tablets do not offer your name any more."}
+	"pin": "The PIN is set. It counts on shared tablets from now on.", "pin-off": "The PIN is off. Shared tablets do not offer your name any more.",
+	"linked": "The link is set. You can sign in that way from now on.", "unlinked": "The link is taken away. Your other devices are signed out."}
 
 func (s *Server) accountPage(c echo.Context, who Identity) (views.AccountPage, error) {
 	p := views.AccountPage{Shell: s.shell(c, "Your sign-in", ""), SignOutAll: s.url("/account/sign-out"), Kept: s.url("/help/people"), Notices: s.url("/account/notices"), Password: s.url("/account/password"), Handle: who.Handle, Saved: accountNotices[c.QueryParam("saved")]}
@@ -206,6 +207,9 @@ func (s *Server) accountPage(c echo.Context, who Identity) (views.AccountPage, e
 		p.Begin = s.url("/account/second-factor")
 	}
 	p.Facts = append(p.Facts, views.Fact{Word: "Second factor", Value: on})
+	if err := s.accountProvider(c, who, &p); err != nil {
+		return p, err
+	}
 	return p, s.accountCalendar(c, who, &p)
 }
 

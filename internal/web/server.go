@@ -15,6 +15,7 @@ import (
 
 	"basecourse/internal/assess"
 	"basecourse/internal/farmtls"
+	"basecourse/internal/signon"
 	"basecourse/internal/store"
 	"basecourse/static"
 
@@ -36,7 +37,11 @@ type Config struct {
 	Copies   Copies  // daily copies of the farm; nil: none are written by this process
 	Backups  Copies  // daily backups of the database; nil: none are written by this process
 	Notices  Notices // nil: neither mail nor webhooks can be set up on pages
-	Log      *slog.Logger
+
+	// Provider is where people may sign in beside their password; nil: nowhere else.
+	Provider *signon.Provider
+
+	Log *slog.Logger
 
 	// BasePath is where the program lives behind a proxy ("/bc"), whether the
 	// proxy keeps or strips it; "" is the root.

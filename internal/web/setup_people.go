@@ -93,6 +93,10 @@ func (s *Server) addAccount(ctx context.Context, p *views.SetupFormPage, form *t
 		p.Account = append(p.Account, views.Fact{Word: "Second factor", Value: "on"})
 		p.Acts = append(p.Acts, views.SetupAct{Word: "Switch " + handle + "’s second factor off", Action: here + "/second-factor", Note: "For a lost device. They sign in with the password alone until they set up another.", Danger: true})
 	}
+	if a.LinkedAt != nil {
+		p.Account = append(p.Account, views.Fact{Word: "Sign-in provider", Value: "linked " + clock(*a.LinkedAt, form.zone)})
+		p.Acts = append(p.Acts, views.SetupAct{Word: "Take " + handle + "’s link with the sign-in provider away", Action: here + "/provider-off", Note: "They sign in with their password until they link again. Every device asks who is there again.", Danger: true})
+	}
 	p.Acts = append(p.Acts, views.SetupAct{Word: "Switch " + handle + " off", Action: here + "/off", Note: "They may not sign in; what they recorded stays.", Danger: true})
 	return nil
 }

@@ -254,7 +254,7 @@ func (k *setupKind) page() func(*Server) echo.HandlerFunc {
 // savedWords are said once after an act.
 var savedWords = map[string]string{
 	"yes": "Saved.", "added": "Added.", "password": "The password is set. They are signed out everywhere.", "sessions": "Signed out everywhere.", "factor": "The second factor is off.", "remove": "The time is set.", "keep": "The name stays.",
-	"off": "Switched off. They may not sign in.", "on": "Switched on. They may sign in again.", "back": "The change is taken back.", "revoked": "Revoked.", "screws": "The screws are saved.", "pin": "The PIN is set. It counts on shared tablets.", "pin-off": "The PIN is taken away.",
+	"off": "Switched off. They may not sign in.", "on": "Switched on. They may sign in again.", "back": "The change is taken back.", "revoked": "Revoked.", "screws": "The screws are saved.", "pin": "The PIN is set. It counts on shared tablets.", "pin-off": "The PIN is taken away.", "unlinked": "The link with the sign-in provider is taken away.",
 }
 
 // openSetup reads the thing an address names.

@@ -4,7 +4,6 @@ import (
 	"log/slog"
 	"mime"
 	"net/http"
-	"net/url"
 	"strconv"
 	"strings"
 
@@ -28,7 +27,11 @@ func (s *Server) getSignIn() echo.HandlerFunc {
 		if who := identity(c); who.Person != 0 || who.Token != 0 {
 			return c.Redirect(http.StatusSeeOther, s.url(next))
 		}
-		return render(c, http.StatusOK, views.SignIn(s.signInPage(c, "", next, "")))
+		p := s.signInPage(c, "", next, "")
+		if s.cfg.Provider != nil && c.QueryParam("left") == "provider" {
+			p.Left, p.LeftAt = s.cfg.Provider.Name(), s.cfg.Provider.SignOutURL(s.publicAddress(c)+"/sign-in")
+		}
+		return render(c, http.StatusOK, views.SignIn(p))
 	}
 }
 
@@ -38,6 +41,9 @@ func (s *Server) signInPage(c echo.Context, handle, next, problem string) views.
 		next = ""
 	}
 	p := views.SignInPage{Shell: sh, Action: s.url("/sign-in"), Handle: handle, Next: next, Problem: problem}
+	if s.cfg.Provider != nil {
+		p.Provider, p.ProviderAction = s.cfg.Provider.Name(), s.url("/sign-in/provider")
+	}
 	switch who := identity(c); {
 	case who.Tablet != 0:
 		p.ByPin = s.url("/who")
@@ -88,14 +94,9 @@ func (s *Server) postSignIn() echo.HandlerFunc {
 		if err := s.store.ForgetTries(ctx, handle, c.RealIP()); err != nil {
 			return err
 		}
+		s.sessions.Remove(ctx, sessionProvider)
 		if account.Factor {
-			if err := s.beginHalf(c, account); err != nil {
-				return err
-			}
-			if next == home {
-				return c.Redirect(http.StatusSeeOther, s.url("/sign-in/code"))
-			}
-			return c.Redirect(http.StatusSeeOther, s.url("/sign-in/code?"+url.Values{"next": {next}}.Encode()))
+			return s.toCode(c, account, next)
 		}
 		return s.signedIn(c, account, next)
 	}
@@ -114,7 +115,11 @@ func (s *Server) signedIn(c echo.Context, account store.Account, next string) er
 
 func (s *Server) postSignOut() echo.HandlerFunc {
 	return func(c echo.Context) error {
+		left := ""
 		if who := identity(c); who.Person != 0 {
+			if s.sessions.GetBool(c.Request().Context(), sessionProvider) {
+				left = "?left=provider" // there they are signed in as before
+			}
 			if err := s.endSession(c); err != nil {
 				return err
 			}
@@ -123,7 +128,7 @@ func (s *Server) postSignOut() echo.HandlerFunc {
 		if identity(c).Tablet != 0 {
 			return c.Redirect(http.StatusSeeOther, s.url("/who"))
 		}
-		return c.Redirect(http.StatusSeeOther, s.url("/sign-in"))
+		return c.Redirect(http.StatusSeeOther, s.url("/sign-in"+left))
 	}
 }
 
