@@ -40,6 +40,7 @@ const (
 	KindRegrade       Kind = "regrade"
 	KindPracticeItem  Kind = "practice_item"
 	KindQualification Kind = "qualification"
+	KindDraw          Kind = "draw"
 )
 
 // Kinds of things that are not events: they are their own keys.
@@ -58,7 +59,7 @@ const (
 // EventKinds lists the kinds of events in the bundle's order.
 var EventKinds = []Kind{KindFirstLayer, KindCleaning, KindProbe, KindProbeSkipped, KindOffsetChange,
 	KindService, KindFitting, KindPlateState, KindHold, KindDisagreement, KindAdviceDone, KindTaskSkipped, KindPolicy, KindHandover, KindHandoverEntry, KindJobForecast, KindPhoto,
-	KindRegrade, KindPracticeItem, KindQualification}
+	KindRegrade, KindPracticeItem, KindQualification, KindDraw}
 
 // ThingKinds lists the kinds of things in the bundle's order.
 var ThingKinds = []Kind{KindPrinter, KindScrew, KindPlate, KindMaterial, KindPerson, KindJob, KindShift,
@@ -87,6 +88,8 @@ var (
 	Extents         = []string{"full", "part", "zero"}
 	SkipReasons     = []string{"hurry", "trusted", "short_job", "broken", "told_to", "drawn_by_lot", "other"}
 	SkippedTasks    = []string{"swap_plate", "wipe", "wash", "deep", "coat", "soak", "check"}
+	DrawnTasks      = []string{"probe", "wipe", "swap_plate", "turn_plate"}
+	DrawArms        = []string{"do", "leave"}
 	Works           = []string{"nozzle", "moved", "bed", "other"}
 	PlateStates     = []string{"in_use", "in_wash", "set_aside", "retired"}
 	HandoverEntries = []string{"note", "receipt"}

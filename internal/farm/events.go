@@ -349,6 +349,25 @@ type Qualification struct {
 	Meta
 }
 
+// Draw says what the lot had for a printer's next start: to do a task before it or to
+// leave it. It stands whether or not somebody followed it. Which start it governs is
+// told by trial.Governs.
+type Draw struct {
+	ID             ID
+	Printer, Plate string // plate: on the printer when it was drawn
+	Task           string
+	DrawnAt        time.Time
+	Arm            string  // do, leave
+	Chance         float64 // that the lot says do, between 0 and 1
+	Saves          float64 // expected then of doing it against leaving it, the farm's money; NaN not weighed
+	Why            string  // DrawnLot, or the id of the planned test it was drawn for
+	Person         string  // who asked
+	Meta
+}
+
+// DrawnLot is why a draw of the standing lot was made.
+const DrawnLot = "lot"
+
 // Bundle is a whole farm in memory, as the CSV bundle holds it on disk.
 type Bundle struct {
 	Printers      []Printer
@@ -381,4 +400,5 @@ type Bundle struct {
 	Regrades       []Regrade
 	PracticeItems  []PracticeItem
 	Qualifications []Qualification
+	Draws          []Draw
 }

@@ -283,6 +283,8 @@ func (m memory) records(t *Table) []any {
 		return pointers(b.PracticeItems)
 	case farm.KindQualification:
 		return pointers(b.Qualifications)
+	case farm.KindDraw:
+		return pointers(b.Draws)
 	}
 	return nil
 }

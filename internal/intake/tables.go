@@ -14,7 +14,7 @@ import (
 // before what names them, events last.
 var Tables = []*Table{
 	printers(), screws(), plates(), materials(), people(), jobs(), shifts(), instruments(), settings(),
-	firstLayers(), cleanings(), probes(), probesSkipped(), offsetChanges(), services(), fittings(), plateStates(), holds(), disagreements(), adviceDone(), tasksSkipped(), policies(), handovers(), handoverEntries(), jobForecasts(), photos(), regrades(), practiceItems(), qualifications(),
+	firstLayers(), cleanings(), probes(), probesSkipped(), offsetChanges(), services(), fittings(), plateStates(), holds(), disagreements(), adviceDone(), tasksSkipped(), policies(), handovers(), handoverEntries(), jobForecasts(), photos(), regrades(), practiceItems(), qualifications(), draws(),
 }
 
 var nan = farm.Unknown()

@@ -151,6 +151,7 @@ var historyParts = []historyPart{
 	{"disagreement", "disagreements", "at", "printer plate", false, map[string]string{"code": "t.cause::text", "detail": "t.reason"}},
 	{"advice_done", "advice_done", "at", "printer plate", false, map[string]string{"code": "t.answer::text", "end_detail": "t.action::text", "detail": "t.reason", "marks": "t.first_layer"}},
 	{"task_skipped", "tasks_skipped", "at", "printer plate", true, map[string]string{"code": "t.task::text", "end_detail": "t.reason::text", "detail": "t.note"}},
+	{"draw", "draws", "drawn_at", "printer", true, map[string]string{"code": "t.task::text", "end_detail": "t.arm::text", "detail": "t.why", "from_mm": "t.chance"}},
 }
 
 // historyColumns are what every part gives, with the type of what it has not.

@@ -88,6 +88,8 @@ func TestRecordingAgain(t *testing.T) {
 		{`{"kind":"handover_entry","id":"W-1","handover":"V-1","at":"2026-03-01T14:10:00Z","what":"receipt","person":"ines"}`, "recorded"},
 		{`{"kind":"task_skipped","id":"T-1","printer":"R-1","plate":"T-1","task":"wipe","at":"2026-03-01T07:00:00Z","reason":"trusted","person":"ines"}`, "recorded"},
 		{`{"kind":"task_skipped","id":"T-1","printer":"R-1","task":"wipe","at":"2026-03-01T07:00:00Z","reason":"hurry"}`, "conflict reason"},
+		{`{"kind":"draw","id":"L-1","printer":"R-1","plate":"T-1","task":"wipe","drawn_at":"2026-03-01T07:00:00Z","arm":"do","chance":0.5,"why":"lot"}`, "recorded"},
+		{`{"kind":"draw","id":"L-1","printer":"R-1","plate":"T-1","task":"wipe","drawn_at":"2026-03-01T07:00:00Z","arm":"leave","chance":0.5,"why":"lot"}`, "conflict arm"},
 		{`{"kind":"policy","id":"Y-1","name":"All","in_force_from":"2026-03-01T07:00:00Z","clean_prints":8,"reason":"where we begin"}`, "recorded"},
 		{`{"kind":"policy","id":"Y-1","name":"All","in_force_from":"2026-03-01T07:00:00Z","clean_prints":8,"reason":"where we begin"}`, "already_recorded"},
 		{`{"kind":"policy","id":"Y-1","name":"All","in_force_from":"2026-03-01T07:00:00Z","clean_prints":9,"reason":"where we begin"}`, "conflict clean_prints"},

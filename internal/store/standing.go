@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -13,6 +14,7 @@ type Standing struct {
 	Printers, Plates map[string]string    // on hold: why ("" no reason given)
 	Away             map[string]time.Time // plates in wash, set aside or retired: since when
 	Skipped          map[string][]LeftOut // by printer, the latest
+	Drawn            map[string][]Drawn   // by printer, the latest, the oldest of them first
 }
 
 // LeftOut is a task of upkeep that somebody left out. Plate is "" where it is about
@@ -34,7 +36,7 @@ func (s *Store) Standing(ctx context.Context, at, knownAt time.Time, printer, pl
 		// An end that was filled in later was not known.
 		ended += " AND (filled_at IS NULL OR filled_at <= " + sqlTime(knownAt) + " OR NOT EXISTS (SELECT FROM changes c JOIN acts a ON a.id = c.act WHERE c.record = x.id AND c.field = 'released_at' AND a.at > " + sqlTime(knownAt) + "))"
 	}
-	out := &Standing{Printers: map[string]string{}, Plates: map[string]string{}, Away: map[string]time.Time{}, Skipped: map[string][]LeftOut{}}
+	out := &Standing{Printers: map[string]string{}, Plates: map[string]string{}, Away: map[string]time.Time{}, Skipped: map[string][]LeftOut{}, Drawn: map[string][]Drawn{}}
 	batch := &pgx.Batch{}
 	batch.Queue(`SELECT coalesce(p.printer, ''), coalesce(l.plate, ''), coalesce(x.reason, '') FROM holds x LEFT JOIN printers p ON p.id = x.printer LEFT JOIN plates l ON l.id = x.plate
 		WHERE x.placed_at <= $1 AND NOT coalesce(`+ended+`, false) AND `+visible+` AND ($2 = '' OR p.printer = $2 OR l.plate = $3)
@@ -70,6 +72,15 @@ func (s *Store) Standing(ctx context.Context, at, knownAt time.Time, printer, pl
 		var x LeftOut
 		_, err := pgx.ForEachRow(rows, []any{&tag, &x.Task, &x.Plate, &x.At}, func() error {
 			out.Skipped[tag] = append(out.Skipped[tag], x)
+			return nil
+		})
+		return err
+	})
+	batch.Queue(fmt.Sprintf(latestDraws, visible), at, printer).Query(func(rows pgx.Rows) error {
+		var tag string
+		var x Drawn
+		_, err := pgx.ForEachRow(rows, []any{&tag, &x.Task, &x.Arm, &x.Why, &x.At, &x.Chance, &x.Saves}, func() error {
+			out.Drawn[tag] = append(out.Drawn[tag], x)
 			return nil
 		})
 		return err

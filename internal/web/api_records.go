@@ -214,8 +214,8 @@ func (s *Server) fieldRights(ctx context.Context, who Identity, item *intake.Ite
 	return &fault.Error{Kind: fault.Forbidden, Detail: "The sender may not set " + problems[0].Column + " to this.", Problems: problems}, nil
 }
 
-// policyRights refuses policies, what is expected of jobs, and what is known of how people
-// grade, and their voiding, from who may not set them.
+// policyRights refuses policies, what is expected of jobs, draws, and what is known of how
+// people grade, and their voiding, from who may not set them.
 func (s *Server) policyRights(ctx context.Context, who Identity, item *intake.Item) error {
 	if item.Kind == farm.KindPhoto {
 		return fault.At(fault.Problem{Pointer: "/kind", Found: "photo", Expected: "the picture with it: send it to /api/v1/photos"})
@@ -227,7 +227,8 @@ func (s *Server) policyRights(ctx context.Context, who Identity, item *intake.It
 		farm.KindJobForecast:   "What is expected of jobs is for managers, admins and the program to write down.",
 		farm.KindRegrade:       "Second grades come from their own page, or from managers and admins.",
 		farm.KindPracticeItem:  "What is practised on is for managers and admins to choose.",
-		farm.KindQualification: "Practice comes from its own page, or from managers and admins."}
+		farm.KindQualification: "Practice comes from its own page, or from managers and admins.",
+		farm.KindDraw:          "Draws are written down by the program as it draws."}
 	v, ok := item.Rec.(*intake.Void)
 	if !ok {
 		if words := refused[item.Kind]; words != "" {
@@ -235,7 +236,7 @@ func (s *Server) policyRights(ctx context.Context, who Identity, item *intake.It
 		}
 		return nil
 	}
-	for _, kind := range []farm.Kind{farm.KindPolicy, farm.KindJobForecast, farm.KindRegrade, farm.KindPracticeItem, farm.KindQualification} {
+	for _, kind := range []farm.Kind{farm.KindPolicy, farm.KindJobForecast, farm.KindRegrade, farm.KindPracticeItem, farm.KindQualification, farm.KindDraw} {
 		id, err := farm.NewID(kind, v.Record)
 		if err != nil {
 			return nil // what is wrong with it is said where it is stored

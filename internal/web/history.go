@@ -14,7 +14,7 @@ const lateAfter = 24 * time.Hour
 
 // historyWords are the kinds of events as people read them.
 var historyWords = map[string]string{"first_layer": "First layers", "cleaning": "Cleanings", "probe": "Probes", "probe_skipped": "Skipped probes",
-	"offset_change": "Offset changes", "service": "Services", "fitting": "Fittings", "plate_state": "Put away, taken up", "hold": "Holds", "disagreement": "Disagreements", "advice_done": "Advice followed or not", "task_skipped": "Skipped tasks"}
+	"offset_change": "Offset changes", "service": "Services", "fitting": "Fittings", "plate_state": "Put away, taken up", "hold": "Holds", "disagreement": "Disagreements", "advice_done": "Advice followed or not", "task_skipped": "Skipped tasks", "draw": "Draws"}
 
 // fillHistory turns entries into lines; one more than a page means there are
 // older ones.
@@ -92,6 +92,9 @@ func (s *Server) event(e *store.HistoryEntry, t *thing) views.Event {
 	case farm.KindTaskSkipped:
 		v.What = wordFor(skippedTaskWords, e.Code)
 		with = append(with, wordFor(taskSkipWords, e.EndDetail), e.Detail)
+	case farm.KindDraw:
+		v.What = "Drawn by lot"
+		with = append(with, drawWords(e.Code, e.EndDetail, e.FromMM), drawWhy(e.Detail))
 	case farm.KindOffsetChange:
 		v.What = "Offset changed"
 		with = append(with, offsetWords(e.FromMM, e.ToMM), e.Detail)

@@ -3,6 +3,7 @@ package web
 import (
 	"strings"
 
+	"basecourse/internal/farm"
 	"basecourse/views"
 )
 
@@ -72,6 +73,32 @@ var skippedTaskWords = map[string]string{"swap_plate": "Swap skipped", "wipe": "
 var taskSkipWords = map[string]string{
 	"hurry": "in a hurry", "trusted": "looked good enough", "short_job": "short job", "broken": "what it takes is broken or missing",
 	"told_to": "told to", "drawn_by_lot": "drawn by lot", "other": "other reason",
+}
+
+// drawnTaskWords say a task of a draw, drawArmWords what the lot had.
+var drawnTaskWords = map[string]string{"probe": "probe", "wipe": "wipe", "swap_plate": "swap the plate", "turn_plate": "turn the plate"}
+
+var drawArmWords = map[string]string{"do": "do it", "leave": "leave it"}
+
+// drawWords say a draw: what the lot had and the chance of it.
+func drawWords(task, arm string, chance *float64) string {
+	words := wordFor(drawnTaskWords, task) + ": " + wordFor(drawArmWords, arm)
+	if chance == nil {
+		return words
+	}
+	c := *chance
+	if arm == "leave" {
+		c = 1 - c
+	}
+	return words + ", chance " + percent(c)
+}
+
+// drawWhy says what a draw was made for.
+func drawWhy(why string) string {
+	if why == farm.DrawnLot {
+		return "standing lot"
+	}
+	return "planned test " + why
 }
 
 var roleWords = map[string]string{"operator": "operator", "manager": "manager", "admin": "admin", "tablet": "tablet"}
