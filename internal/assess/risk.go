@@ -214,8 +214,8 @@ func (v *view) material(m int32) string {
 
 // forecast gives the risks of all printers, in service or not.
 func (v *view) forecast() []Risk {
-	var out []Risk
-	for i := range v.next {
+	of := make([][]Risk, len(v.next)) // by printer
+	onAllCores(len(of), func(i int) {
 		n, p := &v.next[i], &v.printers[i]
 		for _, m := range n.materials {
 			next := n.next
@@ -224,10 +224,10 @@ func (v *view) forecast() []Risk {
 			if next.Plate >= 0 {
 				r.Plate = v.plates[next.Plate].Tag
 			}
-			out = append(out, r)
+			of[i] = append(of[i], r)
 		}
-	}
-	return out
+	})
+	return slices.Concat(of...)
 }
 
 // risksAt gives the risks of the printers in service at a time.

@@ -47,19 +47,26 @@ func (v *view) settled(st *store.Standing, n *ahead, items []upkeep.Item) []upke
 // shared out by number, so that nothing depends on who is done first.
 func (v *view) each(at time.Time, ask func(n *ahead) []upkeep.Item) [][]upkeep.Item {
 	of := make([][]upkeep.Item, len(v.next))
+	onAllCores(len(v.next), func(i int) {
+		if v.next[i].last != -2 && v.inService(i, at) {
+			of[i] = ask(&v.next[i])
+		}
+	})
+	return of
+}
+
+// onAllCores runs work(0) to work(n-1), shared out by number.
+func onAllCores(n int, work func(i int)) {
 	var wait sync.WaitGroup
 	workers := max(1, runtime.GOMAXPROCS(0))
 	for w := range workers {
 		wait.Go(func() {
-			for i := w; i < len(v.next); i += workers {
-				if v.next[i].last != -2 && v.inService(i, at) {
-					of[i] = ask(&v.next[i])
-				}
+			for i := w; i < n; i += workers {
+				work(i)
 			}
 		})
 	}
 	wait.Wait()
-	return of
 }
 
 // Outlook is what is due by the counts, and what comes next, by printer. Holds, plates

@@ -44,8 +44,9 @@ type fleet struct {
 	span    []float32 // time in the window, -0.5 to 0.5
 	dose    []float32 // gap dose
 	skipped []float32
-	spared  []float32 // chance that the exposures spare a layer, once known; nil: slopes stand for them
-	shared  []float32 // what every layer has from mean and small blocks
+	spared  []float32        // chance that the exposures spare a layer, once known; nil: slopes stand for them
+	shared  []float32        // what every layer has from mean and small blocks
+	owed    func(lo, hi int) // what eta has yet to be moved by; nil: nothing
 }
 
 func levels(n int) []([dims]float64) { return make([]([dims]float64), n) }
@@ -110,7 +111,8 @@ func fitFleet(l *Layers, printers, plates, sweeps int) *fleet {
 }
 
 // sweep goes over all blocks a number of times, learning variances from the
-// given sweep on. The small blocks take their steps together.
+// given sweep on. The small blocks take their steps together. A step leaves what
+// it moves the log-odds by to the pass of the next, which reads them anyway.
 func (f *fleet) sweep(times, learn int) {
 	for step := range times {
 		f.stepMeans()
@@ -122,6 +124,15 @@ func (f *fleet) sweep(times, learn int) {
 				}
 			}
 		}
+	}
+	chunked(len(f.eta), func(_, lo, hi int) { f.pay(lo, hi) })
+	f.owed = nil
+}
+
+// pay moves a range of the log-odds by what the last step left to do.
+func (f *fleet) pay(lo, hi int) {
+	if f.owed != nil {
+		f.owed(lo, hi)
 	}
 }
 
@@ -193,6 +204,7 @@ func (f *fleet) stepMeans() {
 	}
 	var parts [chunks]part
 	chunked(len(f.eta), func(c, lo, hi int) {
+		f.pay(lo, hi)
 		var s acc
 		for i := lo; i < hi; i++ {
 			r, w := f.slope(i)
@@ -222,6 +234,7 @@ func (f *fleet) stepMeans() {
 		k = 1
 	}
 	d, _, ok := solve3(&h, &g, k)
+	f.owed = nil
 	if !ok {
 		return
 	}
@@ -231,11 +244,11 @@ func (f *fleet) stepMeans() {
 	f.mean += d[0]
 	f.skip += d[1]
 	f.gap += d[2]
-	chunked(len(f.eta), func(_, lo, hi int) {
+	f.owed = func(lo, hi int) {
 		for i := lo; i < hi; i++ {
 			f.eta[i] += d[0] + d[1]*float64(f.skipped[i]) + d[2]*float64(f.dose[i])
 		}
-	})
+	}
 }
 
 func clamp(x, most float64) float64 { return max(-most, min(most, x)) }
@@ -273,6 +286,7 @@ func (f *fleet) stepBlocks(blocks []*block) {
 			own[n] = make([]acc, len(b.coef))
 			parts[n][c] = own[n]
 		}
+		f.pay(lo, hi)
 		for i := lo; i < hi; i++ {
 			g, w := f.slope(i)
 			for n, b := range blocks {
@@ -294,7 +308,7 @@ func (f *fleet) stepBlocks(blocks []*block) {
 	for n, b := range blocks {
 		deltas[n] = b.step(&parts[n], len(blocks) > 1)
 	}
-	chunked(len(f.eta), func(_, lo, hi int) {
+	f.owed = func(lo, hi int) {
 		for n, b := range blocks {
 			for i := lo; i < hi; i++ {
 				if lv := b.level[i]; lv >= 0 {
@@ -306,7 +320,7 @@ func (f *fleet) stepBlocks(blocks []*block) {
 				}
 			}
 		}
-	})
+	}
 }
 
 // step moves the coefficients and gives by how much.

@@ -116,7 +116,14 @@ type missCurve [len(missSizes)]float64
 func (r *rows) missCurve(always bool) (ll missCurve) {
 	o := &r.holds
 	a := 0.0
+	spares := make([]float64, len(o.count)) // chance that the hazard spares a layer
 	for k, size := range missSizes {
+		for i, x := range o.x {
+			if always {
+				x = 1
+			}
+			spares[i] = exp(-size * x)
+		}
 		eval := func(a float64) (v, g, h float64) {
 			for i, m := range o.count {
 				x := o.x[i]
@@ -124,7 +131,7 @@ func (r *rows) missCurve(always bool) (ll missCurve) {
 					x = 1
 				}
 				q := expit(r.missOff[i] + a)
-				s := exp(-size * x)
+				s := spares[i]
 				rest := m
 				for kind := range missKinds {
 					y := r.missed[kind][i]

@@ -66,8 +66,10 @@ func (e *study) model() *Model {
 	}
 	e.hazards(m)
 	f := e.f
-	m.Printers, m.NewPrinter = f.printer.ahead()
-	m.Plates, m.NewPlate = f.plate.ahead()
+	beside(
+		func() { m.Printers, m.NewPrinter = f.printer.ahead() },
+		func() { m.Plates, m.NewPlate = f.plate.ahead() },
+	)
 	m.NewMaterial = Level{0, 0.2}
 	var varied []*block
 	for _, b := range f.other {

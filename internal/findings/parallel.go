@@ -34,6 +34,9 @@ func parallel(n int, work func(i int)) {
 	wg.Wait()
 }
 
+// beside runs pieces of work at once; none writes what another reads.
+func beside(work ...func()) { parallel(len(work), func(i int) { work[i]() }) }
+
 // sortBy sorts numbers by a key, equal keys by the numbers themselves.
 func sortBy(at []int, key func(i int) float64) {
 	slices.SortFunc(at, func(a, b int) int { return cmp.Or(cmp.Compare(key(a), key(b)), a-b) })

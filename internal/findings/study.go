@@ -52,9 +52,11 @@ const (
 
 func newStudy(l *Layers, printers, plates int) *study {
 	l = l.gathered(printers, plates)
-	e := &study{f: fitFleet(l, printers, plates, fleetSteps), printers: printers, plates: plates}
-	e.f.share()
-	e.misses = fitMisses(l, printers, plates)
+	e := &study{printers: printers, plates: plates}
+	beside( // parts of each keep one core busy only
+		func() { e.f = fitFleet(l, printers, plates, fleetSteps); e.f.share() },
+		func() { e.misses = fitMisses(l, printers, plates) },
+	)
 	e.byPrinter, e.byPlate = splitBy(l.Printer, printers), splitBy(l.Plate, plates)
 	e.qs = make([]Question, 2*printers+plates)
 	e.curves = make([]*curve, len(e.qs))
@@ -227,14 +229,15 @@ func (e *study) round(all, last bool) {
 			byGroup[e.group(i)] = append(byGroup[e.group(i)], c)
 		}
 	}
-	for g, cs := range byGroup {
+	parallel(len(byGroup), func(g int) {
+		cs := byGroup[g]
 		e.prior[g] = learnPrior(cs, 0)
 		if g != printerProbing {
 			e.kappa[g] = learnKappa(cs, &e.prior[g])
 			e.prior[g] = learnPrior(cs, 0)
 		}
 		e.learnSpread(g, cs)
-	}
+	})
 	e.learnHazards()
 	e.learnMisses()
 	e.learnMarks()
@@ -261,7 +264,7 @@ func (e *study) weigh() {
 		e.evidence[i] = r.curveOver(&null)
 		e.evidence[i].addMisses(e.group(i))
 	})
-	for g := range 3 {
+	parallel(3, func(g int) {
 		var cs []*curve
 		for i, c := range e.evidence {
 			if c != nil && e.group(i) == g {
@@ -274,7 +277,7 @@ func (e *study) weigh() {
 			}
 		}
 		e.prior[g] = learnPrior(cs, doubt)
-	}
+	})
 }
 
 // learnSpread learns the variances of a and δ of a group.

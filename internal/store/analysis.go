@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"sync/atomic"
 	"time"
 
 	"basecourse/internal/exposure"
@@ -144,25 +145,31 @@ func (r *analysisReader) read(s *Store) error {
 			return err
 		}
 	}
-	// First layers come over one connection and all else over another, at the
-	// same instant of the database: the server's work is the greater part.
+	// Two connections read at the same instant of the database: the server's work
+	// is the greater part. One begins with what is not a first layer; of these
+	// each takes the next piece of the table until there is none.
 	ctx, cancel := context.WithCancel(r.ctx)
 	defer cancel()
 	var snapshot string
-	if err := r.tx.QueryRow(ctx, `SELECT pg_export_snapshot()`).Scan(&snapshot); err != nil {
+	var pages int64
+	if err := r.tx.QueryRow(ctx, `SELECT pg_export_snapshot(), pg_relation_size('first_layers') / current_setting('block_size')::bigint`).Scan(&snapshot, &pages); err != nil {
 		return err
 	}
+	pieces := &startPieces{pages: pages, read: make([]startPiece, min(16, 1+pages/64))}
 	events := make(chan error, 1)
 	second := part{analysisReader: r, ctx: ctx, until: noLater}
 	go func() {
-		err := second.beside(s, snapshot)
+		err := second.beside(s, snapshot, pieces)
 		if err != nil {
 			cancel()
 		}
 		events <- err
 	}()
 	first := part{analysisReader: r, ctx: ctx, tx: r.tx, until: noLater}
-	err := first.readStarts()
+	err := first.whole()
+	if err == nil {
+		err = first.readStarts(pieces)
+	}
 	if err != nil {
 		cancel()
 	}
@@ -173,10 +180,58 @@ func (r *analysisReader) read(s *Store) error {
 	if err != nil {
 		return err
 	}
+	pieces.join(r.a)
 	r.a.Until = min(first.until, second.until)
 	r.leaveLater()
 	r.order()
 	return nil
+}
+
+// startPieces share out the pages of first_layers.
+type startPieces struct {
+	pages int64
+	taken atomic.Int64
+	read  []startPiece
+}
+
+// startPiece is what was read of one, in the order it lies in.
+type startPiece struct {
+	starts []exposure.Start
+	labels []StartLabel
+}
+
+// next gives the next piece and its pages as a condition; nil when all are taken.
+// The last one has no upper end.
+func (p *startPieces) next() (piece *startPiece, where string) {
+	n, k := int64(len(p.read)), p.taken.Add(1)-1
+	if k >= n {
+		return nil, ""
+	}
+	if from := p.pages * k / n; from > 0 {
+		where += fmt.Sprintf(" AND ctid >= '(%d,0)'", from)
+	}
+	if k+1 < n {
+		where += fmt.Sprintf(" AND ctid < '(%d,0)'", p.pages*(k+1)/n)
+	}
+	// No row takes less than a hundred bytes of its page: room for all of them
+	// costs address space only.
+	room := 81 * (p.pages*(k+1)/n - p.pages*k/n + 1)
+	p.read[k] = startPiece{make([]exposure.Start, 0, room), make([]StartLabel, 0, room)}
+	return &p.read[k], where
+}
+
+// join puts the pieces together in the order they lie in.
+func (p *startPieces) join(a *Analysis) {
+	n := 0
+	for i := range p.read {
+		n += len(p.read[i].starts)
+	}
+	a.History.Starts, a.Labels = make([]exposure.Start, 0, n), make([]StartLabel, 0, n)
+	for i := range p.read {
+		a.History.Starts = append(a.History.Starts, p.read[i].starts...)
+		a.Labels = append(a.Labels, p.read[i].labels...)
+		p.read[i] = startPiece{}
+	}
 }
 
 // part is what one connection reads.
@@ -187,8 +242,9 @@ type part struct {
 	until int64
 }
 
-// beside reads the events over a connection of its own, at a snapshot.
-func (p *part) beside(s *Store, snapshot string) error {
+// beside reads the events over a connection of its own, at a snapshot, and then
+// first layers.
+func (p *part) beside(s *Store, snapshot string, pieces *startPieces) error {
 	at := *s
 	at.snapshot = snapshot
 	tx, err := at.long(p.ctx)
@@ -197,7 +253,13 @@ func (p *part) beside(s *Store, snapshot string) error {
 	}
 	defer func() { _ = tx.Rollback(context.WithoutCancel(p.ctx)) }()
 	p.tx = tx
-	return p.readEvents()
+	if err := p.whole(); err != nil {
+		return err
+	}
+	if err := p.readEvents(); err != nil {
+		return err
+	}
+	return p.readStarts(pieces)
 }
 
 // whole says that tables are read once through, in the order they lie in.
@@ -239,20 +301,21 @@ func (r *part) has(t int64) bool {
 const startsColumns = `id, started_at, graded_at, printer, plate, grader, material, grade, underside, start_is, plate_side, plate_turned, probed, marks,
 	CASE WHEN look_drawn = 'no' THEN 'n' WHEN look_drawn IS NOT NULL THEN 'l' WHEN look_chance > 0 AND looked_because IN ('lot', 'risk') THEN 's' END`
 
-func (r *part) readStarts() error {
-	if err := r.whole(); err != nil {
-		return err
+// readStarts reads pieces until none is left.
+func (r *part) readStarts(pieces *startPieces) error {
+	for {
+		piece, where := pieces.next()
+		if piece == nil {
+			return nil
+		}
+		if err := r.readPiece(piece, where); err != nil {
+			return err
+		}
 	}
-	h := &r.a.History
-	// No row takes less than a hundred bytes of the table: room for all of them
-	// costs address space only.
-	var room int64
-	if err := r.tx.QueryRow(r.ctx, `SELECT pg_relation_size('first_layers') / 100`).Scan(&room); err != nil {
-		return err
-	}
-	h.Starts = make([]exposure.Start, 0, room)
-	r.a.Labels = make([]StartLabel, 0, room)
-	return r.copyOut(`SELECT `+startsColumns+` FROM first_layers WHERE `+r.visible(), func(row *copyRow) error {
+}
+
+func (r *part) readPiece(piece *startPiece, where string) error {
+	return r.copyOut(`SELECT `+startsColumns+` FROM first_layers WHERE `+r.visible()+where, func(row *copyRow) error {
 		s := exposure.Start{Plate: exposure.None}
 		l := StartLabel{Material: -1, Grader: -1}
 		copy(s.ID[:], row.next())
@@ -335,16 +398,13 @@ func (r *part) readStarts() error {
 			}
 			l.see(marks)
 		}
-		h.Starts = append(h.Starts, s)
-		r.a.Labels = append(r.a.Labels, l)
+		piece.starts = append(piece.starts, s)
+		piece.labels = append(piece.labels, l)
 		return nil
 	})
 }
 
 func (r *part) readEvents() error {
-	if err := r.whole(); err != nil {
-		return err
-	}
 	h := &r.a.History
 	where := " WHERE " + r.visible()
 	err := r.copyOut(`SELECT id, probed_at, printer, plate, plate_side, plate_turned, extent FROM probes`+where, func(row *copyRow) error {

@@ -1,13 +1,20 @@
 package store
 
-import "basecourse/internal/exposure"
+import (
+	"sync"
+
+	"basecourse/internal/exposure"
+)
 
 // order puts every list in order of time, so that nothing depends on where
 // rows lie, and numbers materials and graders as they first appear.
 func (r *analysisReader) order() {
 	h := &r.a.History
 	if by := exposure.Order(len(h.Starts), func(i int) int64 { return h.Starts[i].At }, func(i, j int) int { return exposure.CompareIDs(&h.Starts[i].ID, &h.Starts[j].ID) }); by != nil {
-		h.Starts, r.a.Labels = reorder(h.Starts, by), reorder(r.a.Labels, by)
+		var labels sync.WaitGroup
+		labels.Go(func() { r.a.Labels = reorder(r.a.Labels, by) })
+		h.Starts = reorder(h.Starts, by)
+		labels.Wait()
 	}
 	h.Probes = inOrder(h.Probes, func(p *exposure.Probe) int64 { return p.At }, func(i, j int) int { return exposure.CompareIDs(&h.Probes[i].ID, &h.Probes[j].ID) })
 	h.Fittings = inOrder(h.Fittings, func(f *exposure.Fitting) int64 { return f.At }, func(i, j int) int { return exposure.CompareIDs(&r.fittingIDs[i], &r.fittingIDs[j]) })
