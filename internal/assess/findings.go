@@ -2,6 +2,7 @@ package assess
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"basecourse/internal/findings"
@@ -56,9 +57,14 @@ const LatelyWindow = 14 * 24 * time.Hour
 // lists is shared between callers.
 func (v *view) findings(q AsOf) *Findings {
 	v.once.Do(v.list)
+	items := v.items
+	if v.movedSince(v.q.At, q.At) {
+		items = slices.Clone(items)
+		v.settleCases(items, q.At)
+	}
 	return &Findings{AsOf: q.At, KnownAt: q.KnownAt, From: v.from, To: v.to,
 		FirstLayers: v.total.started, Graded: v.total.graded, Failures: v.total.failures,
-		FalseDiscoveryRate: FalseDiscoveryRate, GapSplit: v.gapSplit, Items: v.items, Lately: v.byTag, Risks: v.risksAt(q.At)}
+		FalseDiscoveryRate: FalseDiscoveryRate, GapSplit: v.gapSplit, Items: items, Lately: v.byTag, Risks: v.risksAt(q.At)}
 }
 
 func (v *view) list() {
@@ -76,6 +82,7 @@ func (v *view) list() {
 			v.items = append(v.items, v.finding(2*len(v.printers)+i))
 		}
 	}
+	v.settleCases(v.items, v.q.At)
 	v.risks = v.forecast()
 }
 
@@ -104,8 +111,6 @@ func (v *view) finding(i int) Finding {
 		for _, x := range []*float64{&f.OddsRatio, &f.OddsLow, &f.OddsHigh, &f.P, &f.Q, &f.Avoidable, &f.AvoidableLow, &f.AvoidableHigh} {
 			*x = unknown
 		}
-	case findings.Raised:
-		f.Case = "suspected" // until cases are decided
 	}
 	if v.chosen != nil {
 		f.beside(q, &v.chosen.questions[i])

@@ -33,6 +33,7 @@ type view struct {
 	lately           []tally  // by printer, over the last days of the window
 	next             []ahead  // by printer
 	materials        []string // by index
+	cases            map[caseKey][]caseMark
 
 	once  sync.Once // makes the three below, which many callers share
 	items []Finding
@@ -98,6 +99,15 @@ func (a *Assessor) compute(ctx context.Context, q AsOf) (*view, error) {
 		return nil, err
 	}
 	v := &view{q: q, version: data.Version, settings: data.Settings, printers: data.Printers, plates: data.Plates}
+	marks, err := a.store.CaseMarks(ctx, q.KnownAt)
+	if err != nil {
+		return nil, err
+	}
+	v.cases = map[caseKey][]caseMark{}
+	for _, m := range marks {
+		k := caseKey{m.Kind, m.Subject, m.Cause}
+		v.cases[k] = append(v.cases[k], caseMark{m.At, m.Step})
+	}
 	zone := data.Settings.Zone()
 	v.midnight = lastMidnight(q.At, zone)
 	v.until = nextMidnight(q.At, zone)

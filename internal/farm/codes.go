@@ -41,6 +41,8 @@ const (
 	KindPracticeItem  Kind = "practice_item"
 	KindQualification Kind = "qualification"
 	KindDraw          Kind = "draw"
+	KindCaseStep      Kind = "case_step"
+	KindPlannedTest   Kind = "planned_test"
 )
 
 // Kinds of things that are not events: they are their own keys.
@@ -59,7 +61,8 @@ const (
 // EventKinds lists the kinds of events in the bundle's order.
 var EventKinds = []Kind{KindFirstLayer, KindCleaning, KindProbe, KindProbeSkipped, KindOffsetChange,
 	KindService, KindFitting, KindPlateState, KindHold, KindDisagreement, KindAdviceDone, KindTaskSkipped, KindPolicy, KindHandover, KindHandoverEntry, KindJobForecast, KindPhoto,
-	KindRegrade, KindPracticeItem, KindQualification, KindDraw}
+	KindRegrade, KindPracticeItem, KindQualification, KindDraw,
+	KindCaseStep, KindPlannedTest}
 
 // ThingKinds lists the kinds of things in the bundle's order.
 var ThingKinds = []Kind{KindPrinter, KindScrew, KindPlate, KindMaterial, KindPerson, KindJob, KindShift,

@@ -203,6 +203,7 @@ type AdviceDone struct {
 	Record               string  // text of the id of the record that tells what was done
 	GoodNeeded           int     // 0: nothing to prove, or too rare to count
 	ExpectedRate         float64 // share of graded layers expected to fail if nothing had changed
+	ExpectedLayers       float64 // how many layers that is worth: ExpectedRate is beta with mean ExpectedRate and alpha + beta this; NaN: judged by GoodNeeded alone
 	Person, Reason       string
 	Meta
 }
@@ -401,4 +402,7 @@ type Bundle struct {
 	PracticeItems  []PracticeItem
 	Qualifications []Qualification
 	Draws          []Draw
+
+	CaseSteps    []CaseStep
+	PlannedTests []PlannedTest
 }

@@ -267,6 +267,10 @@ func (m memory) records(t *Table) []any {
 		return pointers(b.AdviceDone)
 	case farm.KindTaskSkipped:
 		return pointers(b.TasksSkipped)
+	case farm.KindCaseStep:
+		return pointers(b.CaseSteps)
+	case farm.KindPlannedTest:
+		return pointers(b.PlannedTests)
 	case farm.KindPhoto:
 		return pointers(b.Photos)
 	case farm.KindPolicy:

@@ -15,6 +15,7 @@ import (
 var Tables = []*Table{
 	printers(), screws(), plates(), materials(), people(), jobs(), shifts(), instruments(), settings(),
 	firstLayers(), cleanings(), probes(), probesSkipped(), offsetChanges(), services(), fittings(), plateStates(), holds(), disagreements(), adviceDone(), tasksSkipped(), policies(), handovers(), handoverEntries(), jobForecasts(), photos(), regrades(), practiceItems(), qualifications(), draws(),
+	caseSteps(), plannedTests(),
 }
 
 var nan = farm.Unknown()
@@ -399,16 +400,14 @@ func disagreements() *Table {
 		key("person", farm.KindPerson, func(r *R) *string { return &r.Person }),
 		text("reason", func(r *R) *string { return &r.Reason }).must(),
 	), "at", func(r *R) *farm.Meta { return &r.Meta }).checked(func(rec any) []fieldProblem {
-		if r := rec.(*R); r.SubjectKind == "plate" && r.Cause == "skipped_probing" {
-			return []fieldProblem{{"cause", r.Cause, "cleaning_gap: plates are not asked about probing"}}
-		}
-		return nil
+		r := rec.(*R)
+		return causeOf(r.SubjectKind, r.Cause)
 	})
 }
 
 func adviceDone() *Table {
 	type R = farm.AdviceDone
-	return event(table(farm.KindAdviceDone, "advice_done", R{ExpectedRate: nan},
+	return event(table(farm.KindAdviceDone, "advice_done", R{ExpectedRate: nan, ExpectedLayers: nan},
 		ident("advice_done", func(r *R) *farm.ID { return &r.ID }),
 		text("first_layer", func(r *R) *string { return &r.FirstLayer }).must(),
 		code("subject_kind", farm.SubjectKinds, func(r *R) *string { return &r.SubjectKind }).must(),
@@ -420,6 +419,7 @@ func adviceDone() *Table {
 		text("record", func(r *R) *string { return &r.Record }),
 		whole("good_needed", 1, 1000, func(r *R) *int { return &r.GoodNeeded }),
 		num("expected_rate", 0, 1, func(r *R) *float64 { return &r.ExpectedRate }),
+		num("expected_layers", 0, 1e9, func(r *R) *float64 { return &r.ExpectedLayers }).above(),
 		key("person", farm.KindPerson, func(r *R) *string { return &r.Person }),
 		text("reason", func(r *R) *string { return &r.Reason }),
 	), "at", func(r *R) *farm.Meta { return &r.Meta }).checked(func(rec any) []fieldProblem {

@@ -54,6 +54,7 @@ func DemoWithTruth(today time.Time, seed uint64) (*farm.Bundle, *Farm) {
 	d.arrivals()
 	d.mistakes()
 	d.disagreements()
+	d.cases()
 	d.tasksSkipped()
 	d.advices()
 	d.policies()
@@ -180,6 +181,8 @@ func (d *demo) sort() {
 	byTime(b.PlateStates, func(r *farm.PlateState) (time.Time, farm.ID) { return r.At, r.ID })
 	byTime(b.Holds, func(r *farm.Hold) (time.Time, farm.ID) { return r.PlacedAt, r.ID })
 	byTime(b.Disagreements, func(r *farm.Disagreement) (time.Time, farm.ID) { return r.At, r.ID })
+	byTime(b.CaseSteps, func(r *farm.CaseStep) (time.Time, farm.ID) { return r.At, r.ID })
+	byTime(b.PlannedTests, func(r *farm.PlannedTest) (time.Time, farm.ID) { return r.BeginsAt, r.ID })
 	byTime(b.Policies, func(r *farm.Policy) (time.Time, farm.ID) { return r.InForceFrom, r.ID })
 	byTime(b.AdviceDone, func(r *farm.AdviceDone) (time.Time, farm.ID) { return r.At, r.ID })
 }

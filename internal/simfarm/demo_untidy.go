@@ -52,6 +52,25 @@ func (d *demo) disagreements() {
 	back.VoidedAt, back.VoidedBy, back.VoidReason = back.At.Add(26*time.Hour), back.Person, "withdrawn: the nozzle was changed before the first of these layers"
 }
 
+// cases writes down one case from suspicion to its end: a test was begun, and given up
+// before it could tell.
+func (d *demo) cases() {
+	r := d.gen(41)
+	printer := d.names.printers[23-1]
+	begin, end := d.now-6*dayMicros-5*hourMicros, d.now-6*dayMicros
+	id := func(at int64, slot uint64) farm.ID { return d.f.newID(at, draw(r.Uint64()), idOther+slot) }
+	noted := func(at int64) farm.Meta {
+		return farm.Meta{NotedAt: instant(at), NotedBy: "anders", ArrivedAt: instant(at)}
+	}
+	t := farm.PlannedTest{ID: id(begin, 7), SubjectKind: "printer", Subject: printer, Cause: "skipped_probing", Task: "probe", BeginsAt: instant(begin), EndedAt: instant(end), Starts: 320,
+		Share: 0.5, FailsLeft: 0.10, FailsDone: 0.03, Power: 0.8, Person: "anders", Reason: "is it the probe or the mornings?", EndedBy: "anders", EndIs: "other",
+		EndReason: "the nozzle was changed; what comes now is another printer", Meta: noted(begin)}
+	d.b.PlannedTests = append(d.b.PlannedTests, t)
+	d.b.CaseSteps = append(d.b.CaseSteps,
+		farm.CaseStep{ID: id(begin, 8), SubjectKind: "printer", Subject: printer, Cause: t.Cause, At: t.BeginsAt, Step: "on_test", Test: t.ID.UUID.String(), Person: "anders", Reason: t.Reason, Meta: noted(begin)},
+		farm.CaseStep{ID: id(end, 8), SubjectKind: "printer", Subject: printer, Cause: t.Cause, At: t.EndedAt, Step: "closed", Person: "anders", Reason: t.EndReason, Meta: noted(end)})
+}
+
 // tasksSkipped writes down what was due and left out: a wipe, a wash, a check.
 func (d *demo) tasksSkipped() {
 	r := d.gen(31)
@@ -71,9 +90,9 @@ func (d *demo) tasksSkipped() {
 // proof still runs, a wash that is to hold for longer, and an advice not followed.
 func (d *demo) advices() {
 	r := d.gen(12)
-	answer := func(l *farm.FirstLayer, kind, subject, answer, action, cause, record string, at time.Time, good int, rate float64, why string) {
+	answer := func(l *farm.FirstLayer, kind, subject, answer, action, cause, record string, at time.Time, good int, rate, layers float64, why string) {
 		d.b.AdviceDone = append(d.b.AdviceDone, farm.AdviceDone{ID: d.f.newID(at.UnixMicro(), draw(r.Uint64()), idOther+4), FirstLayer: l.ID.UUID.String(),
-			SubjectKind: kind, Subject: subject, At: at, Answer: answer, Action: action, Cause: cause, Record: record, GoodNeeded: good, ExpectedRate: rate,
+			SubjectKind: kind, Subject: subject, At: at, Answer: answer, Action: action, Cause: cause, Record: record, GoodNeeded: good, ExpectedRate: rate, ExpectedLayers: layers,
 			Person: l.Grader, Reason: why, Meta: farm.Meta{NotedAt: at, NotedBy: l.Grader, ArrivedAt: at}})
 	}
 	failed := func(printer string, before int64) *farm.FirstLayer {
@@ -89,7 +108,7 @@ func (d *demo) advices() {
 	if l := failed(d.names.printers[14-1], d.now-2*dayMicros); l != nil {
 		for k := range d.b.Probes {
 			if p := &d.b.Probes[k]; p.Printer == l.Printer && p.VoidedAt.IsZero() && p.ProbedAt.After(l.GradedAt) {
-				answer(l, "printer", l.Printer, "done", "probe", "bed_shape", p.ID.UUID.String(), p.ProbedAt, 14, 0.17, "")
+				answer(l, "printer", l.Printer, "done", "probe", "bed_shape", p.ID.UUID.String(), p.ProbedAt, 27, 0.17, 60, "")
 				break
 			}
 		}
@@ -97,13 +116,13 @@ func (d *demo) advices() {
 	if l := failed(d.names.printers[42-1], d.now-4*dayMicros); l != nil {
 		for k := range d.b.Cleanings {
 			if c := &d.b.Cleanings[k]; c.Plate == l.Plate && c.Method == "wash" && c.VoidedAt.IsZero() && c.CleanedAt.After(l.GradedAt) {
-				answer(l, "plate", l.Plate, "done", "wash", "dirty_plate", c.ID.UUID.String(), c.CleanedAt, 22, 0.11, "")
+				answer(l, "plate", l.Plate, "done", "wash", "dirty_plate", c.ID.UUID.String(), c.CleanedAt, 44, 0.11, 80, "")
 				break
 			}
 		}
 	}
 	if l := failed(d.names.printers[30-1], d.now-dayMicros); l != nil {
-		answer(l, "printer", l.Printer, "disagreed", "probe", "bed_shape", "", l.GradedAt.Add(3*time.Minute), 0, farm.Unknown(), "the spool had a knot, the bed is fine")
+		answer(l, "printer", l.Printer, "disagreed", "probe", "bed_shape", "", l.GradedAt.Add(3*time.Minute), 0, farm.Unknown(), farm.Unknown(), "the spool had a knot, the bed is fine")
 	}
 }
 

@@ -25,15 +25,5 @@ func (s *Store) DisagreementsWith(ctx context.Context, kind, subject, cause stri
 }
 
 func (s *Store) disagreements(ctx context.Context, name, rest string, args ...any) ([]*farm.Disagreement, error) {
-	ctx, cancel := brief(ctx)
-	defer cancel()
-	list, err := s.take(ctx, farm.KindDisagreement, rest, args...)
-	if err != nil {
-		return nil, wrap(name, err)
-	}
-	out := make([]*farm.Disagreement, len(list))
-	for i, r := range list {
-		out[i] = r.(*farm.Disagreement)
-	}
-	return out, nil
+	return takeAs[farm.Disagreement](ctx, s, name, farm.KindDisagreement, rest, args...)
 }

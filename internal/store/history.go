@@ -150,6 +150,8 @@ var historyParts = []historyPart{
 	{"hold", "holds", "placed_at", "printer plate", false, map[string]string{"ended_at": "t.released_at", "detail": "t.reason", "end_detail": "t.release_reason", "code": "t.release_is::text"}},
 	{"disagreement", "disagreements", "at", "printer plate", false, map[string]string{"code": "t.cause::text", "detail": "t.reason"}},
 	{"advice_done", "advice_done", "at", "printer plate", false, map[string]string{"code": "t.answer::text", "end_detail": "t.action::text", "detail": "t.reason", "marks": "t.first_layer"}},
+	{"case_step", "case_steps", "at", "printer plate", false, map[string]string{"code": "t.cause::text", "end_detail": "t.step::text", "detail": "t.reason"}},
+	{"planned_test", "planned_tests", "begins_at", "printer plate", false, map[string]string{"ended_at": "t.ended_at", "code": "t.task::text", "detail": "t.reason", "end_detail": "t.end_reason"}},
 	{"task_skipped", "tasks_skipped", "at", "printer plate", true, map[string]string{"code": "t.task::text", "end_detail": "t.reason::text", "detail": "t.note"}},
 	{"draw", "draws", "drawn_at", "printer", true, map[string]string{"code": "t.task::text", "end_detail": "t.arm::text", "detail": "t.why", "from_mm": "t.chance"}},
 }

@@ -26,7 +26,7 @@ func TestProofValidation(t *testing.T) {
 	if err != nil {
 		base = 54000
 	}
-	const farms = 3
+	const farms = 2
 	only := os.Getenv("PROOF_SCENARIOS")
 	kinds := []struct {
 		word   string

@@ -298,3 +298,37 @@ func TestIdleFixesSeldomPass(t *testing.T) {
 		t.Errorf("%d of %d real fixes were upheld, want half", real.upheld, real.opened-real.open)
 	}
 }
+
+// What was promised before expectations were kept is judged as it was promised.
+func TestProveRun(t *testing.T) {
+	good, ungraded, nudged, watched := After{Graded: true}, After{}, After{Graded: true, Nudged: true}, After{Graded: true, Watched: true}
+	failed, failedNudged := After{Graded: true, Failed: true}, After{Graded: true, Failed: true, Nudged: true}
+	for _, c := range []struct {
+		name   string
+		needed int
+		layers []After
+		over   bool
+		state  ProofState
+		good   int
+		counts string
+	}{
+		{"nothing yet", 3, nil, false, Open, 0, ""},
+		{"on the way", 3, []After{good, ungraded, good}, false, Open, 2, "010"},
+		{"held", 2, []After{good, watched, good, failed}, false, Upheld, 2, "0103"},
+		{"a nudge begins anew", 2, []After{good, nudged, good}, false, Open, 1, "110"},
+		{"anew and held", 2, []After{good, nudged, good, good}, false, Upheld, 2, "1100"},
+		{"came back", 3, []After{good, failed, good, good, good}, false, NotUpheld, 1, "02333"},
+		{"a failure that was nudged is a failure", 3, []After{good, failedNudged}, false, NotUpheld, 1, "02"},
+		{"only watched", 0, []After{good, good, good}, false, Open, 3, "000"},
+		{"another came", 3, []After{good, good}, true, TooLittle, 2, "00"},
+	} {
+		p := ProveRun(c.needed, c.layers, c.over)
+		counts := ""
+		for _, k := range p.Layers {
+			counts += fmt.Sprint(int(k))
+		}
+		if p.State != c.state || p.Good != c.good || counts != c.counts {
+			t.Errorf("%s: %v with %d good, %s; want %v with %d, %s", c.name, p.State, p.Good, counts, c.state, c.good, c.counts)
+		}
+	}
+}

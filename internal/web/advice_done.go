@@ -21,7 +21,7 @@ import (
 
 // adviceNames are what a form about an advice carries beside what its action
 // asks.
-var adviceNames = []string{"action", "cause", "answer", "reason_not", "good_needed", "expected_rate", "tapped"}
+var adviceNames = []string{"action", "cause", "answer", "reason_not", "good_needed", "expected_rate", "expected_layers", "tapped"}
 
 // byHandFor gives the act of logging that records an action, and what its form
 // begins with; nil where there is nothing to record but that it was done.
@@ -175,19 +175,19 @@ func (a *answering) page(s *Server, h *hand, base *handAct) error {
 		return nil
 	}
 	kind, tag := adviceSubject(a.layer, a.action)
-	var good int
-	var rate float64
+	var x promise
 	if h.values.Has("good_needed") { // as it was shown when the form was opened
-		good, _ = strconv.Atoi(h.values.Get("good_needed"))
-		rate, _ = farm.ParseNumber(h.values.Get("expected_rate"))
+		x.good, _ = strconv.Atoi(h.values.Get("good_needed"))
+		x.rate, _ = farm.ParseNumber(h.values.Get("expected_rate"))
+		x.layers, _ = farm.ParseNumber(h.values.Get("expected_layers"))
 	} else {
 		var err error
-		if good, rate, err = s.needed(h.ctx, kind, tag, h.now); err != nil {
+		if x, err = s.needed(h.ctx, kind, tag, h.now); err != nil {
 			return err
 		}
 	}
-	p.Hidden = append(p.Hidden, views.Fact{Word: "good_needed", Value: strconv.Itoa(good)}, views.Fact{Word: "expected_rate", Value: string(farm.AppendNumber(nil, rate))})
-	p.Lead = strings.TrimSpace(p.Lead + " " + provingWords(kind, tag, good, rate))
+	p.Hidden = append(p.Hidden, x.fields()...)
+	p.Lead = strings.TrimSpace(p.Lead + " " + provingWords(kind, tag, x))
 	return nil
 }
 
@@ -205,7 +205,7 @@ func (a *answering) record(h *hand, made []handRecord) handRecord {
 	if a.answer == "done" && proved[a.action] && h.text("good_needed") != "0" {
 		fields["good_needed"] = h.text("good_needed")
 	}
-	fields["expected_rate"] = h.text("expected_rate")
+	fields["expected_rate"], fields["expected_layers"] = h.text("expected_rate"), h.text("expected_layers")
 	if h.when.Before(a.layer.StartedAt) {
 		h.wrong("when", "The first layer was started "+clock(a.layer.StartedAt, h.zone)+". What was done about it came later.")
 	}
@@ -282,13 +282,14 @@ func (s *Server) tap(ctx context.Context, f *farm.FirstLayer, step views.AdviceS
 	}
 	if proved[a.action] {
 		kind, tag := adviceSubject(f, a.action)
-		good, rate, err := s.needed(ctx, kind, tag, s.now())
+		x, err := s.needed(ctx, kind, tag, s.now())
 		if err != nil {
 			return d, err
 		}
-		values.Set("good_needed", strconv.Itoa(good))
-		values.Set("expected_rate", string(farm.AppendNumber(nil, rate)))
-		d.Proof = provingWords(kind, tag, good, rate)
+		for _, f := range x.fields() {
+			values.Set(f.Word, f.Value)
+		}
+		d.Proof = provingWords(kind, tag, x)
 	}
 	if !whole {
 		return d, nil

@@ -228,7 +228,9 @@ func (s *Server) policyRights(ctx context.Context, who Identity, item *intake.It
 		farm.KindRegrade:       "Second grades come from their own page, or from managers and admins.",
 		farm.KindPracticeItem:  "What is practised on is for managers and admins to choose.",
 		farm.KindQualification: "Practice comes from its own page, or from managers and admins.",
-		farm.KindDraw:          "Draws are written down by the program as it draws."}
+		farm.KindDraw:          "Draws are written down by the program as it draws.",
+		farm.KindCaseStep:      "Cases are for managers and admins to decide.",
+		farm.KindPlannedTest:   "Tests are for managers and admins to begin and to end."}
 	v, ok := item.Rec.(*intake.Void)
 	if !ok {
 		if words := refused[item.Kind]; words != "" {
@@ -236,7 +238,7 @@ func (s *Server) policyRights(ctx context.Context, who Identity, item *intake.It
 		}
 		return nil
 	}
-	for _, kind := range []farm.Kind{farm.KindPolicy, farm.KindJobForecast, farm.KindRegrade, farm.KindPracticeItem, farm.KindQualification, farm.KindDraw} {
+	for kind := range refused {
 		id, err := farm.NewID(kind, v.Record)
 		if err != nil {
 			return nil // what is wrong with it is said where it is stored

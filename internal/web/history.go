@@ -14,7 +14,7 @@ const lateAfter = 24 * time.Hour
 
 // historyWords are the kinds of events as people read them.
 var historyWords = map[string]string{"first_layer": "First layers", "cleaning": "Cleanings", "probe": "Probes", "probe_skipped": "Skipped probes",
-	"offset_change": "Offset changes", "service": "Services", "fitting": "Fittings", "plate_state": "Put away, taken up", "hold": "Holds", "disagreement": "Disagreements", "advice_done": "Advice followed or not", "task_skipped": "Skipped tasks", "draw": "Draws"}
+	"offset_change": "Offset changes", "service": "Services", "fitting": "Fittings", "plate_state": "Put away, taken up", "hold": "Holds", "disagreement": "Disagreements", "advice_done": "Advice followed or not", "task_skipped": "Skipped tasks", "draw": "Draws", "case_step": "Case", "planned_test": "Tests"}
 
 // fillHistory turns entries into lines; one more than a page means there are
 // older ones.
@@ -123,6 +123,15 @@ func (s *Server) event(e *store.HistoryEntry, t *thing) views.Event {
 	case farm.KindDisagreement:
 		v.What, v.Href = "Disagreed with a finding", s.findingHref(t.kind, t.tag, e.Code)+"#disagreements"
 		with = append(with, wordFor(causeWords, e.Code), e.Detail)
+	case farm.KindCaseStep:
+		v.What, v.Href = "Case of a finding: "+lowerFirst(wordFor(caseWords, e.EndDetail)), s.findingHref(t.kind, t.tag, e.Code)+"#case"
+		with = append(with, wordFor(causeWords, e.Code), e.Detail)
+	case farm.KindPlannedTest:
+		v.What, v.Href = "Test: "+wordFor(testedWords, e.Code)+" drawn by lot", s.url("/tests/"+e.ID.String())
+		with = append(with, e.Detail)
+		if e.EndedAt != nil {
+			with = append(with, "ended "+clock(*e.EndedAt, zone), e.EndDetail)
+		}
 	case farm.KindAdviceDone:
 		v.What = map[string]string{"done": "Done as advised", "something_else": "Something else done than advised", "disagreed": "Disagreed with an advice"}[e.Code]
 		v.Href = s.url("/first-layers/" + layerPath(e.Marks))

@@ -27,7 +27,7 @@ func TestMain(m *testing.M) { webtest.Main(m) }
 func stored(t testing.TB, site *webtest.Site, b *farm.Bundle) {
 	t.Helper()
 	report, err := site.Store.ImportFarm(context.Background(), store.Act{Via: "import"}, b, store.ImportOptions{})
-	if err != nil {
+	if err != nil || !report.Stored {
 		t.Fatalf("import: %v\n%+v", err, report)
 	}
 }

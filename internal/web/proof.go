@@ -4,13 +4,12 @@ import (
 	"context"
 	"strconv"
 	"strings"
-	"sync"
 	"time"
 
 	"basecourse/internal/farm"
-	"basecourse/internal/findings"
 	"basecourse/internal/stats"
 	"basecourse/internal/store"
+	"basecourse/internal/trial"
 	"basecourse/views"
 )
 
@@ -43,82 +42,45 @@ func adviceSubject(f *farm.FirstLayer, action string) (kind, tag string) {
 	return "printer", f.Printer
 }
 
-// farmRates keeps how the rates of the farm's printers, and of its plates, spread: a
-// reading of every layer of weeks, which the layers of a quarter of an hour do not
-// move.
-type farmRates struct {
-	mu   sync.Mutex
-	kept map[string]farmRate
+// promise is what a fix is weighed by, fixed before the layers that show it are printed.
+type promise struct {
+	good   int     // good layers in a row that show that it held; 0: cannot be shown by counting
+	rate   float64 // share of layers that would fail had nothing changed
+	layers float64 // how many layers that is worth
 }
 
-type farmRate struct {
-	rate stats.Beta
-	at   time.Time
-}
-
-// ratesFor is for how long they are kept. The number that follows from them is stored
-// as it was shown.
-const ratesFor = 15 * time.Minute
-
-func (s *Server) farmRate(ctx context.Context, kind string, at time.Time) (stats.Beta, error) {
-	k := &s.rates
-	k.mu.Lock()
-	x, ok := k.kept[kind]
-	k.mu.Unlock()
-	if age := at.Sub(x.at); ok && age >= 0 && age < ratesFor {
-		return x.rate, nil
-	}
-	by := store.TrendPrinter
-	if kind == "plate" {
-		by = store.TrendPlate
-	}
-	t, err := s.store.Trends(ctx, store.TrendQuery{By: by, Bounds: []time.Time{at.Add(-thingWindow), at}, Until: at, Zone: time.UTC})
+// needed tells what will show that a fix held.
+func (s *Server) needed(ctx context.Context, kind, tag string, at time.Time) (promise, error) {
+	l, err := s.ledgerAt(ctx, kind, at)
 	if err != nil {
-		return stats.Beta{}, err
-	}
-	var failed, graded []int
-	for _, g := range t.Groups {
-		if g.Name != "" {
-			failed, graded = append(failed, g.Total.Failures), append(graded, g.Total.Graded)
-		}
-	}
-	x = farmRate{findings.FarmRate(failed, graded), at}
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	if k.kept == nil {
-		k.kept = map[string]farmRate{}
-	}
-	k.kept[kind] = x
-	return x.rate, nil
-}
-
-// needed tells how many good layers would show that a fix held, and the share
-// that is expected to fail if nothing changed.
-func (s *Server) needed(ctx context.Context, kind, tag string, at time.Time) (good int, rate float64, err error) {
-	farm, err := s.farmRate(ctx, kind, at)
-	if err != nil {
-		return 0, 0, err
+		return promise{}, err
 	}
 	of, err := s.store.ThingOf(ctx, kind, tag)
 	if err != nil {
-		return 0, 0, err
+		return promise{}, err
 	}
 	own, err := s.store.CountsOf(ctx, of, [2]time.Time{at.Add(-thingWindow), at})
 	if err != nil {
-		return 0, 0, err
+		return promise{}, err
 	}
-	b := farm.After(own[0].Failures, own[0].Graded)
-	return findings.GoodNeeded(b, findings.LuckAimed, findings.MostNeeded), b.Mean(), nil
+	b := l.rate(l.day(at)+1).After(own[0].Failures, own[0].Graded)
+	return promise{trial.GoodNeeded(b), b.Mean(), b.Alpha + b.Beta}, nil
+}
+
+// fields are what a form carries of it.
+func (p promise) fields() []views.Fact {
+	return []views.Fact{{Word: "good_needed", Value: strconv.Itoa(p.good)}, {Word: "expected_rate", Value: string(farm.AppendNumber(nil, p.rate))},
+		{Word: "expected_layers", Value: string(farm.AppendNumber(nil, p.layers))}}
 }
 
 // provingWords say in advance what will show that a fix held.
-func provingWords(kind, tag string, good int, rate float64) string {
+func provingWords(kind, tag string, p promise) string {
 	on := map[string]string{"printer": "on ", "plate": "with plate "}[kind] + tag
-	expected := " Now " + oneIn(rate) + " is expected to fail " + on + "."
-	if good == 0 {
+	expected := " Now " + oneIn(p.rate) + " is expected to fail " + on + "."
+	if p.good == 0 {
 		return "Failures are too rare " + on + " to show by counting that this held: it is watched for coming back." + expected
 	}
-	return "Proving: " + counted(good, "good layer", "good layers") + " in a row " + on + ", none nudged, show that it held. By luck that many come at most once in ten." + expected
+	return "Proving: " + counted(p.good, "good layer", "good layers") + " " + on + ", none nudged, show that it held, and more where one fails or look-alikes nobody touched get better too. A fix that changes nothing passes at most once in twenty." + expected
 }
 
 // oneIn says a rate as one in so many layers.
@@ -129,10 +91,11 @@ func oneIn(rate float64) string {
 	return "about one layer in " + strconv.Itoa(max(1, int(1/rate+0.5)))
 }
 
-var proofStates = map[findings.ProofState]views.State{
-	findings.Proving:  {Code: "proving", Word: "Proving"},
-	findings.HeldUp:   {Code: "held_up", Word: "Held up"},
-	findings.CameBack: {Code: "came_back", Word: "Came back", Sign: "half", Tone: "soon"},
+var proofStates = map[trial.ProofState]views.State{
+	trial.Open:      {Code: "proving", Word: "Proving"},
+	trial.Upheld:    {Code: "held_up", Word: "Held up"},
+	trial.NotUpheld: {Code: "came_back", Word: "Came back", Sign: "half", Tone: "soon"},
+	trial.TooLittle: {Code: "too_little", Word: "Too little to tell"},
 }
 
 // proofs tells how the latest fixes of a thing stand, the latest first.
@@ -158,50 +121,103 @@ func (s *Server) proofs(ctx context.Context, of store.Thing, end time.Time, zone
 	return out, nil
 }
 
-// proof counts the layers after one fix, up to the next one.
+// proof weighs the layers after one fix, up to the next one.
 func (s *Server) proof(ctx context.Context, of store.Thing, a *farm.AdviceDone, to time.Time, followed bool, zone *time.Location) (views.Proof, error) {
+	last := a.At.Add(trial.ProofDays * day)
+	over := followed || last.Before(to)
+	if last.Before(to) {
+		to = last
+	}
 	starts, err := s.store.StartsAfter(ctx, of, a.At, to, proofStarts)
 	if err != nil {
 		return views.Proof{}, err
 	}
-	after := make([]findings.After, len(starts))
+	after := make([]trial.After, len(starts))
 	for i, x := range starts {
-		after[i] = findings.After{At: x.At, Graded: x.Grade != "", Failed: x.Failed, Nudged: x.Nudged, Watched: x.Grade == "marginal" && !x.Failed}
+		after[i] = trial.After{At: x.At, Graded: x.Grade != "", Failed: x.Failed, Nudged: x.Nudged, Watched: x.Grade == "marginal" && !x.Failed}
 	}
-	got := findings.Prove(a.GoodNeeded, after)
-	v := views.Proof{Code: got.State.String(), State: proofStates[got.State], Href: s.url("/first-layers/" + layerPath(a.FirstLayer)),
+	var got trial.Proof
+	beside := ""
+	if farm.Known(a.ExpectedLayers) && a.ExpectedRate > 0 && a.ExpectedRate < 1 {
+		rate := stats.Beta{Alpha: a.ExpectedRate * a.ExpectedLayers, Beta: (1 - a.ExpectedRate) * a.ExpectedLayers}
+		l, err := s.ledgerAt(ctx, a.SubjectKind, a.At)
+		if err != nil {
+			return views.Proof{}, err
+		}
+		alike := l.alike(a, rate)
+		for i := range after {
+			after[i].Beside = alike.To(l.day(after[i].At))
+		}
+		got = trial.Prove(rate, after, over)
+		beside = besideWords(&got, alike.Len(), a.SubjectKind)
+	} else { // promised before expectations were kept with it
+		got = trial.ProveRun(a.GoodNeeded, after, over)
+	}
+	v := views.Proof{Code: proofStates[got.State].Code, State: proofStates[got.State], Href: s.url("/first-layers/" + layerPath(a.FirstLayer)),
 		What: sentenceCase(wordFor(actionWords, a.Action)), When: clock(a.At, zone), ISO: iso(a.At), By: a.Person, Subject: a.Subject}
-	switch {
-	case got.State == findings.HeldUp:
-		v.Words = "held up: " + counted(got.Good, "good layer", "good layers") + " in a row, " + clock(got.Ended, zone)
-	case got.State == findings.CameBack:
-		v.Words = "came back after " + counted(got.Good, "good layer", "good layers") + ", " + clock(got.Ended, zone)
-	case followed:
-		v.State, v.Code, v.Words = views.State{Code: "followed", Word: "Not settled"}, "followed", "another fix followed after "+counted(got.Good, "good layer", "good layers")
-	case a.GoodNeeded == 0:
-		v.State = views.State{Code: "watching", Word: "Watched"}
-		v.Words = "watched for coming back; " + counted(got.Good, "good layer", "good layers") + " so far"
+	counted := goodAndFailed(got.Good, got.Failures)
+	switch got.State {
+	case trial.Upheld:
+		v.Words = "held up: " + counted + ", " + clock(got.Ended, zone)
+	case trial.NotUpheld:
+		v.Words = "came back: " + counted + ", " + clock(got.Ended, zone)
+	case trial.TooLittle:
+		v.Words = counted
+		if followed {
+			v.Words = "another fix followed after " + counted
+		}
 	default:
-		v.State.Word = "Proving " + count(got.Good) + " of " + count(a.GoodNeeded)
-		v.Words = "good layers in a row, none nudged"
-	}
-	begun := 0 // of the count that stands
-	for i, k := range got.Layers {
-		if k == findings.CountsAnew {
-			begun = i
+		switch {
+		case a.GoodNeeded == 0:
+			v.State, v.Words = views.State{Code: "watching", Word: "Watched"}, "watched for coming back; "+counted+" so far"
+		case got.More == 0:
+			v.Words = counted + "; too many failed to show by counting that it held"
+		default:
+			v.State.Word = "Proving " + count(got.Good) + " of " + count(got.Good+got.More)
+			v.Words = counted + ", none nudged"
 		}
 	}
+	v.Words += beside
 	for i, k := range got.Layers {
-		if i < begun || k == findings.CountsNeither || k == findings.CountsAfter {
+		word := map[trial.Counts]string{trial.CountsGood: "good", trial.CountsFailed: "failed"}[k]
+		if word == "" {
 			continue
 		}
-		word := map[findings.Counts]string{findings.CountsGood: "good", findings.CountsAnew: "nudged: the count began anew", findings.CountsBack: "failed: it came back"}[k]
 		if of.Plate != 0 {
 			word += ", on " + starts[i].Printer
 		}
 		v.Layers = append(v.Layers, views.Fact{Word: word, Value: clock(starts[i].At, zone), Href: s.url("/first-layers/" + starts[i].ID.String())})
 	}
 	return v, nil
+}
+
+// goodAndFailed counts what a proof rests on.
+func goodAndFailed(good, failures int) string {
+	words := counted(good, "good layer", "good layers")
+	if failures > 0 {
+		words += ", " + count(failures) + " failed"
+	}
+	return words
+}
+
+// besideWords say what would have failed had nothing changed, and what look-alikes did.
+func besideWords(p *trial.Proof, alike int, kind string) string {
+	if p.Good+p.Failures == 0 {
+		return ""
+	}
+	words := "; had nothing changed, " + about(p.Expected) + " would have failed"
+	if alike == 0 {
+		return words + "; no look-alikes that nobody touched"
+	}
+	return words + "; beside it " + counted(alike, kind, kind+"s") + " like it, untouched: " + count(p.Beside.Failures) + " failed, " + about(p.Beside.Expected) + " expected"
+}
+
+// about says an expected count.
+func about(x float64) string {
+	if x < 9.95 {
+		return "about " + strconv.FormatFloat(x, 'f', 1, 64)
+	}
+	return "about " + count(int(x+0.5))
 }
 
 // layerPath is a first layer's id as its address has it.

@@ -123,7 +123,7 @@ type Server struct {
 	tokens    *senders      // by token
 	floor     kept[[]store.FloorPrinter]
 	spots     kept[[]store.Spot] // where plates are
-	rates     farmRates
+	ledgers   ledgers
 	unpacked  chan struct{} // wakes the packing of days for trends
 	metrics   *metrics
 	guards    map[string]Route // by method and pattern

@@ -97,7 +97,6 @@ func (s *Server) showThing(c echo.Context, t *thing) error {
 		return err
 	}
 	t.page.Ask = s.asksWhich(twice, t.tag)
-	day := 24 * time.Hour
 	counts, err := s.store.CountsOf(t.ctx, t.of, [2]time.Time{t.end.Add(-14 * day), t.end}, [2]time.Time{t.end.Add(-thingWindow), t.end},
 		[2]time.Time{t.end.Add(-2 * thingWindow), t.end.Add(-thingWindow)})
 	if err != nil {

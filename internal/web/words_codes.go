@@ -29,6 +29,9 @@ var caseWords = map[string]string{
 	"suspected": "Suspected", "on_test": "On test", "upheld": "Upheld", "not_upheld": "Not upheld", "closed": "Closed",
 }
 
+// testedWords are what a planned test draws, as something done before a start.
+var testedWords = map[string]string{"probe": "probing", "wipe": "wiping the plate", "swap_plate": "a washed plate", "turn_plate": "turning the plate"}
+
 var markWords = map[string]string{
 	"nozzle_low": "Over-squished (nozzle low)", "nozzle_high": "Under-squished (nozzle high)", "blobs": "Blobs",
 	"dragged": "Dragged lines", "contamination": "Contamination marks", "lifting": "Corner lift",
