@@ -12,6 +12,7 @@ package assess
 import (
 	"context"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"basecourse/internal/fault"
@@ -62,6 +63,9 @@ type Assessor struct {
 	fleet    fleetKeep
 	held     heldKeep
 	care     careKeep
+
+	draws  atomic.Bool // records what the lot decides
+	secret []byte      // of the lot, once it was read
 }
 
 // New makes an assessor over a store.
@@ -341,6 +345,9 @@ func (a *Assessor) fitted(key [32]byte, starts []upkeep.Past, learn func() ([]fi
 func (a *Assessor) Run(ctx context.Context) {
 	const least, most = 10 * time.Second, time.Minute
 	for {
+		if !a.draws.Load() {
+			_ = a.Draws(ctx) // until then the lot decides nothing that is kept; told when it is asked for
+		}
 		begun := time.Now()
 		// What goes wrong here goes wrong again, and is told, when it is asked for.
 		a.ready(ctx)

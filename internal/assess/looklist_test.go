@@ -9,7 +9,7 @@ import (
 	"basecourse/internal/assess"
 	"basecourse/internal/simfarm"
 	"basecourse/internal/store"
-	"basecourse/internal/upkeep"
+	"basecourse/internal/trial"
 )
 
 // Where a look list drew, findings rest on what it drew; what is graded besides, by
@@ -31,7 +31,7 @@ func TestFindingsRestOnTheLookList(t *testing.T) {
 			continue
 		}
 		f.LookChance, f.LookDrawn, f.LookedBecause = 0.6, "lot", ""
-		if upkeep.Lot(f.Printer, f.StartedAt.UnixMicro()) > 0.6 || f.Printer == "P-014" && f.Grade == "failed" {
+		if trial.Number(nil, f.Printer, f.StartedAt.UnixMicro(), "look") > 0.6 || f.Printer == "P-014" && f.Grade == "failed" {
 			f.LookDrawn = "no"
 		}
 		list = append(list, f)

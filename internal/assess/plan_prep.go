@@ -99,7 +99,7 @@ func (a *Assessor) planAsks(ctx context.Context, v *view, q AsOf) (map[string][]
 	adviser := v.adviser()
 	out := map[string][]upkeep.Item{}
 	for i, items := range v.each(q.At, func(n *ahead) []upkeep.Item {
-		items, _ := v.due(adviser, policing, n, q.At)
+		items, _, _ := v.due(adviser, policing, nil, n, q.At)
 		items = slices.DeleteFunc(items, func(x upkeep.Item) bool { return !x.ByPolicy })
 		if len(items) == 0 {
 			return nil

@@ -47,31 +47,49 @@ func (a *Assessor) Upkeep(ctx context.Context, q AsOf, printer string) (*Upkeep,
 	if err != nil {
 		return nil, err
 	}
-	return v.upkeep(q.At, policing, st, printer)
+	l, err := a.lots(ctx, v.settings, q, st, alone(printer)...)
+	if err != nil {
+		return nil, err
+	}
+	u, draws, err := v.upkeep(q.At, policing, l, st, printer)
+	if err != nil || !a.current(q) {
+		return u, err
+	}
+	return u, a.record(ctx, draws)
 }
 
-func (v *view) upkeep(at time.Time, p *policing, st *store.Standing, printer string) (*Upkeep, error) {
+func alone(printer string) []string {
+	if printer == "" {
+		return nil
+	}
+	return []string{printer}
+}
+
+// upkeep is the answer, with the draws in it that are not recorded yet.
+func (v *view) upkeep(at time.Time, p *policing, l *lots, st *store.Standing, printer string) (*Upkeep, []farm.Draw, error) {
 	u := &Upkeep{AsOf: at}
 	adviser := v.adviser()
 	if printer != "" {
 		i, err := v.printer(printer, at)
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
-		items, _ := v.due(adviser, p, &v.next[i], at)
+		items, drawn, _ := v.due(adviser, p, l, &v.next[i], at)
 		u.Items = v.settled(st, &v.next[i], items)
 		upkeep.Arrange(u.Items)
-		return u, nil
+		return u, v.fresh(st, &v.next[i], drawn, at), nil
 	}
+	draws := make([][]farm.Draw, len(v.printers))
 	u.Items = slices.Concat(v.each(at, func(n *ahead) []upkeep.Item {
 		if _, held := st.Printers[v.printers[n.next.Printer].Tag]; held {
 			return nil // left out of a list, and told when it is asked for
 		}
-		items, _ := v.due(adviser, p, n, at)
+		items, drawn, _ := v.due(adviser, p, l, n, at)
+		draws[n.next.Printer] = v.fresh(st, n, drawn, at)
 		return v.settled(st, n, items)
 	})...)
 	upkeep.Arrange(u.Items)
-	return u, nil
+	return u, slices.Concat(draws...), nil
 }
 
 // printer finds a printer in service.
@@ -110,8 +128,9 @@ func costsOf(set farm.SettingValues) upkeep.Costs {
 	return c
 }
 
-// due is what to do before one printer's next start.
-func (v *view) due(adviser *upkeep.Adviser, p *policing, n *ahead, at time.Time) (out []upkeep.Item, soon upkeep.Soon) {
+// due is what to do before one printer's next start, and what the lot decided of it; l
+// nil: nothing is left to the lot.
+func (v *view) due(adviser *upkeep.Adviser, p *policing, l *lots, n *ahead, at time.Time) (out []upkeep.Item, drawn []upkeep.Drawn, soon upkeep.Soon) {
 	tag, plate := v.tags(n)
 	since := func(t int64, unit time.Duration) float64 {
 		if t == 0 {
@@ -120,14 +139,14 @@ func (v *view) due(adviser *upkeep.Adviser, p *policing, n *ahead, at time.Time)
 		return float64(at.UnixMicro()-t) / float64(unit.Microseconds())
 	}
 	s := upkeep.State{Next: n.next, SinceWash: n.sinceWash, HoursSinceProbe: since(n.probedAt, time.Hour), HoursSinceClean: since(n.cleanAt, time.Hour),
-		Since: n.since, Lot: upkeep.Lot(tag, n.lastStart)}
+		Since: n.since, Lot: l.of(tag, n.lastStart)}
 	s.Material = max(n.last, -1)
 	limits := p.ask(&s, upkeep.Place{Plate: plate, Printer: tag, Material: v.material(n.last)}, n.swapped)
-	due, soon := adviser.Ahead(&s, &limits)
+	due, drawn, soon := adviser.Ahead(&s, &limits)
 	for _, d := range due {
 		out = append(out, upkeep.Item{Due: d, Printer: tag, Plate: plate})
 	}
-	return out, soon
+	return out, drawn, soon
 }
 
 // JSON writes the answer as the command and the API give it, in the form of

@@ -3,9 +3,11 @@ package assess
 import (
 	"context"
 	"runtime"
+	"slices"
 	"sync"
 	"time"
 
+	"basecourse/internal/farm"
 	"basecourse/internal/store"
 	"basecourse/internal/upkeep"
 )
@@ -85,11 +87,26 @@ func (a *Assessor) outlook(ctx context.Context, v *view) (Outlook, error) {
 	if err != nil {
 		return nil, err
 	}
+	st, err := a.store.Standing(ctx, v.q.At, v.q.KnownAt, "", "")
+	if err != nil {
+		return nil, err
+	}
+	l, err := a.lots(ctx, v.settings, v.q, st)
+	if err != nil {
+		return nil, err
+	}
 	adviser := v.adviser()
+	draws := make([][]farm.Draw, len(v.printers))
 	of := v.each(v.q.At, func(n *ahead) []upkeep.Item {
-		items, soon := v.due(adviser, p, n, v.q.At)
+		items, drawn, soon := v.due(adviser, p, l, n, v.q.At)
+		draws[n.next.Printer] = v.fresh(st, n, drawn, v.q.At)
 		return append(items, v.coming(n, items, soon)...)
 	})
+	if a.current(v.q) {
+		if err := a.record(ctx, slices.Concat(draws...)); err != nil {
+			return nil, err
+		}
+	}
 	out := make(Outlook, len(of))
 	for i, items := range of {
 		if len(items) > 0 {

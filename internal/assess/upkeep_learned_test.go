@@ -14,6 +14,7 @@ import (
 	"basecourse/internal/findings"
 	"basecourse/internal/simfarm"
 	"basecourse/internal/store"
+	"basecourse/internal/trial"
 	"basecourse/internal/upkeep"
 )
 
@@ -106,7 +107,7 @@ func TestTheFarmsAnswerIsThatOfTheClosedLoop(t *testing.T) {
 		tag := fmt.Sprintf("P-%03d", i+1)
 		st := upkeep.State{Next: upkeep.Next{Printer: i, Plate: plate[i], Material: last[i], Probing: findings.Probing(e.State), SinceProbe: e.PrintsSinceProbe, Gap: e.PrintsSinceClean,
 			PrinterFailed: printerFailed[i], PlateFailed: plateFailed[plate[i]]}, SinceWash: e.PrintsSinceWash, HoursSinceProbe: math.NaN(), HoursSinceClean: math.NaN(),
-			Since: open.Since(i), Lot: upkeep.Lot(tag, lastStart[i])}
+			Since: open.Since(i), Lot: &upkeep.Lot{Limit: 0.01, Number: func(t upkeep.Task) float64 { return trial.Number(nil, tag, lastStart[i], string(t)) }}}
 		for _, d := range adviser.Answer(&st, &upkeep.Limits{}) {
 			want[string(d.Task)+" "+tag] = d.Saves
 		}

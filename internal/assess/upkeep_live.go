@@ -21,8 +21,7 @@ func (a *Assessor) live(ctx context.Context, q AsOf, printer string) (*Upkeep, e
 	if err != nil {
 		return nil, err
 	}
-	now := a.store.Now()
-	if !q.KnownAt.IsZero() || !q.From.IsZero() || !q.To.IsZero() || q.At.Before(now.Add(-lived)) || q.At.After(now.Add(lived)) {
+	if !a.current(q) {
 		return nil, nil
 	}
 	a.mu.Lock()
@@ -44,10 +43,20 @@ func (a *Assessor) live(ctx context.Context, q AsOf, printer string) (*Upkeep, e
 	if err != nil {
 		return nil, err
 	}
-	items, _ := v.due(v.adviser(), p, n, q.At)
+	l, err := a.lots(ctx, v.settings, q, st, printer)
+	if err != nil {
+		return nil, err
+	}
+	items, drawn, _ := v.due(v.adviser(), p, l, n, q.At)
 	u := &Upkeep{AsOf: q.At, Items: v.settled(st, n, items)}
 	upkeep.Arrange(u.Items)
-	return u, nil
+	return u, a.record(ctx, v.fresh(st, n, drawn, q.At))
+}
+
+// current tells whether a question is one of now.
+func (a *Assessor) current(q AsOf) bool {
+	now := a.store.Now()
+	return q.KnownAt.IsZero() && q.From.IsZero() && q.To.IsZero() && !q.At.Before(now.Add(-lived)) && !q.At.After(now.Add(lived))
 }
 
 // numbered finds a tag in a list in the order of tags; -1 none.

@@ -14,6 +14,12 @@ type SettingRule struct {
 	valid        func(string) bool
 }
 
+// InWords tells whether the setting is a word and no number.
+func (r SettingRule) InWords() bool {
+	_, number := ParseNumber(r.Default)
+	return !number
+}
+
 // Valid tells whether a value may stand under the setting.
 func (r SettingRule) Valid(value string) bool { return r.valid(value) }
 
@@ -53,7 +59,9 @@ var SettingRules = []SettingRule{
 	number("least_avoidable", "0.5", 0, 100),
 	number("start_window_minutes", "45", 0, 1440),
 	number("look_share", "100", 0, 100),
+	{"standing_lot", "on", "on or off", func(v string) bool { return v == "on" || v == "off" }},
 	number("lot_limit", "0.01", 0, 1),
+	number("lot_job_value", "1000", 0, 1e15),
 }
 
 func number(key, standard string, least, most float64) SettingRule {

@@ -76,6 +76,21 @@ func noted(s *start) uint8 {
 // Snapshot is the farm's record so far, for a crew that learns while it works.
 func (p *Prep) Snapshot() *Columns { return p.run.f.Columns() }
 
+// Mood is what no record tells of the printer's day: a standard normal number, bad above 0.
+func (p *Prep) Mood() float64 { return p.run.f.mood(p.Printer, p.At) }
+
+// Chance is the chance that the start is a failure if it is probed for and cleaned so,
+// given all that is hidden.
+func (p *Prep) Chance(probe bool, clean uint8) float64 {
+	w, s := p.run.world, *p.start
+	s.probed, s.method, s.probePlate = probe, clean, s.plate
+	i, j := w.printers[s.printer], w.plates[s.plate]
+	r := w.step(&s)
+	w.printers[s.printer], w.plates[s.plate] = i, j
+	was, _, _ := p.run.f.chances(&s, &r)
+	return was
+}
+
 // Prices are what is paid, in money.
 type Prices struct{ Failure, Probe, Wipe, Wash, Deep float64 }
 

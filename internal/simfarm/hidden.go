@@ -180,6 +180,9 @@ func (w *world) step(s *start) (r risks) {
 	life := f.life(s.at)
 	r.p[causeNothing] = sc.BaseRisk
 	r.p[causeRough] = math.Min(0.9, ip.rough*math.Exp(ip.drift*life)+ip.extra)
+	if sc.MoodRisk != 0 {
+		r.p[causeRough] = math.Min(0.9, r.p[causeRough]*math.Exp(sc.MoodRisk*f.mood(s.printer, s.at)))
+	}
 	r.p[causeWorn] = math.Min(0.9, jp.worn+jp.extra*(1+sc.WornGrowth*life/2))
 	r.p[causeMaterial] = math.Min(0.9, sc.MaterialRisk*m.risk)
 	r.p[causeDebris] = sc.DebrisRisk
@@ -195,6 +198,11 @@ func (w *world) step(s *start) (r risks) {
 		}
 	}
 	return r
+}
+
+// mood is how a printer's day goes, a standard normal number: what makes people skip.
+func (f *Farm) mood(printer int32, at int64) float64 {
+	return newDraw(f.Seed, 0, whoDay|uint64(printer), uint64((at-f.begin)/dayMicros)).norm(forMood)
 }
 
 // heightRisk is the chance that a gap error (mm at the centre, with the tilt at

@@ -195,7 +195,7 @@ func (r *run) next() {
 	// Probed?
 	s.service = sc.ServiceEvery > 0 && m.k > 0 && d.u(forServiceNow)*sc.ServiceEvery < 1
 	x := p.skip + sc.CrewMoodSD*crew.norm(forMood) + sc.HardSkip*hard
-	x += sc.MoodSD * newDraw(f.Seed, 0, whoDay|uint64(i), uint64((e.at-f.begin)/dayMicros)).norm(forMood)
+	x += sc.MoodSD * f.mood(i, e.at)
 	if crew.u(forHurry) < 0.2 {
 		x += sc.HurrySkip
 	}

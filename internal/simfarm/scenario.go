@@ -100,6 +100,9 @@ type Scenario struct {
 	DriftSkip     float64 // and the log-odds of skipping by ±this × the same number
 	DriftClean    float64 // and the log of the cleaning habit
 
+	MoodRisk float64 // a printer's own risk moves by exp(this × the mood of its day), the same mood as MoodSD's
+	SkipRisk float64 // and by exp(this × how much more than others it is skipped, in SkipSD)
+
 	// Behaviour.
 	SkipShare         float64 // typical share of starts without probing
 	SkipSD            float64 // between printers, log-odds

@@ -43,6 +43,19 @@ func Filmed() Scenario {
 	return s
 }
 
+// Moody is a farm with a hidden confounder: bad days of a printer and printers that are
+// given up on are skipped more and fail more for reasons that no record tells; zeros
+// wander, plates are oily.
+func Moody() Scenario {
+	s := Default()
+	s.Name, s.About = "moody", "what makes people skip makes layers fail, by days and by machines; zeros wander, plates oily"
+	wanders(&s)
+	oilyPlates(&s)
+	s.RoughMean, s.RoughSD = 0.02, 0.5
+	s.MoodSD, s.MoodRisk, s.SkipSD, s.SkipRisk = 1.2, 0.8, 0.9, 0.6
+	return s
+}
+
 // Named gives the scenario of a name.
 func Named(name string) (Scenario, bool) {
 	for _, s := range Scenarios() {

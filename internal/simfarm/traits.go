@@ -80,7 +80,11 @@ func (f *Farm) dealTraits() {
 		p.tip = s.TipBlobs.strength(tip)
 		p.rough = lognormal(rough, s.RoughMean, s.RoughSD)
 		p.extra = s.RoughPrinters.strength(rough)
-		p.skip = logit(s.SkipShare) + s.SkipSD*skip.NormFloat64()
+		own := skip.NormFloat64()
+		p.skip = logit(s.SkipShare) + s.SkipSD*own
+		if s.SkipRisk != 0 {
+			p.rough *= math.Exp(s.SkipRisk * own)
+		}
 	}
 	pbase, poil, pover, pworn, pthick, pgrime, pfilm := gen(21), gen(22), gen(23), gen(24), gen(25), gen(26), gen(27)
 	f.plates = make([]plate, s.Plates)

@@ -37,9 +37,10 @@ func (s *Store) EnsureLotSecret(ctx context.Context) error {
 	return wrap("store.EnsureLotSecret", err)
 }
 
-// KeepDraws records draws by the program, each in its own transaction, unless there is
-// one of its id already: that one stands (another server was faster), whatever it says.
+// KeepDraws records draws by the program, all in one transaction, unless there is one of
+// an id already: that one stands (another server was faster), whatever it says.
 func (s *Store) KeepDraws(ctx context.Context, act Act, draws []farm.Draw) error {
+	items := make([]intake.Item, len(draws))
 	for i := range draws {
 		d := &draws[i]
 		r := map[string]any{"kind": farm.KindDraw, "id": d.ID.Text(), "printer": d.Printer, "plate": d.Plate, "task": d.Task, "drawn_at": d.DrawnAt.UTC().Format(time.RFC3339Nano),
@@ -51,12 +52,40 @@ func (s *Store) KeepDraws(ctx context.Context, act Act, draws []farm.Draw) error
 		if err != nil {
 			return wrap("store.KeepDraws", err)
 		}
-		if _, err := s.Record(ctx, act, intake.ParseRecord(body, "", s.Now())); err != nil && !fault.Is(err, fault.Conflict) {
-			return wrap("store.KeepDraws", err)
+		if items[i] = intake.ParseRecord(body, "", s.Now()); items[i].Err != nil {
+			return wrap("store.KeepDraws", items[i].Err)
 		}
 	}
-	return nil
+	return wrap("store.KeepDraws", s.write(ctx, act, func(w *writer) error {
+		for _, item := range items {
+			if _, err := w.one(ctx, item); err != nil && !fault.Is(err, fault.Conflict) {
+				return err
+			}
+		}
+		return nil
+	}))
 }
+
+// PrintersOfJobsAbove gives the printers of a list, or of all with none, whose last start
+// was of a job that is open and worth more than a value: their next start may be of it too.
+func (s *Store) PrintersOfJobsAbove(ctx context.Context, at time.Time, value float64, printers []string) (map[string]bool, error) {
+	list, err := indexed[struct{ Printer string }](ctx, s, jobsAboveSQL, at, value, printers)
+	if err != nil {
+		return nil, wrap("store.PrintersOfJobsAbove", err)
+	}
+	out := map[string]bool{}
+	for _, x := range list {
+		out[x.Printer] = true
+	}
+	return out, nil
+}
+
+// $1 at, $2 value, $3 tags or NULL. Where no job is worth so much no printer is looked at.
+const jobsAboveSQL = `
+SELECT p.printer FROM printers p CROSS JOIN LATERAL (
+		SELECT f.job FROM first_layers f WHERE f.printer = p.id AND f.started_at <= $1 AND f.voided_at IS NULL ORDER BY f.started_at DESC, f.id DESC LIMIT 1) n
+WHERE ($3::text[] IS NULL OR p.printer = ANY ($3)) AND EXISTS (SELECT FROM jobs WHERE value > $2)
+	AND n.job IN (SELECT id FROM jobs WHERE value > $2 AND (closed_at IS NULL OR closed_at > $1))`
 
 // Drawn is a draw of a printer in force.
 type Drawn struct {

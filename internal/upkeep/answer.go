@@ -65,9 +65,8 @@ type State struct {
 	// Since holds the starts of the printer since its last probe, oldest first, the
 	// last Remembered of them. Nil: not looked at.
 	Since []Past
-	// Lot is a number from 0 to 1 drawn for this start by the caller's own seeded
-	// lot; 1 where nothing may be asked for by lot.
-	Lot float64
+	// Lot is what the lot of this start goes by; nil: nothing is left to the lot.
+	Lot *Lot
 }
 
 // Due is a task to do before a printer's next start, and why.
@@ -169,7 +168,7 @@ func (a *Adviser) gaps(n *Next) (printer, plate known) {
 
 // Answer tells what to do before a start, in the order to do it; empty: start.
 func (a *Adviser) Answer(s *State, limits *Limits) []Due {
-	due, _ := a.Ahead(s, limits)
+	due, _, _ := a.Ahead(s, limits)
 	return due
 }
 
@@ -177,8 +176,9 @@ func (a *Adviser) Answer(s *State, limits *Limits) []Due {
 // and wash, if nothing is done meanwhile; 0: it is due, or not in sight.
 type Soon struct{ Probe, Wipe, Wash int }
 
-// Ahead is Answer with what comes next.
-func (a *Adviser) Ahead(s *State, limits *Limits) ([]Due, Soon) {
+// Ahead is Answer with what the lot decided, whether to do or to leave, and what comes
+// next.
+func (a *Adviser) Ahead(s *State, limits *Limits) (out []Due, drawn []Drawn, soon Soon) {
 	eta, sd := a.cast.level(&s.Next)
 	holds := a.cast.holds(eta, sd)
 	skip := a.skipping(s.Printer)
@@ -191,22 +191,20 @@ func (a *Adviser) Ahead(s *State, limits *Limits) ([]Due, Soon) {
 		gapsI[k] *= gapsJ[k]
 	}
 	loss := a.costs.Failure() * holds
-	var soon Soon
-	var out []Due
 	gapNow := 1.0
 	if s.Gap >= 0 {
 		gapNow = gapsI[min(int(s.Gap), horizon-1)]
 	}
-	out = a.cleaning(s, limits, &gapsI, &printer, &plate, loss, out, &soon)
-	if d, ok := a.probing(s, limits, &skips, &skip, loss*gapNow, &soon.Probe); ok {
+	out, drawn = a.cleaning(s, limits, &gapsI, &printer, &plate, loss, &soon)
+	if d, ok := a.probing(s, limits, &skips, &skip, loss*gapNow, &drawn, &soon.Probe); ok {
 		out = append(out, d)
 	}
 	slices.SortStableFunc(out, func(x, y Due) int { return cmp.Compare(order[x.Task], order[y.Task]) })
-	return out, soon
+	return out, drawn, soon
 }
 
-// probing tells whether to probe.
-func (a *Adviser) probing(s *State, limits *Limits, skips *[horizon]float64, effect *known, loss float64, soon *int) (d Due, ok bool) {
+// probing tells whether to probe, and what the lot decided of it.
+func (a *Adviser) probing(s *State, limits *Limits, skips *[horizon]float64, effect *known, loss float64, drawn *[]Drawn, soon *int) (d Due, ok bool) {
 	cost := a.costs.Of(Probe)
 	w := wearOf(skips, loss)
 	p := w.best(cost)
@@ -242,6 +240,17 @@ func (a *Adviser) probing(s *State, limits *Limits, skips *[horizon]float64, eff
 		}
 		return d
 	}
+	asked := happened != 0 || old || limits.ProbeStarts > 0 && counted && s.SinceProbe >= limits.ProbeStarts
+	if counted && !asked {
+		if x, ok := a.draw(s, Probe, gain); ok {
+			if *drawn = append(*drawn, x); !x.Do {
+				return d, false
+			}
+			d.ByLot = true
+			d.Because = append(d.Because, count(k, "start")+" since its probe", x.because())
+			return weighed(), true
+		}
+	}
 	if gain > 0 {
 		if extra > 0 && w.now(p, k, cost, 0, 0) <= 0 {
 			d.Because = append(d.Because, "first layers failed since its probe")
@@ -258,59 +267,35 @@ func (a *Adviser) probing(s *State, limits *Limits, skips *[horizon]float64, eff
 	case old:
 		d.Because = append(d.Because, fmt.Sprintf("%.0f hours since its probe", s.HoursSinceProbe), limits.said(AsksProbe, "probe "+hours(limits.ProbeHours)))
 	default:
-		if counted && s.Lot < lotShare && effect.doubt(cost, loss) >= lotDoubt {
-			d.ByLot = true
-			d.Because = append(d.Because, "drawn by lot: a probe now and then shows whether it drifts")
-			return weighed(), true
-		}
 		return d, false
 	}
 	d.ByPolicy = true
 	return weighed(), true
 }
 
-// A probe is asked for by lot before this share of the starts, where the chance that
-// probing is worth its cost is at least so large.
-const (
-	lotShare = 0.01
-	lotDoubt = 0.05
-)
-
-// doubt is the chance that the effect is so large that renewing pays.
-func (e *known) doubt(cost, loss float64) float64 {
-	sum := 0.0
-	for s, c := range e.chance {
-		if c < unlikely {
-			continue
-		}
-		if w := wearOf(&e.table[s], loss); w.best(cost).every > 0 {
-			sum += c
-		}
-	}
-	return sum
-}
-
-// cleaning tells whether to clean, and how.
-func (a *Adviser) cleaning(s *State, limits *Limits, spares *[horizon]float64, printer, plate *known, loss float64, out []Due, soon *Soon) []Due {
+// cleaning tells whether to clean, and how, and what the lot decided of it.
+func (a *Adviser) cleaning(s *State, limits *Limits, spares *[horizon]float64, printer, plate *known, loss float64, soon *Soon) (out []Due, drawn []Drawn) {
 	if s.Plate < 0 {
-		return out
+		return nil, nil
 	}
 	if limits.WashPrints > 0 && s.SinceWash >= limits.WashPrints {
 		d := Due{Task: Wash, Effort: a.costs.Effort[Wash], ByPolicy: true}
 		d.Because = []string{count(int(s.SinceWash), "print") + " since its wash", limits.said(AsksWash, every("wash", int(limits.WashPrints), "print"))}
 		w := wearOf(spares, loss)
 		a.weigh(&d, s, &w, printer, plate, loss, a.costs.Of(Wash))
-		return append(out, d)
+		return []Due{d}, nil
 	}
-	out = a.wiping(s, limits, spares, printer, plate, loss, out, soon)
-	if d, ok := a.washing(s, loss, len(out) > 0, &soon.Wash); ok {
-		return []Due{d}
+	out, drawn = a.wiping(s, limits, spares, printer, plate, loss, soon)
+	// A wash goes before what the lot says of wiping, whichever it says: else draws of one
+	// arm alone would be left out.
+	if d, ok := a.washing(s, loss, len(out)+len(drawn) > 0, &soon.Wash); ok {
+		return []Due{d}, nil
 	}
-	return out
+	return out, drawn
 }
 
-// wiping tells whether to wipe.
-func (a *Adviser) wiping(s *State, limits *Limits, spares *[horizon]float64, printer, plate *known, loss float64, out []Due, soon *Soon) []Due {
+// wiping tells whether to wipe, and what the lot decided of it.
+func (a *Adviser) wiping(s *State, limits *Limits, spares *[horizon]float64, printer, plate *known, loss float64, soon *Soon) (out []Due, drawn []Drawn) {
 	d := Due{Task: Wipe, Effort: a.costs.Effort[Wipe]}
 	w := wearOf(spares, loss)
 	p := w.best(a.costs.Of(Wipe))
@@ -321,21 +306,34 @@ func (a *Adviser) wiping(s *State, limits *Limits, spares *[horizon]float64, pri
 	if s.Gap >= 0 {
 		gain = w.now(p, int(s.Gap), a.costs.Of(Wipe), 0, 0)
 	}
+	asked := limits.CleanPrints > 0 && s.Gap >= limits.CleanPrints || limits.CleanHours > 0 && s.HoursSinceClean >= limits.CleanHours
+	if s.Gap > 0 && !asked {
+		if x, ok := a.draw(s, Wipe, gain); ok {
+			drawn = append(drawn, x)
+			if x.Do {
+				d.ByLot = true
+				d.Because = []string{count(int(s.Gap), "print") + " since it was cleaned", x.because()}
+				a.weigh(&d, s, &w, printer, plate, loss, a.costs.Of(Wipe))
+				out = append(out, d)
+			}
+			return out, drawn
+		}
+	}
 	switch {
 	case gain > 0:
 		d.Because = []string{fmt.Sprintf("%d prints since it was cleaned", s.Gap), every("cheapest", p.every, "print")}
 		a.weigh(&d, s, &w, printer, plate, loss, a.costs.Of(Wipe))
-		return append(out, d)
+		return append(out, d), nil
 	case limits.CleanPrints > 0 && s.Gap >= limits.CleanPrints:
 		d.Because = []string{count(int(s.Gap), "print") + " since it was cleaned", limits.said(AsksClean, every("wipe", int(limits.CleanPrints), "print"))}
 	case limits.CleanHours > 0 && s.HoursSinceClean >= limits.CleanHours:
 		d.Because = []string{fmt.Sprintf("%.0f hours since it was cleaned", s.HoursSinceClean), limits.said(AsksClean, "wipe "+hours(limits.CleanHours))}
 	default:
-		return out
+		return nil, nil
 	}
 	d.ByPolicy = true
 	a.weigh(&d, s, &w, printer, plate, loss, a.costs.Of(Wipe))
-	return append(out, d)
+	return append(out, d), nil
 }
 
 // weigh fills in what a cleaning saves.

@@ -2,6 +2,7 @@ package upkeep
 
 import (
 	"math"
+	"math/rand/v2"
 	"slices"
 	"testing"
 	"time"
@@ -10,6 +11,9 @@ import (
 	"basecourse/internal/findings"
 	"basecourse/internal/simfarm"
 )
+
+// lotLimit is the default of the setting lot_limit.
+const lotLimit = 0.01
 
 const (
 	habitDays = 28
@@ -34,8 +38,11 @@ type asking struct {
 	spent    time.Duration
 	printers []machineNow
 	plates   []plateNow
-	deaf     bool    // to what is said of washes
-	states   []asked // since the last fit, to hold against the exposures
+	deaf     bool           // to what is said of washes
+	sure     bool           // leaves nothing to the lot
+	drawn    int            // draws
+	drawnFor map[Task]Drawn // of the last start, where it is asked for
+	states   []asked        // since the last fit, to hold against the exposures
 }
 
 type machineNow struct {
@@ -73,7 +80,7 @@ func newAsking(t *testing.T, sc simfarm.Scenario, learn int) *asking {
 func (a *asking) state(at int64, printer, plate int32, material uint8) State {
 	m, j := &a.printers[printer], &a.plates[plate]
 	s := State{Next: Next{Printer: printer, Plate: plate, Material: int32(material), Probing: findings.ProbingSkipped, SinceProbe: m.since, Gap: j.gap,
-		PrinterFailed: m.failed && m.known <= at, PlateFailed: j.failed && j.known <= at}, SinceWash: j.wash, HoursSinceProbe: math.NaN(), HoursSinceClean: math.NaN(), Lot: 1}
+		PrinterFailed: m.failed && m.known <= at, PlateFailed: j.failed && j.known <= at}, SinceWash: j.wash, HoursSinceProbe: math.NaN(), HoursSinceClean: math.NaN()}
 	s.Since = m.past
 	for i, known := range m.grades {
 		m.past[i].Graded = known > 0 && known <= at
@@ -88,9 +95,19 @@ func (a *asking) Decide(p *simfarm.Prep) (probe bool, clean uint8) {
 		a.next = p.At - (p.At-a.begin)%day + int64(a.learn)*day
 	}
 	s := a.state(p.At, p.Printer, p.Plate, p.Material)
-	s.Lot = float64(uint64(p.K+1)*0x9e3779b97f4a7c15*uint64(p.Printer+1)>>11) / (1 << 53)
+	if !a.sure {
+		s.Lot = &Lot{Limit: lotLimit, Number: func(t Task) float64 {
+			return rand.New(rand.NewPCG(uint64(p.K), uint64(p.Printer)<<8|uint64(order[t]))).Float64()
+		}}
+	}
 	from := time.Now()
-	due := a.adviser.Answer(&s, &Limits{})
+	due, drawn, _ := a.adviser.Ahead(&s, &Limits{})
+	a.drawn += len(drawn)
+	if a.drawnFor != nil {
+		for _, x := range drawn {
+			a.drawnFor[x.Task] = x
+		}
+	}
 	a.spent += time.Since(from)
 	a.asked++
 	for _, d := range due {

@@ -2,8 +2,6 @@ package upkeep
 
 import (
 	"cmp"
-	"crypto/sha256"
-	"encoding/binary"
 	"math"
 	"slices"
 	"strings"
@@ -52,15 +50,6 @@ func Arrange(list []Item) {
 
 // leastMinutes is what a task counts that takes nobody's time.
 const leastMinutes = 0.1
-
-// Lot draws a number from 0 (included) to 1 (left out) for a printer's start, given
-// when it started last (microseconds since 1970; 0 never): the same for ever, so that
-// asking twice draws once.
-func Lot(printer string, last int64) float64 {
-	b := binary.BigEndian.AppendUint64([]byte("upkeep\x00"+printer+"\x00"), uint64(last))
-	d := sha256.Sum256(b)
-	return float64(binary.BigEndian.Uint64(d[:8])>>11) / (1 << 53)
-}
 
 // Subject is what a task is done to: kind (printer, plate) and tag.
 func (x *Item) Subject() (kind, tag string) {

@@ -1,7 +1,6 @@
 package upkeep
 
 import (
-	"math"
 	"slices"
 	"testing"
 )
@@ -20,29 +19,5 @@ func TestTasksComeByWhatTheirPrinterSavesAMinute(t *testing.T) {
 	want := []string{"P-2 wipe", "P-2 probe", "P-0 probe", "P-1 wipe", "P-1 probe", "P-3 wash"}
 	if !slices.Equal(got, want) {
 		t.Errorf("got %v, want %v", got, want)
-	}
-}
-
-func TestALotIsEvenAndDrawnOnce(t *testing.T) {
-	sum, n := 0.0, 20_000
-	low := 0
-	for i := range n {
-		x := Lot("P-001", int64(i))
-		if x < 0 || x >= 1 || x != Lot("P-001", int64(i)) {
-			t.Fatalf("start %d: got %g", i, x)
-		}
-		sum += x
-		if x < lotShare {
-			low++
-		}
-	}
-	if mean := sum / float64(n); math.Abs(mean-0.5) > 0.01 {
-		t.Errorf("mean: got %g, want 0.5", mean)
-	}
-	if share := float64(low) / float64(n); math.Abs(share-lotShare) > 0.003 {
-		t.Errorf("share below %g: got %g", lotShare, share)
-	}
-	if Lot("P-001", 1) == Lot("P-002", 1) {
-		t.Error("two printers draw the same")
 	}
 }

@@ -116,7 +116,7 @@ func TestLearnHearsAnEchoWhereThereIsOne(t *testing.T) {
 		past[0].Probing = findings.ProbingValid
 		return past
 	}
-	s := State{Next: Next{Printer: 0, Plate: -1, Material: -1, Probing: findings.ProbingSkipped, SinceProbe: 3, Gap: -1}, Lot: 1}
+	s := State{Next: Next{Printer: 0, Plate: -1, Material: -1, Probing: findings.ProbingSkipped, SinceProbe: 3, Gap: -1}}
 	s.Since = run(true)
 	failed := a.Answer(&s, &Limits{})
 	s.Since = run(false)

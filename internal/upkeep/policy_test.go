@@ -155,7 +155,7 @@ func TestWhatPoliciesAskFor(t *testing.T) {
 	a := NewAdviser(NewForecast(&findings.Model{Mix: []findings.Weighted{{At: 0, Share: 1}}, Mean: findings.Level{At: -3}}), DefaultCosts(), Echo{})
 	glass := Policy{Name: "g", Scope: Scope{Surface: "glass"}, Rules: Rules{CleanPrints: 8, CleanHours: 24, WashPrints: 40, ProbeStarts: 3, ProbeHours: 36, ProbeAfter: Swap | Temperature}}
 	limits := LimitsFor([]Policy{glass}, &Place{Surface: "glass"})
-	fresh := State{Next: Next{Probing: findings.ProbingValid}, SinceWash: 5, HoursSinceProbe: 1, HoursSinceClean: 1, Lot: 1}
+	fresh := State{Next: Next{Probing: findings.ProbingValid}, SinceWash: 5, HoursSinceProbe: 1, HoursSinceClean: 1}
 	for _, c := range []struct {
 		name   string
 		change func(*State)

@@ -105,7 +105,7 @@ func TestBestIntervalIsThatOfMinimalRepair(t *testing.T) {
 
 func TestNothingIsDueWhereNothingWears(t *testing.T) {
 	a := NewAdviser(NewForecast(&findings.Model{Mix: []findings.Weighted{{At: 0, Share: 1}}, Mean: findings.Level{At: -3}}), DefaultCosts(), Echo{})
-	s := State{Next: Next{Probing: findings.ProbingSkipped, SinceProbe: 50, Gap: 40}, SinceWash: 40, HoursSinceProbe: 90, HoursSinceClean: 216, Lot: 1}
+	s := State{Next: Next{Probing: findings.ProbingSkipped, SinceProbe: 50, Gap: 40}, SinceWash: 40, HoursSinceProbe: 90, HoursSinceClean: 216}
 	if due := a.Answer(&s, &Limits{}); len(due) != 0 {
 		t.Errorf("got %+v, want nothing", due)
 	}
@@ -117,7 +117,7 @@ func TestNothingIsDueWhereNothingWears(t *testing.T) {
 
 func BenchmarkAnswer(b *testing.B) {
 	a := NewAdviser(NewForecast(&findings.Model{Mix: []findings.Weighted{{At: 0, Share: 1}}, Mean: findings.Level{At: -3}}), DefaultCosts(), Echo{})
-	s := State{Next: Next{Probing: findings.ProbingSkipped, SinceProbe: 50, Gap: 40}, SinceWash: 40, Lot: 1}
+	s := State{Next: Next{Probing: findings.ProbingSkipped, SinceProbe: 50, Gap: 40}, SinceWash: 40}
 	for b.Loop() {
 		a.Answer(&s, &Limits{Rules: Rules{ProbeStarts: 20, WashPrints: 30}})
 	}

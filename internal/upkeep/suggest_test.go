@@ -92,7 +92,7 @@ func BenchmarkAnswerLearned(b *testing.B) {
 	n := int32(0)
 	for b.Loop() {
 		n++
-		s := State{Next: Next{Printer: n % 24, Plate: n % 48, Probing: findings.ProbingSkipped, SinceProbe: 6, Gap: 5}, SinceWash: 40, Since: past[:n%31], Lot: 0.5}
+		s := State{Next: Next{Printer: n % 24, Plate: n % 48, Probing: findings.ProbingSkipped, SinceProbe: 6, Gap: 5}, SinceWash: 40, Since: past[:n%31]}
 		a.Answer(&s, &Limits{Rules: Rules{ProbeStarts: 20, WashPrints: 30}})
 	}
 }

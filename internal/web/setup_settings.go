@@ -73,7 +73,7 @@ func (s *Server) postSettings() echo.HandlerFunc {
 			if value == "" {
 				value = r.Default
 			}
-			if r.Key != "time_zone" && r.Key != "currency" && r.Key != "person_level" {
+			if !r.InWords() {
 				value = tidyNumber(value)
 			}
 			if r.Key == "currency" {
@@ -167,7 +167,7 @@ func (s *Server) renderSettings(c echo.Context, status int, form settingsForm) e
 			hint := w.Changes + " Standard " + r.Default + "; " + r.Expected + "."
 			seen[r.Key] = value
 			f := views.Field{Name: r.Key, Label: w.Label, Hint: hint, Unit: unit, Kind: "number", Value: value, Wrong: wrong[r.Key]}
-			if r.Key == "time_zone" || r.Key == "currency" || r.Key == "person_level" {
+			if r.InWords() {
 				f.Kind, f.Longest = "text", 64
 			}
 			if form.group == g.ID {

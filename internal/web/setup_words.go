@@ -155,5 +155,7 @@ var settingWords = map[string]settingWord{
 	"safety_solvent":         {Label: "Solvents"},
 	"safety_hot":             {Label: "Heat"},
 	"safety_motion":          {Label: "Moving parts"},
-	"lot_limit":              {"Lot limit", "", "A lot may decide where doing and leaving differ by less than this share of a failed layer’s cost, from 0 to 1. Nothing goes by it yet.", "judging"},
+	"standing_lot":           {"Standing lot", "", "Whether a lot decides to probe, to wipe or to leave it where that hardly matters: such starts show what probing and wiping change.", "judging"},
+	"lot_limit":              {"Lot limit", "", "The lot decides where doing and leaving differ by less than this share of a failed layer’s cost, from 0 to 1.", "judging"},
+	"lot_job_value":          {"No lot above a job’s value of", "CURRENCY", "Starts of open jobs worth more are left to no lot.", "judging"},
 }
