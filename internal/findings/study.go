@@ -436,8 +436,9 @@ const (
 	// leastFailing is how much likelier an effect must make the failures alone:
 	// near misses lend weight to what failures say, they do not speak for them.
 	leastFailing = 1.5
-	// unborne is the least chance of nothing being avoidable otherwise.
-	unborne = 0.5
+	// unborne is the least chance of nothing being avoidable otherwise: too large to
+	// be raised.
+	unborne = 0.9
 	// Variances of a and δ that leave a subject's own level and leaning free.
 	freeA, freeD = 4, 2
 )
