@@ -8,6 +8,7 @@ type FloorPage struct {
 	Again   string // address of this page
 	Lead    string // "7 of 60 printers need someone."
 	Notice  string // what is missing just now; ""
+	Looked  string // how much of the look list is done; "" all are looked at
 	Saved   SavedLine
 	Places  []Link // ways to walk the floor
 	Filters []FilterRow

@@ -5,6 +5,7 @@ package views
 type RoundPage struct {
 	Shell
 	Lead      string // where layers come down and when; "" none soon
+	Done      string // how much of the look list is done; "" all are looked at
 	Notice    string
 	Saved     SavedLine
 	Filters   []FilterRow
@@ -30,4 +31,5 @@ type RoundRow struct {
 	Held          string // why no job must start there; "" not on hold
 	Grade         string // address of the form for marks and other grades
 	Skip          string // address at which the one after comes up; "" there is none
+	Drawn, Why    string // what the look list drew, by its code and in words; "" all are looked at
 }

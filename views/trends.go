@@ -10,7 +10,9 @@ type TrendsPage struct {
 	Clear   string      // address without filters; "" there are none
 	Form    TrendForm
 	Rate    Rate
-	Notes   []string // what is left out, what counts how
+	Looks   []string  // what the look list tells; none: no list is in use
+	Layers  FilterRow // what charts judge by; no links: not asked
+	Notes   []string  // what is left out, what counts how
 	Empty   string
 	First   bool // nothing recorded at all
 	Grade   string

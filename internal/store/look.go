@@ -22,6 +22,7 @@ type RunningLayer struct {
 	Minutes  *float64   // that the job says a first layer takes
 	Until    *time.Time // when the print is over by its job's hours; nil not known
 	Held     *string    // why the printer is on hold; nil it is not
+	Drawn    string     // what the look list drew: lot, risk, no; "" it was not drawn for
 }
 
 // RunningLayers lists the running first layers that nobody has graded at a time, of
@@ -33,7 +34,7 @@ func (s *Store) RunningLayers(ctx context.Context, at time.Time) ([]RunningLayer
 	defer cancel()
 	rows, err := s.pool.Query(ctx, `
 		SELECT f.id, f.started_at AS at, p.printer, coalesce(p.bay, '') AS bay, coalesce(l.plate, '') AS plate, coalesce(j.job, '') AS job, coalesce(m.material, '') AS material,
-			coalesce(f.start_is = 'sent', false) AS sent, j.first_layer_minutes AS minutes, f.started_at + j.hours_per_plate * interval '1 hour' AS until, h.reason AS held
+			coalesce(f.start_is = 'sent', false) AS sent, j.first_layer_minutes AS minutes, f.started_at + j.hours_per_plate * interval '1 hour' AS until, h.reason AS held, coalesce(f.look_drawn::text, '') AS drawn
 		FROM printers p CROSS JOIN LATERAL (SELECT * FROM first_layers x WHERE x.printer = p.id AND x.started_at <= $1 AND x.voided_at IS NULL ORDER BY x.started_at DESC, x.id DESC LIMIT 1) f
 			LEFT JOIN jobs j ON j.id = f.job LEFT JOIN plates l ON l.id = f.plate LEFT JOIN materials m ON m.id = f.material
 			LEFT JOIN LATERAL (SELECT coalesce(x.reason, '') AS reason FROM holds x WHERE x.printer = p.id AND x.placed_at <= $1 AND (x.released_at IS NULL OR x.released_at > $1) AND x.voided_at IS NULL

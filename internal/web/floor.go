@@ -116,6 +116,9 @@ func (s *Server) getFloor() echo.HandlerFunc {
 			page.First = s.firstSteps(c, "Every printer appears here with its next action. Add printers or import a bundle.")
 		} else {
 			page.Notice = findingsNotice(found, frame, now)
+			if page.Looked, err = s.lookDone(ctx, frame, now); err != nil {
+				return err
+			}
 		}
 		return render(c, http.StatusOK, views.Floor(page))
 	}

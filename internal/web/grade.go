@@ -269,8 +269,8 @@ func (g *grading) fields() (map[string]string, error) {
 	if slices.ContainsFunc(g.canvas.marks, func(m farm.Mark) bool { return m.Mark == "other" }) && f["note"] == "" {
 		g.wrong("note", "Say in a few words what is seen: Something else is painted on the map.")
 	}
-	if strings.HasPrefix(backTo(g.text("next")), "/round") && g.start != nil && g.start.LookedBecause == "" {
-		f["looked_because"] = "round"
+	if g.start != nil && g.start.LookedBecause == "" && (onList(g.start.LookDrawn) || strings.HasPrefix(backTo(g.text("next")), "/round")) {
+		f["looked_because"] = lookedBecause(g.start.LookDrawn)
 	}
 	var err error
 	f["plate"], err = g.readPlate()

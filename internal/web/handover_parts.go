@@ -33,6 +33,7 @@ func (s *Server) handoverParts(ctx context.Context, frame store.Frame, now, sinc
 	var unseen int
 	var work store.ShiftWork
 	var tablets []store.Tablet
+	var looked string
 	beside := make(chan error, 2)
 	go func() {
 		var err, err2 error
@@ -44,13 +45,15 @@ func (s *Server) handoverParts(ctx context.Context, frame store.Frame, now, sinc
 		var err, err2 error
 		running, err = s.store.RunningLayers(ctx, now)
 		_, unseen, err2 = s.unseenPrinters(ctx, end)
-		beside <- errors.Join(err, err2)
+		var err3 error
+		looked, err3 = s.lookDone(ctx, frame, now)
+		beside <- errors.Join(err, err2, err3)
 	}()
 	parts, err := s.handoverFirst(ctx, frame, now)
 	if err := errors.Join(err, <-beside, <-beside); err != nil {
 		return nil, err
 	}
-	parts = append(parts, s.openPart(running, unseen))
+	parts = append(parts, lookPart(s.openPart(running, unseen), looked, s.hrefOf("/round")))
 	if p := s.waitingPart(tablets, zone); p.Count > 0 {
 		parts = append(parts, p)
 	}

@@ -141,7 +141,18 @@ func (s *Server) getRound() echo.HandlerFunc {
 			return err
 		}
 		zone := frame.Settings.Zone()
+		listed := listUsed(frame)
+		if listed {
+			s.drawNow(ctx)
+		}
 		l, err := s.looksNow(ctx, now)
+		if err != nil {
+			return err
+		}
+		if listed {
+			l.listFirst()
+		}
+		done, err := s.lookDone(ctx, frame, now)
 		if err != nil {
 			return err
 		}
@@ -151,10 +162,10 @@ func (s *Server) getRound() echo.HandlerFunc {
 		}
 		bay, skipped := c.QueryParam("bay"), c.QueryParam("after")
 		p := views.RoundPage{Shell: withClock(s.shell(c, roundAct.title, "/grade"), now, zone), Action: s.url("/round"), Notice: roundAlready(c.QueryParam("already")),
-			Hidden: []views.Fact{{Word: "id", Value: id.String()}, {Word: "bay", Value: bay}}, Lead: l.lead()}
+			Hidden: []views.Fact{{Word: "id", Value: id.String()}, {Word: "bay", Value: bay}}, Lead: l.lead(), Done: done}
 		p.DataThrough = clock(windowEnd(frame, now), zone)
 		p.Filters = s.roundBays(l, bay)
-		s.roundRows(&p, l, bay, skipped, zone)
+		s.roundRows(&p, l, bay, skipped, listed, zone)
 		if p.Saved, err = s.savedHere(c, zone); err != nil {
 			return err
 		}
@@ -197,7 +208,7 @@ func (s *Server) roundBays(l *looks, bay string) []views.FilterRow {
 
 // roundRows lays the round out: the next one large, those of its bay that can be seen
 // on the same walk to be ticked, the others in a list.
-func (s *Server) roundRows(p *views.RoundPage, l *looks, bay, skipped string, zone *time.Location) {
+func (s *Server) roundRows(p *views.RoundPage, l *looks, bay, skipped string, listed bool, zone *time.Location) {
 	var order []int
 	for _, i := range l.order {
 		if bay == "" || l.layers[i].Bay == bay {
@@ -227,6 +238,9 @@ func (s *Server) roundRows(p *views.RoundPage, l *looks, bay, skipped string, zo
 		if x.Held != nil {
 			row.Held = "Do not start jobs" + withReason(*x.Held)
 		}
+		if listed {
+			row.Drawn, row.Why = x.Drawn, drawnWords[x.Drawn]
+		}
 		down := l.times[i].Times.State(l.now) == firstlayer.LookDown
 		if down {
 			row.State = "down"
@@ -237,7 +251,8 @@ func (s *Server) roundRows(p *views.RoundPage, l *looks, bay, skipped string, zo
 				row.Skip = s.url(roundAddress(bay, x.ID.String()))
 			}
 			p.Next = &row
-		case x.Bay == l.layers[order[next]].Bay && l.times[i].Times.State(l.now) != firstlayer.LookPrinting && len(p.Row) < roundRow:
+		// With a list, one tick takes in what is on it: the others are graded by choice.
+		case x.Bay == l.layers[order[next]].Bay && (!listed || onList(x.Drawn)) && l.times[i].Times.State(l.now) != firstlayer.LookPrinting && len(p.Row) < roundRow:
 			p.Row = append(p.Row, row)
 		case len(p.Later) < roundLater:
 			p.Later = append(p.Later, row)
@@ -340,7 +355,7 @@ func (h *hand) seenClean(x *store.RunningLayer) handRecord {
 		at = x.At
 	}
 	return handRecord{kind: farm.KindFirstLayer, id: x.ID, about: x.Printer, fields: map[string]string{"printer": x.Printer, "started_at": intake.Stamp(x.At),
-		"grade": "clean", "grader": h.person, "graded_at": stamp(at), "seen_from": "above_printing", "looked_because": "round"}}
+		"grade": "clean", "grader": h.person, "graded_at": stamp(at), "seen_from": "above_printing", "looked_because": lookedBecause(x.Drawn)}}
 }
 
 func roundAlready(text string) string {

@@ -32,6 +32,8 @@ type Config struct {
 	// Diagnoses tells what first layers say; nil: worked out over Store, keeping
 	// nothing for others.
 	Diagnoses Diagnoses
+	// Looks draws which running first layers to look at; nil: worked out over Store.
+	Looks Looks
 	// Policies tells how the farm was looked after; nil: worked out over Store.
 	Policies Policies
 	Copies   Copies  // daily copies of the farm; nil: none are written by this process
@@ -146,6 +148,9 @@ func New(cfg Config) (*Server, error) {
 		working: make(chan struct{}, workersAtOnce), unpacked: make(chan struct{}, 1), importing: make(chan struct{}, 1), decoding: make(chan struct{}, min(2, runtime.NumCPU())),
 		senders: newSenders(rate.Limit(requestsPerSecond), requestsBurst),
 	}
+	if s.cfg.Looks == nil {
+		s.cfg.Looks = assess.New(cfg.Store)
+	}
 	if s.cfg.Policies == nil {
 		s.cfg.Policies = assess.New(cfg.Store)
 	}
@@ -241,6 +246,7 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	}
 	go s.sweep(ctx)
 	go s.packTrends(ctx)
+	go s.drawLooks(ctx)
 	go s.seal(ctx)
 	go s.store.TellChanges(ctx)
 	go s.listen(ctx)

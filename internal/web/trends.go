@@ -61,13 +61,21 @@ func (s *Server) trends(c echo.Context) (*trendsAnswer, error) {
 		ask.By = store.TrendAll
 	case "pair":
 		ask.Least = pairsNeed
-	case "hour", "job":
+	case "shift":
+		turns, err := s.store.Turns(ctx, bounds[0], bounds[len(bounds)-1])
+		if err != nil {
+			return nil, err
+		}
+		ask.Shifts, ask.InBuckets = spans(shiftsOf(turns)), true
+	case "hour", "job", "age", "washed":
 	default:
 		ask.InBuckets = true
 	}
 	if t.got, err = s.store.Trends(ctx, ask); err != nil {
 		return nil, err
 	}
+	t.inUse = listed(t.got)
+	t.list = t.inUse && q.layers == "list"
 	if t.got.CountedRaw > 0 {
 		s.wakePacking()
 	}
@@ -118,6 +126,7 @@ func (s *Server) trendsPage(c echo.Context, shell views.Shell, t *trendsAnswer) 
 	total := t.got.Total
 	of, how := rateOf(total)
 	p.Rate = views.Rate{Label: "First layers failed", Of: of, How: how, Coverage: sentence(coverage(total.Graded, total.Started))}
+	p.Looks = t.lookLines()
 	p.Notes = t.notes()
 	switch {
 	case len(t.got.Unknown) > 0:
@@ -133,6 +142,9 @@ func (s *Server) trendsPage(c echo.Context, shell views.Shell, t *trendsAnswer) 
 	}
 	p.Charts = s.trendLinks("Chart", t.q, func(q *trendsQuery, code string) { q.chart = code }, t.q.chart,
 		[][2]string{{"rate", "Rate by " + t.q.per}, {"gaps", "Layers between failures"}, {"sum", "Cumulative sum"}})
+	if t.inUse {
+		p.Layers = s.trendLinks("Judged by", t.q, func(q *trendsQuery, code string) { q.layers = code }, t.q.layers, [][2]string{{"list", "The look list"}, {"graded", "All that was graded"}})
+	}
 	switch t.q.chart {
 	case "gaps":
 		p.Main = t.gapsChart()
@@ -157,13 +169,13 @@ func (s *Server) trendsPage(c echo.Context, shell views.Shell, t *trendsAnswer) 
 // fillGroups adds what compares groups: the funnel, the small charts, the
 // table; one page of each.
 func (s *Server) fillGroups(p *views.TrendsPage, t *trendsAnswer, path string) {
-	list, usual := rank(t.q, t.got)
-	if len(list) == 0 || t.got.Total.Graded == 0 {
+	list, usual := t.rank()
+	if len(list) == 0 || t.got.Total.Graded == 0 || usual != usual {
 		return
 	}
 	_, many := trendBy(t.q.by)
 	shown := list
-	if t.q.by != "hour" {
+	if !ordered(t.q.by) {
 		from := min((t.q.page-1)*trendsOnPage, max(0, (len(list)-1)/trendsOnPage*trendsOnPage))
 		shown = list[from:min(len(list), from+trendsOnPage)]
 		page := func(n int) string { q := t.q; q.page = n; return q.address(path) + "#table" }
@@ -226,6 +238,9 @@ func (s *Server) trendLinks(label string, q trendsQuery, set func(*trendsQuery, 
 // notes say what is left out and what counts how.
 func (t *trendsAnswer) notes() (notes []string) {
 	notes = append(notes, "Failed: graded failed, or marginal where the underside shows. Voided layers are left out; layers not graded count as started only.")
+	if t.inUse && t.q.chart != "rate" {
+		notes = append(notes, "Gaps and sums follow every graded layer, those graded by choice too: weights have no place in them.")
+	}
 	if t.q.filter.Grader != "" {
 		notes = append(notes, "Layers nobody graded have no grader, so coverage says nothing here.")
 	}

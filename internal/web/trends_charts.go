@@ -3,6 +3,7 @@ package web
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"time"
 
@@ -19,7 +20,8 @@ const (
 	sumBins    = 120
 )
 
-// mostLots is how many new lots are marked on the axis; more stand in the list.
+// mostLots is how many new lots, or plates put on, are marked on the axis; more stand
+// in the list.
 const mostLots = 4
 
 // trendsChart builds the first chart of the page from what was counted.
@@ -31,6 +33,8 @@ type trendsChart struct {
 	events []store.TrendEvent
 	now    time.Time // what starts later is not counted
 	about  string    // what is shown, in words
+	inUse  bool      // a look list drew for what is shown
+	list   bool      // charts judge by it
 }
 
 // label says a bucket: "2026-03-02".
@@ -78,7 +82,7 @@ func (c *trendsChart) window() string {
 }
 
 func (c *trendsChart) sub(what string) string {
-	return what + ", " + c.about + ", " + c.window() + ". " + sentence(withHow(rateOf(c.got.Total))+" failed; "+coverage(c.got.Total.Graded, c.got.Total.Started))
+	return what + ", " + c.about + ", " + c.window() + ". " + sentence(c.bothRates(c.got.Total, &c.got.Look)+"; "+coverage(c.got.Total.Graded, c.got.Total.Started))
 }
 
 // tooFew says how many layers a rate still needs; "" enough.
@@ -89,15 +93,29 @@ func tooFew(graded int) string {
 	return sentence(counted(graded, "graded layer", "graded layers") + " so far; a rate needs about " + strconv.Itoa(rateNeeds))
 }
 
+// tooFew says the same of all that is shown, as it is judged.
+func (c *trendsChart) tooFew() string {
+	_, n := c.judged(c.got.Total, &c.got.Look)
+	return tooFew(n)
+}
+
+// shortCount says a point's count, or its rate by the list.
+func (c *trendsChart) shortCount(k int) string {
+	if c.list {
+		return aboutPercent(c.bucketLook(k).Rate(0.95).Rate)
+	}
+	return count(c.got.Buckets[k].Failures) + " of " + count(c.got.Buckets[k].Graded)
+}
+
 // rateChart is the p chart.
 func (c *trendsChart) rateChart() (views.Chart, stats.PChart) {
 	x, n := make([]int, len(c.got.Buckets)), make([]int, len(c.got.Buckets))
 	for k, b := range c.got.Buckets {
-		x[k], n[k] = b.Failures, b.Graded
+		x[k], n[k] = c.judged(b, c.bucketLook(k))
 	}
 	chart := stats.PChartOf(x, n)
 	out := views.Chart{ID: "main", Kind: "rate", Title: c.rateTitle(&chart), Sub: c.sub("Failed of graded first layers by " + c.bucketWord()),
-		Empty: tooFew(c.got.Total.Graded), Table: c.rateTable(&chart)}
+		Empty: c.tooFew(), Table: c.rateTable(&chart)}
 	out.Says = out.Title + "."
 	if out.Empty != "" {
 		out.Title = "Too few layers for a rate"
@@ -110,17 +128,23 @@ func (c *trendsChart) rateChart() (views.Chart, stats.PChart) {
 		out.Below = append(out.Below, fmt.Sprintf("Limits are exact for each %s’s count: at a steady rate about one point in 740 lies beyond one of them, or fewer.", c.bucketWord()))
 	}
 	out.Below = append(out.Below, fmt.Sprintf("A run is %d points in a row on one side of the usual rate.", stats.RunLength))
+	if c.list {
+		out.Below = append(out.Below, "Points are the look list’s rates, weighed by the chance of being drawn; limits go by how many layers by lot alone would tell as much.")
+	}
 	if k := c.open(); k >= 0 {
 		out.Below = append(out.Below, sentenceCase(c.named(k))+" is not over; it counts so far.")
 	}
 	values := make([]float64, len(x))
-	high := chart.Centre
+	high, all := chart.Centre, 0
+	for _, m := range n {
+		all += m
+	}
 	for k := range x {
 		values[k] = math.NaN()
 		if n[k] > 0 {
 			values[k] = float64(x[k]) / float64(n[k])
 			high = max(high, values[k])
-			if n[k]*20 >= c.got.Total.Graded/len(x) { // limits of hardly any layers would flatten the rest
+			if n[k]*20 >= all/len(x) { // limits of hardly any layers would flatten the rest
 				high = max(high, chart.High[k])
 			}
 		}
@@ -201,7 +225,7 @@ func (c *trendsChart) rateDrawing(p plot, chart *stats.PChart, values []float64,
 		dot := views.ChartDot{X: place(p.x(float64(k) + 0.5)), Y: place(p.y(v)), Says: c.says(k, chart)}
 		switch {
 		case beyond[k]:
-			dot.Kind, dot.Word = "beyond", count(b.Failures)+" of "+count(b.Graded)
+			dot.Kind, dot.Word = "beyond", c.shortCount(k)
 			dot.WX, dot.WY, dot.End = dot.X, place(p.y(v)-10), "middle"
 			if p.x(float64(k))-p.left < 40 {
 				dot.WX, dot.End = place(p.left+4), "start"
@@ -234,15 +258,13 @@ func runWords(class string, s stats.Signal, above, below string) string {
 // eventTicks puts what happened onto the axis: one tick a bucket.
 func (c *trendsChart) eventTicks(p *plot) (ticks []views.ChartTick) {
 	byBucket := map[int][]store.TrendEvent{}
-	lots := 0
+	often := map[string]int{}
 	for _, e := range c.events {
-		if e.What == "lot" {
-			lots++
-		}
+		often[e.What]++
 	}
 	for _, e := range c.events {
-		if e.What == "lot" && lots > mostLots {
-			continue // a line for every spool would hide the points
+		if (e.What == "lot" || e.What == "plate" || e.What == "printer") && often[e.What] > mostLots {
+			continue // a line for every spool or swap would hide the points
 		}
 		for k := range c.got.Buckets {
 			if !e.At.Before(c.bounds[k]) && e.At.Before(c.bounds[k+1]) {
@@ -287,6 +309,12 @@ func eventWord(e store.TrendEvent) string {
 		return wordLower(stateFor(plateStateStates, e.Detail).Word)
 	case "lot":
 		return "new lot " + e.Detail
+	case "plate":
+		return "plate " + e.Detail + " put on"
+	case "printer":
+		return "put onto " + e.Detail
+	case "policy":
+		return "policy " + e.Detail
 	}
 	return e.What
 }
@@ -301,7 +329,7 @@ func wordLower(s string) string {
 // says is what is read at a point.
 func (c *trendsChart) says(k int, chart *stats.PChart) string {
 	b := c.got.Buckets[k]
-	text := sentenceCase(c.named(k)) + ": " + withHow(rateOf(b)) + " failed; " + coverage(b.Graded, b.Started)
+	text := sentenceCase(c.named(k)) + ": " + c.bothRates(b, c.bucketLook(k)) + "; " + coverage(b.Graded, b.Started)
 	if b.Late > 0 {
 		text += "; " + counted(b.Late, "late entry", "late entries")
 	}
@@ -362,8 +390,7 @@ func (c *trendsChart) rateTitle(chart *stats.PChart) string {
 	usual := "the usual " + aboutPercent(chart.Centre)
 	switch {
 	case len(high) == 1:
-		b := c.got.Buckets[high[0]]
-		return fmt.Sprintf("%s failed more than chance explains: %s of %s", sentenceCase(c.named(high[0])), count(b.Failures), count(b.Graded))
+		return fmt.Sprintf("%s failed more than chance explains: %s", sentenceCase(c.named(high[0])), c.shortCount(high[0]))
 	case len(high) > 1:
 		return fmt.Sprintf("%s of %s %ss failed more than chance explains", count(len(high)), count(points), word)
 	case run.Rule == stats.RunHigh:
@@ -387,15 +414,22 @@ func (c *trendsChart) rateTable(chart *stats.PChart) views.Table {
 	}
 	t := views.Table{Caption: "Failed first layers by " + c.bucketWord(), Sub: c.window(),
 		Columns: []views.Column{{Word: head}, {Word: "Failed of graded, likely range"}, {Word: "Graded of started"}, {Word: "Limits", Wide: true}, {Word: "Late entries", Number: true, Wide: true}, {Word: "Stands out"}}}
+	if c.inUse {
+		t.Columns = slices.Insert(t.Columns, 1, views.Column{Word: "By the look list, likely range"})
+	}
 	for k, b := range c.got.Buckets {
 		of, how := rateOf(b)
 		limits := "–"
-		if b.Graded > 0 {
+		if !math.IsNaN(chart.High[k]) {
 			limits = bare(chart.Low[k]) + " to " + percent(chart.High[k])
 		}
 		why := c.standsOut(k, chart)
-		t.Rows = append(t.Rows, views.Row{Strong: why != "", Cells: []views.Cell{{Text: c.label(k)}, {Text: of, Note: how}, {Text: count(b.Graded) + " of " + count(b.Started)},
-			{Text: limits}, {Text: count(b.Late)}, {Text: why}}})
+		row := views.Row{Strong: why != "", Cells: []views.Cell{{Text: c.label(k)}, {Text: of, Note: how}, {Text: count(b.Graded) + " of " + count(b.Started)},
+			{Text: limits}, {Text: count(b.Late)}, {Text: why}}}
+		if c.inUse {
+			row.Cells = slices.Insert(row.Cells, 1, listCell(c.bucketLook(k)))
+		}
+		t.Rows = append(t.Rows, row)
 	}
 	return t
 }

@@ -4,9 +4,9 @@ import (
 	"fmt"
 	"math"
 	"net/url"
+	"slices"
 	"sort"
 	"strings"
-	"time"
 
 	"basecourse/internal/stats"
 	"basecourse/internal/store"
@@ -32,34 +32,38 @@ type ranked struct {
 	store.TrendGroup
 	name   string  // as shown
 	excess float64 // failures above those at the usual rate
+	x, n   int     // failed and graded, as it is judged
 	side   int     // 1 more than chance explains, -1 fewer, 0 neither
 }
 
 // rank judges groups against the usual rate and puts those with most failures
-// above it first; hours stay in their order.
-func rank(q trendsQuery, got *store.Trends) (list []ranked, usual float64) {
-	usual = float64(got.Total.Failures) / float64(got.Total.Graded)
+// above it first; groups with an order of their own keep it.
+func (c *trendsChart) rank() (list []ranked, usual float64) {
+	q, got := c.q, c.got
+	x, n := c.judged(got.Total, &got.Look)
+	usual = float64(x) / float64(n)
 	all := make([]ranked, len(got.Groups))
 	for i, g := range got.Groups {
-		n := float64(g.Total.Graded)
 		r := ranked{TrendGroup: g, name: groupName(q.by, &g)}
-		if g.Total.Graded > 0 {
-			r.excess = float64(g.Total.Failures) - n*usual
+		r.x, r.n = c.judged(g.Total, &g.Look)
+		n := float64(r.n)
+		if r.n > 0 {
+			r.excess = float64(r.x) - n*usual
 		}
 		// Within two standard deviations a tail is far above the limit's chance:
 		// most groups need no exact one.
 		if r.excess*r.excess > 4*n*usual*(1-usual) {
 			switch {
-			case r.excess > 0 && stats.BinomialUpperTail(g.Total.Failures, g.Total.Graded, usual) <= funnelSide:
+			case r.excess > 0 && stats.BinomialUpperTail(r.x, r.n, usual) <= funnelSide:
 				r.side = 1
-			case r.excess < 0 && stats.BinomialLowerTail(g.Total.Failures, g.Total.Graded, usual) <= funnelSide:
+			case r.excess < 0 && stats.BinomialLowerTail(r.x, r.n, usual) <= funnelSide:
 				r.side = -1
 			}
 		}
 		all[i] = r
 	}
-	if q.by == "hour" {
-		return all, usual
+	if ordered(q.by) {
+		return inOrder(all), usual
 	}
 	order := make([]int, len(all))
 	for i := range order {
@@ -87,6 +91,15 @@ func groupName(by string, g *store.TrendGroup) string {
 			plate = "no record"
 		}
 		return plate + " on " + g.Second
+	case g.Name == "" && by == "shift":
+		return "no shift on record"
+	case g.Name == "" && by == "washed":
+		return "no wash on record"
+	case by == "age" || by == "washed":
+		if g.Name == "" {
+			return "no record"
+		}
+		return bandName(store.TrendBy(by), g.Name)
 	case g.Name == "":
 		return "no record"
 	case by == "surface":
@@ -129,11 +142,11 @@ func (q trendsQuery) groupAddress(path string, g *store.TrendGroup) string {
 // rests on, so that few layers are not taken for a bad plate.
 func (c *trendsChart) compareChart(list []ranked, usual float64) views.Chart {
 	one, many := trendBy(c.q.by)
-	out := views.Chart{ID: "compare", Kind: "funnel", Empty: tooFew(c.got.Total.Graded)}
+	out := views.Chart{ID: "compare", Kind: "funnel", Empty: c.tooFew()}
 	more, fewer, judged := 0, 0, 0
 	name := ""
 	for _, r := range list {
-		if r.Total.Graded > 0 {
+		if r.n > 0 {
 			judged++
 		}
 		switch r.side {
@@ -158,12 +171,17 @@ func (c *trendsChart) compareChart(list []ranked, usual float64) views.Chart {
 	}
 	out.Says = out.Title + "."
 	out.Sub = fmt.Sprintf("Each %s’s rate against the number of its graded layers, %s, %s. The line is the usual %s.", one, c.about, c.window(), aboutPercent(usual))
-	if c.q.by == "hour" {
+	if ordered(c.q.by) {
 		out.Kind = "hours"
-		out.Sub = fmt.Sprintf("Failed of graded first layers by the hour in which they started, farm’s time, %s, %s. The line is the usual %s.", c.about, c.window(), aboutPercent(usual))
+		what := map[string]string{"hour": "the hour in which they started, farm’s time", "shift": "the hours of the shift that was on, as recorded; who worked in it plays no part",
+			"age": "how many prints the plate had before, since records began", "washed": "how many prints the plate had since it was washed or washed deep"}[c.q.by]
+		out.Sub = fmt.Sprintf("Failed of graded first layers by %s, %s, %s. The line is the usual %s.", what, c.about, c.window(), aboutPercent(usual))
+	}
+	if c.list {
+		out.Sub += " Judged by the look list; “graded layers” are as many by lot alone as would tell as much."
 	}
 	holds := "The outer limits hold 99.8\u202f% (the inner ones 95\u202f%)"
-	if c.q.by == "hour" {
+	if ordered(c.q.by) {
 		holds = "The limits hold 99.8\u202f%"
 	}
 	expected := float64(judged) * funnelSide
@@ -175,10 +193,10 @@ func (c *trendsChart) compareChart(list []ranked, usual float64) views.Chart {
 		return out
 	}
 	for _, p := range []plot{widePlot(), narrowPlot()} {
-		if c.q.by == "hour" {
-			out.Drawings = append(out.Drawings, c.hoursDrawing(p, list, usual))
+		if ordered(c.q.by) {
+			out.Drawings = append(out.Drawings, c.orderedDrawing(p, list, usual))
 		} else {
-			out.Drawings = append(out.Drawings, funnelDrawing(p, list, usual))
+			out.Drawings = append(out.Drawings, c.funnelDrawing(p, list, usual))
 		}
 	}
 	return out
@@ -194,12 +212,18 @@ func named(by, name string) string {
 		return name
 	case "hour":
 		return "the hour from " + name
+	case "shift":
+		return "the shift " + name
+	case "age":
+		return "layers on plates with " + name + " prints before"
+	case "washed":
+		return "layers " + name + " prints after a wash"
 	}
 	return name
 }
 
-func (r *ranked) says(usual float64) string {
-	text := r.name + ": " + withHow(rateOf(r.Total)) + " failed; " + coverage(r.Total.Graded, r.Total.Started)
+func (c *trendsChart) groupSays(r *ranked) string {
+	text := r.name + ": " + c.bothRates(r.Total, &r.Look) + "; " + coverage(r.Total.Graded, r.Total.Started)
 	switch r.side {
 	case 1:
 		text += "; more than chance explains"
@@ -209,13 +233,13 @@ func (r *ranked) says(usual float64) string {
 	return sentence(text)
 }
 
-func funnelDrawing(p plot, list []ranked, usual float64) views.Drawing {
+func (c *trendsChart) funnelDrawing(p plot, list []ranked, usual float64) views.Drawing {
 	p.root = true
 	high := usual
 	for _, r := range list {
-		p.xMax = max(p.xMax, float64(r.Total.Graded))
-		if n := r.Total.Graded; n >= fewest {
-			high = max(high, float64(r.Total.Failures)/float64(n))
+		p.xMax = max(p.xMax, float64(r.n))
+		if r.n >= fewest {
+			high = max(high, float64(r.x)/float64(r.n))
 		}
 	}
 	p.xMax *= 1.04
@@ -270,11 +294,11 @@ func funnelDrawing(p plot, list []ranked, usual float64) views.Drawing {
 	dense := map[[2]float64]bool{}
 	for i := range list {
 		r := &list[i]
-		if r.Total.Graded == 0 {
+		if r.n == 0 {
 			continue
 		}
-		rate := float64(r.Total.Failures) / float64(r.Total.Graded)
-		x, y := p.x(float64(r.Total.Graded)), p.y(rate)
+		rate := float64(r.x) / float64(r.n)
+		x, y := p.x(float64(r.n)), p.y(rate)
 		if r.side == 0 && len(d.Dots) >= funnelWalk {
 			// Thousands of small groups share few places.
 			if at := [2]float64{math.Round(x), math.Round(y)}; !dense[at] {
@@ -283,7 +307,7 @@ func funnelDrawing(p plot, list []ranked, usual float64) views.Drawing {
 			}
 			continue
 		}
-		dot := views.ChartDot{X: place(x), Y: place(y), Says: r.says(usual)}
+		dot := views.ChartDot{X: place(x), Y: place(y), Says: c.groupSays(r)}
 		if r.side != 0 {
 			dot.Kind = "beyond"
 		}
@@ -304,55 +328,6 @@ func funnelDrawing(p plot, list []ranked, usual float64) views.Drawing {
 		d.Dots = append(d.Dots, dot)
 	}
 	d.Mass = mass.String()
-	return d
-}
-
-// hoursDrawing shows the day from midnight to midnight, with exact limits of
-// each hour's count; runs have no meaning where hours of all days are summed.
-func (c *trendsChart) hoursDrawing(p plot, list []ranked, usual float64) views.Drawing {
-	p.xMax = 24
-	values, low, high := make([]float64, 24), make([]float64, 24), make([]float64, 24)
-	says := make([]string, 24)
-	side := make([]int, 24)
-	top := usual
-	for h := range values {
-		values[h], low[h], high[h] = math.NaN(), math.NaN(), math.NaN()
-	}
-	for i := range list {
-		r := &list[i]
-		var h int
-		if _, err := fmt.Sscanf(r.Name, "%d", &h); err != nil || r.Total.Graded == 0 {
-			continue
-		}
-		values[h] = float64(r.Total.Failures) / float64(r.Total.Graded)
-		l, u := stats.BinomialLimits(r.Total.Graded, usual, funnelSide)
-		low[h], high[h] = float64(l)/float64(r.Total.Graded), float64(u)/float64(r.Total.Graded)
-		says[h], side[h] = r.says(usual), r.side
-		top = max(top, values[h], high[h])
-	}
-	var ticks []float64
-	p.yMax, ticks = niceTop(min(1, top*1.05), 5)
-	d := p.drawing(ticks, axisPercent)
-	words := make([]string, 24)
-	for h := range words {
-		words[h] = time.Date(2000, 1, 1, h, 0, 0, 0, time.UTC).Format("15:04")
-	}
-	d.XTicks = p.xTicks(words)
-	d.Path = p.joined(values)
-	d.Centre = views.ChartLine{Points: p.at(0, usual) + " " + p.at(24, usual), Word: "usual " + aboutPercent(usual), X: place(p.right + 6), Y: place(p.y(usual) + 4), End: "start"}
-	for _, line := range append(p.steps(high), p.steps(low)...) {
-		d.Lines = append(d.Lines, views.ChartLine{Points: line})
-	}
-	for h, v := range values {
-		if math.IsNaN(v) {
-			continue
-		}
-		dot := views.ChartDot{X: place(p.x(float64(h) + 0.5)), Y: place(p.y(v)), Says: says[h]}
-		if side[h] != 0 {
-			dot.Kind, dot.Word, dot.WX, dot.WY, dot.End = "beyond", words[h], dot.X, place(p.y(v)-10), "middle"
-		}
-		d.Dots = append(d.Dots, dot)
-	}
 	return d
 }
 
@@ -381,8 +356,11 @@ func (s *Server) groupsTable(c *trendsChart, list []ranked) views.Table {
 	one, many := trendBy(c.q.by)
 	t := views.Table{Caption: sentenceCase(many) + ", most failures above the usual first", Sub: c.about + ", " + c.window(),
 		Columns: []views.Column{{Word: sentenceCase(one)}, {Word: "Failed of graded, likely range"}, {Word: "Graded of started"}, {Word: "Failures above the usual", Number: true, Wide: true}, {Word: "Explained by chance?"}}}
-	if c.q.by == "hour" {
-		t.Caption = "Hours of the day"
+	if ordered(c.q.by) {
+		t.Caption = map[string]string{"hour": "Hours of the day", "shift": "Shifts", "age": "Prints on the plate before", "washed": "Prints since the plate was washed"}[c.q.by]
+	}
+	if c.inUse {
+		t.Columns = slices.Insert(t.Columns, 1, views.Column{Word: "By the look list, likely range"})
 	}
 	for i := range list {
 		r := &list[i]
@@ -390,12 +368,16 @@ func (s *Server) groupsTable(c *trendsChart, list []ranked) views.Table {
 		state := sideState(r.side).Word
 		if state == "" {
 			state = "yes"
-			if r.Total.Graded == 0 {
+			if r.n == 0 {
 				state = "no record"
 			}
 		}
-		t.Rows = append(t.Rows, views.Row{Strong: r.side > 0, Cells: []views.Cell{{Text: r.name, Href: c.q.groupAddress(s.url("/trends"), &r.TrendGroup)}, {Text: of, Note: how},
-			{Text: count(r.Total.Graded) + " of " + count(r.Total.Started)}, {Text: signed(r.excess)}, {Text: state}}})
+		row := views.Row{Strong: r.side > 0, Cells: []views.Cell{{Text: r.name, Href: c.q.groupAddress(s.url("/trends"), &r.TrendGroup)}, {Text: of, Note: how},
+			{Text: count(r.Total.Graded) + " of " + count(r.Total.Started)}, {Text: signed(r.excess)}, {Text: state}}}
+		if c.inUse {
+			row.Cells = slices.Insert(row.Cells, 1, listCell(&r.Look))
+		}
+		t.Rows = append(t.Rows, row)
 	}
 	return t
 }
@@ -461,7 +443,7 @@ func (s *Server) multiples(c *trendsChart, list []ranked, usual float64) (many [
 		for _, line := range p.steps(charts[i].High) {
 			d.Lines = append(d.Lines, views.ChartLine{Points: line})
 		}
-		figures := withHow(rateOf(r.Total)) + " failed; " + coverage(r.Total.Graded, r.Total.Started)
+		figures := c.bothRates(r.Total, &r.Look) + "; " + coverage(r.Total.Graded, r.Total.Started)
 		says := r.name + ": " + figures
 		if n := len(beyond); n > 0 {
 			says += "; " + counted(n, c.bucketWord(), c.bucketWord()+"s") + " beyond the limit"

@@ -111,9 +111,10 @@ func (t *trendsAnswer) chartRows() [][]string {
 	}
 	_, chart := t.rateChart()
 	rows := [][]string{append(append([]string{t.q.per + "_from"}, countHead...), "limit_low", "limit_high", "late_entries", "stands_out")}
+	rows[0] = t.listHead(rows[0])
 	for k, b := range t.got.Buckets {
 		row := append([]string{t.label(k)}, countCells(b)...)
-		rows = append(rows, append(row, num(chart.Low[k]), num(chart.High[k]), strconv.Itoa(b.Late), t.standsOut(k, &chart)))
+		rows = append(rows, t.withList(append(row, num(chart.Low[k]), num(chart.High[k]), strconv.Itoa(b.Late), t.standsOut(k, &chart)), t.bucketLook(k)))
 	}
 	return rows
 }
@@ -136,30 +137,35 @@ func (t *trendsAnswer) groupHead() []string {
 }
 
 func (t *trendsAnswer) groupCells(r *ranked) []string {
-	if t.q.by == "pair" {
+	switch t.q.by {
+	case "pair":
 		return []string{r.Name, r.Second}
+	case "age", "washed":
+		return []string{strings.ReplaceAll(r.name, thin, "")}
 	}
 	return []string{r.Name}
 }
 
 func (t *trendsAnswer) groupRows() [][]string {
-	list, _ := rank(t.q, t.got)
+	list, _ := t.rank()
 	rows := [][]string{append(append(t.groupHead(), countHead...), "failures_above_usual", "by_chance")}
+	rows[0] = t.listHead(rows[0])
 	for i := range list {
 		r := &list[i]
 		chance := map[int]string{1: "more", -1: "fewer", 0: "yes"}[r.side]
 		row := append(t.groupCells(r), countCells(r.Total)...)
-		rows = append(rows, append(row, num(r.excess), chance))
+		rows = append(rows, t.withList(append(row, num(r.excess), chance), &r.Look))
 	}
 	if t.got.RestGroups > 0 {
 		row := append([]string{"others (" + strconv.Itoa(t.got.RestGroups) + ")"}, make([]string, len(t.groupHead())-1)...)
-		rows = append(rows, append(append(row, countCells(t.got.Rest)...), "", ""))
+		row = append(append(row, countCells(t.got.Rest)...), "", "")
+		rows = append(rows, append(row, make([]string, len(rows[0])-len(row))...))
 	}
 	return rows
 }
 
 func (t *trendsAnswer) bucketRows() [][]string {
-	list, _ := rank(t.q, t.got)
+	list, _ := t.rank()
 	rows := [][]string{append(append(t.groupHead(), t.q.per+"_from"), countHead...)}
 	for i := range list {
 		for k, b := range list[i].Buckets {

@@ -20,6 +20,7 @@ type trendsQuery struct {
 	per      string // week, day
 	chart    string // rate, gaps, sum
 	run      int    // layers between false alarms of a sum
+	layers   string // list, graded: what charts judge by where a look list is in use
 	page     int
 	filter   store.TrendFilter
 }
@@ -42,7 +43,8 @@ var trendRuns = []int{1000, 2500, 10_000, 100_000}
 var trendBys = []struct{ code, word, one, many string }{
 	{"plate", "Plate", "plate", "plates"}, {"printer", "Printer", "printer", "printers"}, {"pair", "Plate × printer", "pair of plate and printer", "pairs of plate and printer"},
 	{"surface", "Surface", "surface", "surfaces"}, {"material", "Material", "material", "materials"}, {"job", "Job", "job", "jobs"}, {"bay", "Bay", "bay", "bays"},
-	{"week", "Week", "week", "weeks"}, {"hour", "Hour of day", "hour", "hours"},
+	{"age", "Plate life", "age of plates", "ages of plates"}, {"washed", "Prints since wash", "count since the wash", "counts since the wash"},
+	{"week", "Week", "week", "weeks"}, {"hour", "Hour of day", "hour", "hours"}, {"shift", "Shift", "shift", "shifts"},
 }
 
 func trendBy(code string) (one, many string) {
@@ -71,7 +73,7 @@ var trendFilters = []struct {
 
 // trendParams are the names an address may have.
 func trendParams() []string {
-	names := []string{"by", "weeks", "from", "to", "per", "chart", "run", "page", "part"}
+	names := []string{"by", "weeks", "from", "to", "per", "chart", "run", "layers", "page", "part"}
 	for _, f := range trendFilters {
 		names = append(names, f.name)
 	}
@@ -80,7 +82,7 @@ func trendParams() []string {
 
 // readTrends reads an address's parameters; a refusal names each that is wrong.
 func readTrends(v url.Values) (trendsQuery, error) {
-	q := trendsQuery{by: "plate", weeks: trendWeeks, per: "week", chart: "rate", run: trendRun, page: 1}
+	q := trendsQuery{by: "plate", weeks: trendWeeks, per: "week", chart: "rate", run: trendRun, layers: "list", page: 1}
 	var problems []fault.Problem
 	wrong := func(name, expected string) {
 		problems = append(problems, fault.Problem{Column: name, Found: v.Get(name), Expected: expected})
@@ -109,6 +111,7 @@ func readTrends(v url.Values) (trendsQuery, error) {
 	one("by", &q.by, bys...)
 	one("per", &q.per, "week", "day")
 	one("chart", &q.chart, "rate", "gaps", "sum")
+	one("layers", &q.layers, "list", "graded")
 	number("weeks", &q.weeks, 1, mostWeeks)
 	number("page", &q.page, 1, 1_000_000)
 	number("run", &q.run, 100, 1_000_000)
@@ -164,6 +167,7 @@ func (q trendsQuery) values() url.Values {
 	set("per", q.per, "week")
 	set("chart", q.chart, "rate")
 	set("run", strconv.Itoa(q.run), strconv.Itoa(trendRun))
+	set("layers", q.layers, "list")
 	set("page", strconv.Itoa(q.page), "1")
 	for _, f := range trendFilters {
 		set(f.name, *f.of(&q.filter), "")
@@ -284,6 +288,7 @@ func (q trendsQuery) form(path string, choices store.TrendChoices, graders []str
 	hidden("by", q.by, "plate")
 	hidden("chart", q.chart, "rate")
 	hidden("run", strconv.Itoa(q.run), strconv.Itoa(trendRun))
+	hidden("layers", q.layers, "list")
 	list := func(name, word, all, value string, values []string, words func(string) string) {
 		field := views.Field{Name: name, Label: word, Kind: "select", Options: []views.Option{{Value: "", Word: all, Chosen: value == ""}}}
 		known := value == ""

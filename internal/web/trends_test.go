@@ -17,7 +17,7 @@ import (
 // trendPages are looked at by the accessibility checker in every view.
 var trendPages = []struct{ name, path string }{
 	{"trends", "/trends?weeks=4"}, {"trends-printer-gaps", "/trends?by=printer&chart=gaps&weeks=4&material=PETG"}, {"trends-sum", "/trends?by=material&chart=sum&weeks=4"},
-	{"trends-hour", "/trends?by=hour&weeks=4"}, {"trends-pair", "/trends?by=pair&weeks=4"}, {"trends-days", "/trends?by=week&per=day&weeks=4&printer=P-005"},
+	{"trends-hour", "/trends?by=hour&weeks=4"}, {"trends-washed", "/trends?by=washed&weeks=4"}, {"trends-pair", "/trends?by=pair&weeks=4"}, {"trends-days", "/trends?by=week&per=day&weeks=4&printer=P-005"},
 	{"trends-nothing", "/trends?plate=NONE"},
 }
 
@@ -48,7 +48,7 @@ func TestTrendsPagesAndTheirTablesAgree(t *testing.T) {
 		}
 	}
 	seen := map[string]bool{}
-	for _, by := range []string{"plate", "printer", "pair", "surface", "material", "job", "bay", "week", "hour"} {
+	for _, by := range []string{"plate", "printer", "pair", "surface", "material", "job", "bay", "age", "washed", "week", "hour", "shift"} {
 		path := "/trends?weeks=5&by=" + by
 		p := c.Page(path)
 		rate := plain(p.Text(".head .rate"))
