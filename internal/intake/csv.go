@@ -31,17 +31,23 @@ type Row struct {
 type Reader struct {
 	Table *Table
 
+	cutter
+	header  string
+	columns []*Field // by position
+	bad     []fault.Problem
+	parser  *parser
+}
+
+// cutter cuts a text into records and records into cells.
+type cutter struct {
 	src     io.Reader
+	comma   byte   // what parts cells
 	buf     []byte // bytes read and not yet used are buf[pos:]
 	pos     int
 	done    bool
 	readErr error
 
 	line    int // of the next record
-	header  string
-	columns []*Field // by position
-	bad     []fault.Problem
-	parser  *parser
 	cells   []string
 	unbound strings.Builder
 }
@@ -50,11 +56,8 @@ type Reader struct {
 // lie further ahead of it than AheadLimit. A wrong header is no error here: its
 // problems are Header's, and every row is refused. The error is of reading.
 func NewReader(t *Table, src io.Reader, now time.Time) (*Reader, error) {
-	r := &Reader{Table: t, src: src, line: 1, parser: newParser(now)}
-	r.fillTo(3)
-	if bytes.HasPrefix(r.buf[r.pos:], []byte("\xef\xbb\xbf")) {
-		r.pos += 3
-	}
+	r := &Reader{Table: t, cutter: cutter{src: src, comma: ',', line: 1}, parser: newParser(now)}
+	r.skipMark()
 	raw, line, problem, err := r.record()
 	if err != nil && !errors.Is(err, io.EOF) {
 		return nil, err
@@ -172,7 +175,7 @@ func (r *Reader) add(row *Row, column, found, expected string) {
 
 // record cuts the next record into r.cells. problem is set when it is no
 // RFC 4180 record; then the cells mean nothing. The error is io.EOF at the end.
-func (r *Reader) record() (raw string, line int, problem string, err error) {
+func (r *cutter) record() (raw string, line int, problem string, err error) {
 	for {
 		raw, newlines, err := r.cut()
 		if err != nil {
@@ -193,13 +196,13 @@ func (r *Reader) record() (raw string, line int, problem string, err error) {
 
 // cut takes the bytes of the next record, with its line end, and counts its
 // line ends. A line end inside quotes belongs to the record.
-func (r *Reader) cut() (raw string, newlines int, err error) {
+func (r *cutter) cut() (raw string, newlines int, err error) {
 	scanned, inQuotes := 0, false
 	for {
 		rest := r.buf[r.pos+scanned:]
 		nl := bytes.IndexByte(rest, '\n')
 		if nl >= 0 {
-			inQuotes = endsInQuotes(rest[:nl], inQuotes)
+			inQuotes = endsInQuotes(rest[:nl], inQuotes, r.comma)
 			scanned += nl + 1
 			newlines++
 			if inQuotes && scanned < longestRecord {
@@ -227,7 +230,7 @@ func (r *Reader) cut() (raw string, newlines int, err error) {
 // endsInQuotes tells whether a physical line ends inside a quoted cell. A quote
 // opens a cell only where the cell begins; anywhere else it is a mistake of that
 // record, which must not swallow the records after it.
-func endsInQuotes(line []byte, inQuotes bool) bool {
+func endsInQuotes(line []byte, inQuotes bool, comma byte) bool {
 	if bytes.IndexByte(line, '"') < 0 {
 		return inQuotes
 	}
@@ -242,13 +245,13 @@ func endsInQuotes(line []byte, inQuotes bool) bool {
 		case c == '"' && cellStart:
 			inQuotes = true
 		}
-		cellStart = !inQuotes && line[i] == ','
+		cellStart = !inQuotes && line[i] == comma
 	}
 	return inQuotes
 }
 
 // fill reads more bytes behind those not yet used.
-func (r *Reader) fill() {
+func (r *cutter) fill() {
 	const step = 256 << 10
 	if r.pos > 0 {
 		n := copy(r.buf, r.buf[r.pos:])
@@ -265,14 +268,22 @@ func (r *Reader) fill() {
 	}
 }
 
-func (r *Reader) fillTo(n int) {
+// skipMark skips a byte order mark.
+func (r *cutter) skipMark() {
+	r.fillTo(3)
+	if bytes.HasPrefix(r.buf[r.pos:], []byte("\xef\xbb\xbf")) {
+		r.pos += 3
+	}
+}
+
+func (r *cutter) fillTo(n int) {
 	for !r.done && len(r.buf)-r.pos < n {
 		r.fill()
 	}
 }
 
 // split cuts a record's body into cells.
-func (r *Reader) split(body string) (problem string) {
+func (r *cutter) split(body string) (problem string) {
 	r.cells = r.cells[:0]
 	if len(body) >= longestRecord {
 		return "a record of at most 4 MB: is a quote left open?"
@@ -287,7 +298,7 @@ func (r *Reader) split(body string) (problem string) {
 		if body != "" && body[0] == '"' {
 			cell, rest, ok := r.quoted(body)
 			if !ok {
-				return "a quoted cell that ends with a quote before the next comma or line end"
+				return "a quoted cell that ends with a quote before the next " + commaWord(r.comma) + " or line end"
 			}
 			r.cells = append(r.cells, cell)
 			if rest == "" {
@@ -296,7 +307,7 @@ func (r *Reader) split(body string) (problem string) {
 			body = rest[1:]
 			continue
 		}
-		cell, rest, more := strings.Cut(body, ",")
+		cell, rest, more := cutByte(body, r.comma)
 		if strings.IndexByte(cell, '"') >= 0 || strings.IndexByte(cell, '\r') >= 0 {
 			return "quotes and carriage returns only inside a cell that is quoted as a whole, quotes there twice"
 		}
@@ -310,7 +321,7 @@ func (r *Reader) split(body string) (problem string) {
 
 // quoted takes a quoted cell off the front; rest is empty or begins with a
 // comma.
-func (r *Reader) quoted(body string) (cell, rest string, ok bool) {
+func (r *cutter) quoted(body string) (cell, rest string, ok bool) {
 	end := strings.IndexByte(body[1:], '"')
 	if end < 0 {
 		return "", "", false
@@ -330,7 +341,7 @@ func (r *Reader) quoted(body string) (cell, rest string, ok bool) {
 		r.unbound.WriteString(cell)
 		cell = strings.Clone(r.unbound.String())
 	}
-	return cell, rest, rest == "" || rest[0] == ','
+	return cell, rest, rest == "" || rest[0] == r.comma
 }
 
 // AppendCell writes one cell by RFC 4180, quoted only where it must be.
@@ -346,4 +357,23 @@ func AppendCell(b []byte, cell []byte) []byte {
 		b = append(b, c)
 	}
 	return append(b, '"')
+}
+
+func cutByte(s string, c byte) (before, after string, found bool) {
+	if i := strings.IndexByte(s, c); i >= 0 {
+		return s[:i], s[i+1:], true
+	}
+	return s, "", false
+}
+
+func commaWord(c byte) string {
+	switch c {
+	case ';':
+		return "semicolon"
+	case '\t':
+		return "tab"
+	case '|':
+		return "|"
+	}
+	return "comma"
 }
