@@ -67,3 +67,13 @@ func FindMarks(text string) (codes []string, rest string) {
 	}
 	return codes, rest
 }
+
+// MarkNamed is the mark that a text names as a whole, by any of its names; ""
+// where it names none, or more than one.
+func MarkNamed(text string) string {
+	codes, rest := FindMarks(text)
+	if len(codes) != 1 || strings.TrimSpace(rest) != "" {
+		return ""
+	}
+	return codes[0]
+}

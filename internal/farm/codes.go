@@ -56,6 +56,7 @@ const (
 	KindShift      Kind = "shift"
 	KindInstrument Kind = "instrument"
 	KindSetting    Kind = "setting"
+	KindMapping    Kind = "mapping"
 )
 
 // EventKinds lists the kinds of events in the bundle's order.
@@ -66,7 +67,7 @@ var EventKinds = []Kind{KindFirstLayer, KindCleaning, KindProbe, KindProbeSkippe
 
 // ThingKinds lists the kinds of things in the bundle's order.
 var ThingKinds = []Kind{KindPrinter, KindScrew, KindPlate, KindMaterial, KindPerson, KindJob, KindShift,
-	KindInstrument, KindSetting}
+	KindInstrument, KindSetting, KindMapping}
 
 // The stored codes of each closed list, in the order people read them.
 var (

@@ -380,6 +380,7 @@ type Bundle struct {
 	Shifts        []Shift
 	Instruments   []Instrument
 	Settings      []Setting
+	Mappings      []LogMapping
 	FirstLayers   []FirstLayer
 	Cleanings     []Cleaning
 	Probes        []Probe

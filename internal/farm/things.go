@@ -80,3 +80,10 @@ type Instrument struct {
 
 // Setting is one setting of the farm by key and stored text.
 type Setting struct{ Key, Value string }
+
+// LogMapping says how a log with other headings and words is read; Says is JSON
+// (intake.Mapping).
+type LogMapping struct {
+	Mapping, Says string
+	RetiredAt     time.Time
+}

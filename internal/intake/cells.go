@@ -17,3 +17,12 @@ func Cells(raw string) []string {
 	}
 	return cells
 }
+
+// SpreadsheetCell puts ' before what a spreadsheet would run; the bundle, which
+// is data, gets none.
+func SpreadsheetCell(cell string) string {
+	if cell != "" && strings.ContainsRune("=+-@\t\r", rune(cell[0])) {
+		return "'" + cell
+	}
+	return cell
+}

@@ -341,3 +341,40 @@ func (m *Mapping) columns() []string {
 	slices.Sort(list)
 	return slices.Compact(list)
 }
+
+// mappings are the mappings that are kept by name.
+func mappings() *Table {
+	type R = farm.LogMapping
+	return table(farm.KindMapping, "mappings", R{},
+		key("mapping", "", func(r *R) *string { return &r.Mapping }).must(),
+		text("says", func(r *R) *string { return &r.Says }).must(),
+		when("retired_at", func(r *R) *time.Time { return &r.RetiredAt }),
+	)
+}
+
+// What a mapping may say follows from the tables, so its check joins them last.
+func init() { TableOf(farm.KindMapping).checked(checkKept) }
+
+func checkKept(rec any) []fieldProblem {
+	r := rec.(*farm.LogMapping)
+	if r.Says == "" {
+		return nil
+	}
+	m, err := ReadMapping([]byte(r.Says))
+	if err != nil {
+		return []fieldProblem{{"says", fault.Shorten(r.Says), "a mapping as JSON: " + err.Error()}}
+	}
+	if m.Name != r.Mapping {
+		return []fieldProblem{{"says", m.Name, "a mapping of the name " + fault.Quote(r.Mapping)}}
+	}
+	return nil
+}
+
+// Kept is a mapping as it is kept by its name.
+func (m *Mapping) Kept() *farm.LogMapping {
+	b, err := json.Marshal(m)
+	if err != nil {
+		panic(err) // strings and numbers alone
+	}
+	return &farm.LogMapping{Mapping: m.Name, Says: string(b)}
+}

@@ -556,3 +556,23 @@ func (r *LogReader) id() farm.ID {
 	u.SetVariant(uuid.VariantRFC9562)
 	return farm.ID{UUID: u}
 }
+
+// Place is where a field stands in the log: its headings, or its own name.
+func (l *Log) Place(field string) string {
+	fm := l.Mapping.Fields[field]
+	if list := slices.Concat(fm.From, fm.ZonesFrom); len(list) > 0 {
+		return strings.Join(list, " + ")
+	}
+	return field
+}
+
+// Above is what a file of some of the log's rows has above them, so that the
+// same mapping reads it: a byte order mark, where the log is not in UTF-8, and
+// lines in the place of those above the headings.
+func (l *Log) Above() string {
+	above := strings.Repeat("-\r\n", max(l.Mapping.HeaderRow, 1)-1)
+	if e := l.Mapping.Encoding; e != "" && e != "utf-8" {
+		above = "\ufeff" + above
+	}
+	return above
+}

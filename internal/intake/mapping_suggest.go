@@ -32,7 +32,7 @@ var headingWords = map[string][]string{
 	"plate_side":      {"side", "plate side", "seite"},
 	"underside":       {"underside", "unterseite"},
 	"cleaned_at":      {"cleaned at", "cleaned", "gereinigt am", "gereinigt"},
-	"method":          {"method", "cleaning", "how", "art", "methode", "reinigung", "reinigungsart"},
+	"method":          {"method", "cleaning", "how", "type", "wie", "typ", "art", "methode", "reinigung", "reinigungsart"},
 	"agent":           {"agent", "with", "solvent", "mittel", "reiniger", "reinigungsmittel"},
 	"person":          {"person", "by", "who", "operator", "name", "user", "mitarbeiter", "bediener", "wer", "von"},
 	"note":            {"note", "notes", "comment", "remark", "bemerkung", "kommentar", "anmerkung"},
@@ -97,7 +97,7 @@ func plainHeading(heading string) (words, unit string) {
 
 // Suggest makes a mapping of what a log's headings and cells show, with the
 // reason for each choice; what nothing decides is asked for and stays open. zone
-// is the farm's; markOf tells a mark by any of its names ("" none).
+// is the farm's, "" where that is not known; markOf tells a mark by any of its names ("" none).
 func Suggest(s *Survey, name string, kind farm.Kind, zone string, markOf func(word string) string) (*Mapping, []Reason) {
 	t := TableOf(kind)
 	m := &Mapping{Name: name, Kind: kind, Encoding: s.Encoding, Delimiter: s.Delimiter, Fields: map[string]FieldMap{}}
@@ -108,7 +108,9 @@ func Suggest(s *Survey, name string, kind farm.Kind, zone string, markOf func(wo
 	g.when()
 	g.others()
 	g.signs()
-	if g.local {
+	if g.local && zone == "" {
+		g.say(t.Fields[t.When].Name, true, "Times have no offset. Say in which zone the log was kept, for example Europe/Berlin.")
+	} else if g.local {
 		m.Zone = zone
 		g.say(t.Fields[t.When].Name, false, "Times without an offset are taken as the farm's own, %s. Choose another zone if the log is from elsewhere.", zone)
 	}

@@ -243,6 +243,8 @@ func (m memory) records(t *Table) []any {
 		return pointers(b.Instruments)
 	case farm.KindSetting:
 		return pointers(b.Settings)
+	case farm.KindMapping:
+		return pointers(b.Mappings)
 	case farm.KindFirstLayer:
 		return pointers(b.FirstLayers)
 	case farm.KindCleaning:
@@ -383,6 +385,9 @@ func WriteFolder(dir string, b *farm.Bundle) error {
 // Arrange sorts a source's files into the order in which they are read, and
 // says what is wrong with the list: unknown .csv names, missing required files.
 func Arrange(s Source) (tables []*Table, sizes []int64, problems []fault.Problem) {
+	if l, ok := s.(*Log); ok {
+		return []*Table{l.Mapping.Table()}, []int64{l.Size}, nil
+	}
 	sizeOf := map[string]int64{}
 	for _, f := range s.Files() {
 		sizeOf[f.Name] = f.Size

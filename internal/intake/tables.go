@@ -13,7 +13,7 @@ import (
 // Tables are the files of the bundle in the order in which they are read: things
 // before what names them, events last.
 var Tables = []*Table{
-	printers(), screws(), plates(), materials(), people(), jobs(), shifts(), instruments(), settings(),
+	printers(), screws(), plates(), materials(), people(), jobs(), shifts(), instruments(), settings(), mappings(),
 	firstLayers(), cleanings(), probes(), probesSkipped(), offsetChanges(), services(), fittings(), plateStates(), holds(), disagreements(), adviceDone(), tasksSkipped(), policies(), handovers(), handoverEntries(), jobForecasts(), photos(), regrades(), practiceItems(), qualifications(), draws(),
 	caseSteps(), plannedTests(),
 }

@@ -63,7 +63,7 @@ func (w *writer) resolve(ctx context.Context, l *layout, rec any, things []int32
 		case id != 0:
 			things[i] = id
 		case kind == farm.KindPrinter || kind == farm.KindPlate:
-			problems = append(problems, fault.Problem{Column: f.Name, Found: name, Expected: "the tag of a known " + string(kind)})
+			problems = append(problems, fault.Problem{Column: f.Name, Found: name, Expected: knownTag + string(kind)})
 		case listed[kind]:
 			problems = append(problems, fault.Problem{Column: f.Name, Found: name, Expected: "a name in " + intake.TableOf(kind).File + ", which is in the bundle, or one already known"})
 		default:
@@ -75,6 +75,9 @@ func (w *writer) resolve(ctx context.Context, l *layout, rec any, things []int32
 	}
 	return pending, problems, nil
 }
+
+// knownTag begins what is expected where a printer or plate is not known.
+const knownTag = "the tag of a known "
 
 // outside finds zones that are not on the printer's grid.
 func (w *writer) outside(f *farm.FirstLayer, printer int32) []fault.Problem {

@@ -15,7 +15,7 @@ import (
 // ImportOptions say how a bundle goes in.
 type ImportOptions struct {
 	Partial    bool   // store the good rows although some are refused
-	RefusedDir string // Partial: where the refused rows go, as a bundle, with problems.json
+	RefusedDir string // Partial, Check: where the refused rows go, as a bundle, with problems.json
 	Update     bool   // change printers, plates, people … that are already there
 	Check      bool   // store nothing: say what would go in and what is wrong
 	Progress   func(ImportProgress)
@@ -34,6 +34,7 @@ type FileReport struct {
 	Recorded        int    `json:"recorded"`
 	AlreadyRecorded int    `json:"already_recorded"`
 	Refused         int    `json:"refused"`
+	LeftOut         int    `json:"left_out,omitempty"` // rows of a log that its mapping leaves out
 }
 
 // Report tells what became of a bundle; its JSON is what the command prints.
@@ -44,6 +45,9 @@ type Report struct {
 	ProblemsTotal int             `json:"problems_total"`
 	Stored        bool            `json:"-"` // whether the good rows are in the farm now
 	Refused       []RefusedRow    `json:"-"` // the first mostShown refused rows as they stood
+
+	Unknown []Created `json:"unknown,omitempty"` // printers and plates that rows name and nobody knows
+	Act     int64     `json:"act,omitempty"`     // of what was stored: it can be undone
 }
 
 // RefusedRow is a refused row as it stood, below its file's header.
@@ -75,7 +79,8 @@ func (s *Store) Import(ctx context.Context, act Act, source intake.Source, opt I
 	report := Report{Files: []FileReport{}, Created: []Created{}, Problems: []fault.Problem{}}
 	im := &importer{opt: opt, report: &report, now: s.Now()}
 	var err error
-	if im.refuse, err = newRefusedBundle(opt); err != nil {
+	_, isLog := source.(*intake.Log)
+	if im.refuse, err = newRefusedBundle(opt, isLog); err != nil {
 		return report, err
 	}
 	defer im.refuse.close()
@@ -87,7 +92,7 @@ func (s *Store) Import(ctx context.Context, act Act, source intake.Source, opt I
 	switch {
 	case errors.Is(err, errChecked):
 		report.Created = append(report.Created, im.created...)
-		return report, nil
+		return report, im.refuse.finish(&report)
 	case errors.Is(err, errNothingStored):
 		for i := range report.Files {
 			report.Files[i].Recorded = 0
@@ -98,7 +103,7 @@ func (s *Store) Import(ctx context.Context, act Act, source intake.Source, opt I
 	case err != nil:
 		return report, wrap("store.Import", err)
 	}
-	report.Stored = true
+	report.Stored, report.Act = true, im.act
 	report.Created = append(report.Created, im.created...)
 	return report, im.refuse.finish(&report)
 }
@@ -125,6 +130,8 @@ type importer struct {
 	fresh  bool // no record was in the farm before
 
 	headers []string // of the files so far, as they stood
+	log     *intake.Log // the source, where it is one
+	unknown map[Created]bool
 
 	lifted   []liftedIndex // taken away until settle; nil when none are
 	deferred []deferredRow // wait for them
@@ -153,11 +160,13 @@ func (im *importer) run(ctx context.Context, source intake.Source) error {
 		return err
 	}
 	im.listed = map[farm.Kind]bool{}
+	im.log, _ = source.(*intake.Log)
+	im.unknown = map[Created]bool{}
 	total := int64(0)
 	for i, t := range tables {
 		im.listed[t.Kind] = true
 		total += sizes[i]
-		im.report.Files = append(im.report.Files, FileReport{File: t.File})
+		im.report.Files = append(im.report.Files, FileReport{File: intake.FileOf(source, t)})
 	}
 	im.seen = newSeenIDs(total / 60)
 	if im.fresh && total > liftAbove && !im.opt.Check { // a check must not keep readers waiting
@@ -212,11 +221,12 @@ func (im *importer) chunk(ctx context.Context, c *chunk) error {
 	if c.first {
 		im.problems(c.headerProblems)
 		im.headers = append(im.headers, c.header)
-		if err := im.refuse.open(c.file, c.table, c.header); err != nil {
+		if err := im.refuse.open(c.file, file.File, im.above()+c.header); err != nil {
 			return err
 		}
 	}
 	file.Rows += c.n
+	file.LeftOut = c.leftOut
 	if c.headerBad {
 		for i := range c.n {
 			file.Refused++
@@ -238,12 +248,42 @@ func (im *importer) refused(number int, row *intake.Row, problems []fault.Proble
 	file.Refused++
 	for i := range problems {
 		problems[i].File, problems[i].Line = file.File, row.Line
+		if kind, ok := strings.CutPrefix(problems[i].Expected, knownTag); ok {
+			im.notKnown(Created{farm.Kind(kind), problems[i].Found})
+		}
 	}
 	im.problems(problems)
 	if len(im.report.Refused) < mostShown && len(row.Raw) <= longestShown && number < len(im.headers) {
 		im.report.Refused = append(im.report.Refused, RefusedRow{file.File, row.Line, im.headers[number], row.Raw})
 	}
 	return im.refuse.row(number, row.Raw)
+}
+
+// mostUnknown bounds the printers and plates a report lists that nobody knows.
+const mostUnknown = 500
+
+func (im *importer) notKnown(thing Created) {
+	if len(im.unknown) < mostUnknown && !im.unknown[thing] {
+		im.unknown[thing] = true
+		im.report.Unknown = append(im.report.Unknown, thing)
+	}
+}
+
+// placed gives problems of fields the place they have in a log.
+func (im *importer) placed(problems []fault.Problem) []fault.Problem {
+	if im.log != nil {
+		for i := range problems {
+			problems[i].Column = im.log.Place(problems[i].Column)
+		}
+	}
+	return problems
+}
+
+func (im *importer) above() string {
+	if im.log == nil {
+		return ""
+	}
+	return im.log.Above()
 }
 
 func (im *importer) problems(list []fault.Problem) {

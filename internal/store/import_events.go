@@ -187,7 +187,7 @@ func (b *eventBatch) add(ctx context.Context, c *chunk, row *intake.Row, rec any
 		return err
 	}
 	if len(problems) > 0 {
-		return b.refused(c.file, row, problems)
+		return b.refused(c.file, row, b.placed(problems))
 	}
 	if len(pending) > 0 {
 		if err := b.copier.wait(); err != nil {
@@ -280,7 +280,7 @@ func (im *importer) compareOne(ctx context.Context, l *layout, k known, old any,
 		if err != nil {
 			return err
 		}
-		return im.refused(c.file, row, append([]fault.Problem(nil), problems...))
+		return im.refused(c.file, row, im.placed(append([]fault.Problem(nil), problems...)))
 	}
 	if filled {
 		file.Recorded++

@@ -26,6 +26,8 @@ type chunk struct {
 	recs  []any
 	bytes int64
 
+	leftOut int // rows of the file so far that its mapping leaves out
+
 	present        []bool // by field: the file has a column for it; nil: all
 	first          bool   // of its file: header and its problems are set
 	header         string
@@ -87,13 +89,13 @@ func (r *reading) free(c *chunk) {
 }
 
 func (r *reading) file(ctx context.Context, source intake.Source, number int, t *intake.Table, now time.Time) error {
-	in, err := source.Open(t.File)
+	in, err := source.Open(intake.FileOf(source, t))
 	if err != nil {
 		return fault.Wrap(fault.Invalid, err, "%s cannot be read", t.File)
 	}
 	defer func() { _ = in.Close() }()
 	counter := &byteCounter{Reader: in}
-	reader, err := intake.NewReader(t, counter, now)
+	reader, err := intake.ReaderOf(source, t, counter, now)
 	if err != nil {
 		return readError(t, err)
 	}
@@ -116,6 +118,9 @@ func (r *reading) file(ctx context.Context, source intake.Source, number int, t 
 				break
 			}
 			c.n++
+		}
+		if log, ok := reader.(*intake.LogReader); ok {
+			c.leftOut = log.LeftOut()
 		}
 		c.bytes = counter.n.Load() - read
 		read += c.bytes

@@ -2,11 +2,13 @@ package store
 
 import (
 	"bufio"
+	"encoding/csv"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 
 	"basecourse/internal/fault"
@@ -20,6 +22,7 @@ type refusedBundle struct {
 	files map[int]*refusedFile // by number in the report
 	list  []fault.Problem
 	total int
+	log   bool // of a log: problems.csv too, for people
 }
 
 type refusedFile struct {
@@ -30,8 +33,8 @@ type refusedFile struct {
 // mostRefusedProblems bounds problems.json; the rows themselves are all there.
 const mostRefusedProblems = 1_000_000
 
-func newRefusedBundle(opt ImportOptions) (*refusedBundle, error) {
-	if !opt.Partial || opt.RefusedDir == "" {
+func newRefusedBundle(opt ImportOptions, log bool) (*refusedBundle, error) {
+	if !opt.Partial && !opt.Check || opt.RefusedDir == "" {
 		return nil, nil
 	}
 	if err := os.MkdirAll(opt.RefusedDir, 0o755); err != nil {
@@ -44,16 +47,16 @@ func newRefusedBundle(opt ImportOptions) (*refusedBundle, error) {
 	if len(entries) > 0 {
 		return nil, fault.New(fault.Invalid, "the folder for refused rows, %s, is not empty: name a new one", opt.RefusedDir)
 	}
-	return &refusedBundle{dir: opt.RefusedDir, files: map[int]*refusedFile{}}, nil
+	return &refusedBundle{dir: opt.RefusedDir, files: map[int]*refusedFile{}, log: log}, nil
 }
 
 // open begins a file. All stay open until the end, because some rows are
 // refused late.
-func (r *refusedBundle) open(number int, t *intake.Table, header string) error {
+func (r *refusedBundle) open(number int, name, header string) error {
 	if r == nil {
 		return nil
 	}
-	file, err := os.Create(filepath.Join(r.dir, t.File))
+	file, err := os.Create(filepath.Join(r.dir, filepath.Base(name)))
 	if err != nil {
 		return fmt.Errorf("refused rows: %w", err)
 	}
@@ -109,7 +112,28 @@ func (r *refusedBundle) finish(report *Report) error {
 	if err != nil {
 		return err
 	}
+	if r.log {
+		if err := r.table(); err != nil {
+			return err
+		}
+	}
 	return os.WriteFile(filepath.Join(r.dir, "problems.json"), append(b, '\n'), 0o644)
+}
+
+// table writes the problems for a spreadsheet.
+func (r *refusedBundle) table() error {
+	file, err := os.Create(filepath.Join(r.dir, "problems.csv"))
+	if err != nil {
+		return fmt.Errorf("refused rows: %w", err)
+	}
+	w := csv.NewWriter(file)
+	w.UseCRLF = true
+	_ = w.Write([]string{"line", "column", "found", "expected"})
+	for _, p := range r.list {
+		_ = w.Write([]string{strconv.Itoa(p.Line), intake.SpreadsheetCell(p.Column), intake.SpreadsheetCell(p.Found), intake.SpreadsheetCell(p.Expected)})
+	}
+	w.Flush()
+	return errors.Join(w.Error(), file.Close())
 }
 
 func (r *refusedBundle) close() {

@@ -4,3 +4,6 @@ package store_test
 
 // killRounds is how often a process is killed; -tags long does more.
 const killRounds = 3
+
+// logRows is how long a log is.
+const logRows = 2_000

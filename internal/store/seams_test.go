@@ -34,3 +34,6 @@ func SetLiftAbove(n int64) int64 {
 
 // SQLState gives PostgreSQL's code of an error.
 func SQLState(err error) string { return sqlState(err) }
+
+// Pool is the store's own, for looking at what it stored.
+func Pool(s *Store) *pgxpool.Pool { return s.pool }

@@ -59,6 +59,8 @@ type undoing struct {
 	n          int         // records taken back
 	voided     []uuid.UUID // by the act
 	copies     []uuid.UUID // what stands again for those after the undo
+
+	atOnce map[uuid.UUID]bool // voided already by createdAtOnce
 }
 
 // again is the id of the record that stands for another after the undo.
@@ -143,6 +145,9 @@ func (u *undoing) created(ctx context.Context) error {
 		return err
 	}
 	for _, k := range list {
+		if u.atOnce[k.id] {
+			continue
+		}
 		id, err := u.standing(ctx, k)
 		if err != nil {
 			return err

@@ -37,7 +37,7 @@ func apiReads() []Route {
 		case farm.KindScrew:
 			out = append(out, Route{Method: http.MethodGet, Path: "/api/v1/printers/:tag/screws", Role: role, handle: (*Server).apiScrews, patience: usual, doc: docScrews})
 			continue
-		case farm.KindPerson, farm.KindShift, farm.KindSetting:
+		case farm.KindPerson, farm.KindShift, farm.KindSetting, farm.KindMapping:
 			role = roleManager // who works here and when is not everybody's to read
 		case farm.KindRegrade, farm.KindQualification, farm.KindPracticeItem:
 			role = roleManager // nor how others grade, nor the answers of the practice

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"basecourse/internal/fault"
+	"basecourse/internal/intake"
 	"basecourse/internal/stats"
 	"basecourse/internal/store"
 
@@ -52,7 +53,7 @@ func writeCSV(c echo.Context, name string, rows [][]string) error {
 	for _, row := range rows {
 		safe := make([]string, len(row))
 		for i, cell := range row {
-			safe[i] = spreadsheetSafe(cell)
+			safe[i] = intake.SpreadsheetCell(cell)
 		}
 		if err := w.Write(safe); err != nil {
 			return err
@@ -63,14 +64,6 @@ func writeCSV(c echo.Context, name string, rows [][]string) error {
 	h.Set(echo.HeaderContentType, "text/csv; charset=utf-8; header=present")
 	h.Set(echo.HeaderContentDisposition, mime.FormatMediaType("attachment", map[string]string{"filename": name}))
 	return writeBody(c, http.StatusOK, buf.Bytes())
-}
-
-// spreadsheetSafe puts ' before what a spreadsheet would run.
-func spreadsheetSafe(cell string) string {
-	if cell != "" && strings.ContainsRune("=+-@\t\r", rune(cell[0])) {
-		return "'" + cell
-	}
-	return cell
 }
 
 func num(v float64) string {

@@ -1,0 +1,168 @@
+package store_test
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"basecourse/internal/farm"
+	"basecourse/internal/fault"
+	"basecourse/internal/intake"
+	"basecourse/internal/store"
+)
+
+const bookMapping = `{"mapping":"Book","kind":"first_layer","delimiter":";","zone":"Europe/Berlin","fields":{
+	"printer":{"from":["Machine"]},"started_at":{"from":["Day","Clock"],"order":"dmy"},"grade":{"from":["Result"],"words":{"good":"clean","bad":"failed"}},"material":{"from":["Material"]}}}`
+
+// book is a log of n rows from the spring of 2026 on, three printers in turn.
+func book(n int) string {
+	var b strings.Builder
+	b.WriteString("Day;Clock;Machine;Result;Material\n")
+	at := time.Date(2026, 4, 1, 6, 0, 0, 0, time.UTC)
+	for i := range n {
+		fmt.Fprintf(&b, "%s;R-%d;%s;PLA\n", at.Add(time.Duration(i)*7*time.Minute).Format("02.01.2006;15:04"), i%3+1, []string{"good", "good", "bad"}[i%7%3])
+	}
+	return b.String()
+}
+
+func logOf(t *testing.T, mapping, text string) *intake.Log {
+	t.Helper()
+	m, err := intake.ReadMapping([]byte(mapping))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return &intake.Log{Mapping: m, Name: "book.csv", Size: int64(len(text)), Bytes: func() (io.ReadCloser, error) { return io.NopCloser(strings.NewReader(text)), nil }}
+}
+
+// A log goes in as one act: tried dry it stores nothing, the same rows in a longer
+// file are recorded once, every bad row is told and kept apart, and one act takes
+// it all back.
+func TestALogGoesInAndIsTakenBack(t *testing.T) {
+	s := open(t)
+	ctx := context.Background()
+	printers := &farm.Bundle{}
+	for i := range 3 {
+		printers.Printers = append(printers.Printers, farm.Printer{Tag: fmt.Sprintf("R-%d", i+1), BedXMM: 250, BedYMM: 210, ZStepMM: farm.Unknown()})
+	}
+	if r, err := s.ImportFarm(ctx, store.Act{Via: "import"}, printers, store.ImportOptions{}); err != nil || !r.Stored {
+		t.Fatal(r, err)
+	}
+	count := func() (standing int) {
+		if err := store.Pool(s).QueryRow(ctx, `SELECT count(*) FROM first_layers WHERE voided_at IS NULL`).Scan(&standing); err != nil {
+			t.Fatal(err)
+		}
+		return standing
+	}
+	const rows = logRows
+	text := book(rows)
+	dry, err := s.Import(ctx, store.Act{Via: "import"}, logOf(t, bookMapping, text), store.ImportOptions{Check: true})
+	if err != nil || dry.Files[0].Recorded != rows || count() != 0 {
+		t.Fatalf("tried dry: %+v %v", dry, err)
+	}
+	began := time.Now()
+	r, err := s.Import(ctx, store.Act{Via: "import"}, logOf(t, bookMapping, text), store.ImportOptions{})
+	if err != nil || !r.Stored || r.Files[0].Recorded != rows || count() != rows || len(r.Created) != 1 {
+		t.Fatalf("%+v %v", r, err)
+	}
+	took := time.Since(began)
+	again, err := s.Import(ctx, store.Act{Via: "import"}, logOf(t, bookMapping, book(rows+5)), store.ImportOptions{})
+	if err != nil || again.Files[0].Recorded != 5 || again.Files[0].AlreadyRecorded != rows {
+		t.Fatalf("a longer file: %+v %v", again, err)
+	}
+	began = time.Now()
+	n, err := s.UndoImport(ctx, store.Act{Via: "command", Why: "wrong zone"}, r.Act, "wrong zone")
+	if err != nil || n != rows || count() != 5 {
+		t.Fatalf("undone: %d %v, %d stand", n, err, count())
+	}
+	t.Logf("%d rows in after %v, taken back after %v", rows, took.Round(time.Millisecond), time.Since(began).Round(time.Millisecond))
+	if total := took + time.Since(began); total > 30*time.Second {
+		t.Errorf("in and out took %v", total)
+	}
+	var changes int
+	if err := store.Pool(s).QueryRow(ctx, `SELECT count(*) FROM changes WHERE field = 'void_reason' AND became = 'wrong zone'`).Scan(&changes); err != nil || changes != rows {
+		t.Errorf("%d changes tell it, %v", changes, err)
+	}
+	if n, err := s.UndoImport(ctx, store.Act{Via: "command"}, again.Act, "all of it"); err != nil || n != 5 || count() != 0 {
+		t.Errorf("the second import: %d %v", n, err)
+	}
+	if _, err := s.UndoImport(ctx, store.Act{Via: "command"}, 9_999_999, "no such"); !fault.Is(err, fault.NotFound) {
+		t.Errorf("no such import: %v", err)
+	}
+}
+
+// A log may fill what is recorded: its key tells which row it is. Undone, what was
+// recorded before stands again.
+func TestALogFillsAndIsTakenBack(t *testing.T) {
+	s := open(t)
+	ctx := context.Background()
+	if _, err := s.ImportFarm(ctx, store.Act{Via: "import"}, &farm.Bundle{Printers: []farm.Printer{{Tag: "R-1", BedXMM: 250, BedYMM: 210, ZStepMM: farm.Unknown()}}}, store.ImportOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	mapping := strings.Replace(bookMapping, `"zone"`, `"key":["No"],"unknown":["-"],"zone"`, 1)
+	in := func(result string) store.Report {
+		t.Helper()
+		r, err := s.Import(ctx, store.Act{Via: "import"}, logOf(t, mapping, "No;Day;Clock;Machine;Result;Material\n7;01.04.2026;06:00;R-1;"+result+";PLA\n"), store.ImportOptions{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r
+	}
+	grade := func() (g string) {
+		if err := store.Pool(s).QueryRow(ctx, `SELECT coalesce(max(grade::text), 'none') FROM first_layers WHERE voided_at IS NULL HAVING count(*) = 1`).Scan(&g); err != nil {
+			t.Fatal(err)
+		}
+		return g
+	}
+	in("-")
+	r := in("bad")
+	if grade() != "failed" {
+		t.Fatalf("graded by the log: %+v, %s", r, grade())
+	}
+	if r := in("good"); r.Stored || r.Problems[0].Column != "Result" || r.Problems[0].File != "book.csv" {
+		t.Errorf("another grade: %+v", r)
+	}
+	if _, err := s.UndoImport(ctx, store.Act{Via: "command"}, r.Act, "wrong"); err != nil || grade() != "none" {
+		t.Errorf("undone: %v, %s", err, grade())
+	}
+}
+
+func TestBadRowsOfALogAreKeptApart(t *testing.T) {
+	s := open(t)
+	ctx := context.Background()
+	if _, err := s.ImportFarm(ctx, store.Act{Via: "import"}, &farm.Bundle{Printers: []farm.Printer{{Tag: "R-1", BedXMM: 250, BedYMM: 210, ZStepMM: farm.Unknown()}}}, store.ImportOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	mapping := strings.Replace(bookMapping, `"zone"`, `"header_row":2,"encoding":"latin-1","zone"`, 1)
+	text := "exported today\nDay;Clock;Machine;Result;Material\n01.04.2026;06:00;R-1;good;PLA\n02.04.2026;06:00;R-9;good;PLA\n03.04.2026;06:00;R-1;=sch\xf6n;PLA\n04.04.2026;06:00;R-9;bad;PLA\n"
+	dir := filepath.Join(t.TempDir(), "refused")
+	r, err := s.Import(ctx, store.Act{Via: "import"}, logOf(t, mapping, text), store.ImportOptions{Partial: true, RefusedDir: dir})
+	if err != nil || !r.Stored || r.Files[0] != (store.FileReport{File: "book.csv", Rows: 4, Recorded: 1, Refused: 3}) {
+		t.Fatalf("%+v %v", r, err)
+	}
+	if len(r.Unknown) != 1 || r.Unknown[0] != (store.Created{Kind: farm.KindPrinter, Name: "R-9"}) {
+		t.Errorf("unknown %v", r.Unknown)
+	}
+	told, err := os.ReadFile(filepath.Join(dir, "problems.csv"))
+	if err != nil || !bytes.Contains(told, []byte("4,Machine,R-9,the tag of a known printer\r\n")) || !bytes.Contains(told, []byte("5,Result,'=schön,")) {
+		t.Errorf("%s %v", told, err)
+	}
+	if err := s.SaveThings(ctx, store.Act{Via: "page"}, farm.KindPrinter, store.ThingEdit{After: &farm.Printer{Tag: "R-9", BedXMM: 250, BedYMM: 210, ZStepMM: farm.Unknown()}}); err != nil {
+		t.Fatal(err)
+	}
+	rest, err := os.ReadFile(filepath.Join(dir, "book.csv"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r, err = s.Import(ctx, store.Act{Via: "import"}, logOf(t, mapping, strings.Replace(string(rest), "=schön", "good", 1)), store.ImportOptions{}); err != nil || !r.Stored || r.Files[0].Recorded != 3 {
+		t.Errorf("put right: %+v %v", r, err)
+	}
+	if r, err = s.Import(ctx, store.Act{Via: "import"}, logOf(t, mapping, text), store.ImportOptions{Check: true}); err != nil || r.Files[0].AlreadyRecorded != 3 {
+		t.Errorf("again: %+v %v", r, err)
+	}
+}

@@ -1,0 +1,108 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"basecourse/internal/farm"
+	"basecourse/internal/fault"
+
+	"github.com/gofrs/uuid/v5"
+	"github.com/jackc/pgx/v5"
+)
+
+// UndoImport takes back what one import recorded, as Undo does for an act at a
+// page: records it created are voided, those it filled stand again without what
+// it filled. Printers, plates, people and other things stay as they are: other
+// records may name them. It tells how many records it took back.
+func (s *Store) UndoImport(ctx context.Context, act Act, wrong int64, reason string) (int, error) {
+	n := 0
+	err := s.write(ctx, act, func(w *writer) error {
+		w.notedNow = true
+		var via string
+		err := w.tx.QueryRow(ctx, `SELECT via FROM acts WHERE id = $1 AND id <> $2`, wrong, w.act).Scan(&via)
+		if errors.Is(err, pgx.ErrNoRows) || err == nil && via != "import" {
+			return fault.New(fault.NotFound, "there is no import %d to undo", wrong)
+		}
+		if err != nil {
+			return err
+		}
+		// As many records as an import had take longer than an ordinary call.
+		if _, err := w.tx.Exec(ctx, `SET LOCAL statement_timeout = 0; SET LOCAL lock_timeout = 0; SET LOCAL idle_in_transaction_session_timeout = 0`); err != nil {
+			return err
+		}
+		u := undoing{w: w, wrong: wrong, by: act.Person, reason: reason, atOnce: map[uuid.UUID]bool{}}
+		if err := u.read(ctx); err != nil {
+			return err
+		}
+		for _, back := range []func(context.Context) error{u.createdAtOnce, u.created, u.filled, u.replaced} {
+			if err := back(ctx); err != nil {
+				return err
+			}
+		}
+		n = u.n
+		return nil
+	})
+	return n, wrap("store.UndoImport", err)
+}
+
+// createdAtOnce voids, kind by kind, what the act recorded and still stands; for
+// what has been replaced since there is created.
+func (u *undoing) createdAtOnce(ctx context.Context) error {
+	if _, err := u.w.tx.Exec(ctx, `SELECT FROM records WHERE act = $1 ORDER BY id FOR UPDATE`, u.wrong); err != nil {
+		return err
+	}
+	var by *int32
+	if u.by != "" {
+		id, err := u.w.thing(ctx, farm.KindPerson, u.by)
+		if err != nil {
+			return err
+		}
+		by = &id
+	}
+	rows, err := u.w.tx.Query(ctx, `SELECT DISTINCT kind::text FROM records WHERE act = $1 ORDER BY 1`, u.wrong)
+	if err != nil {
+		return err
+	}
+	kinds, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	if err != nil {
+		return err
+	}
+	for _, kind := range kinds {
+		if err := u.voidKind(ctx, layouts[farm.Kind(kind)], by); err != nil {
+			return fmt.Errorf("%s: %w", kind, err)
+		}
+	}
+	return nil
+}
+
+func (u *undoing) voidKind(ctx context.Context, l *layout, by *int32) error {
+	rows, err := u.w.tx.Query(ctx, `UPDATE `+l.Name+` t SET voided_at = $3, void_arrived_at = $3, voided_by = $4, void_reason = $5
+		FROM records r WHERE r.act = $1 AND r.kind::text = $2 AND t.id = r.id AND t.`+l.whenColumn()+` = r.happened_at AND `+l.ownerMatch("r.owner")+` AND t.voided_at IS NULL
+		RETURNING t.id, t.`+l.whenColumn(), u.wrong, string(l.Kind), u.w.at, by, u.reason)
+	if err != nil {
+		return err
+	}
+	at := l.Fields[l.voided]
+	rec := l.New()
+	*at.At(rec).(*time.Time) = u.w.at
+	voidedAt := at.Text(rec)
+	var id uuid.UUID
+	var happened time.Time
+	_, err = pgx.ForEachRow(rows, []any{&id, &happened}, func() error {
+		u.n++
+		u.atOnce[id] = true
+		u.w.changed(l.Kind, id, "voided_at", "", voidedAt)
+		if u.by != "" {
+			u.w.changed(l.Kind, id, "voided_by", "", u.by)
+		}
+		u.w.changed(l.Kind, id, "void_reason", "", u.reason)
+		if l.Kind == farm.KindFirstLayer {
+			u.w.touch(happened)
+		}
+		return nil
+	})
+	return err
+}
