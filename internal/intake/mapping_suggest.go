@@ -81,18 +81,26 @@ var codeWords = map[string][]string{
 	"a": {"front", "oben", "vorderseite"}, "b": {"back", "unten", "rückseite"}, "hidden": {"verdeckt"}, "shown": {"sichtbar"},
 }
 
+// unitForms are the ends of headings that say a unit.
+var unitForms = func() (list [][2]string) {
+	for _, u := range [][2]string{{"µm", "um"}, {"μm", "um"}, {"micron", "um"}, {"um", "um"}, {"mm", "mm"}, {"inch", "in"}} {
+		for _, form := range []string{"[%s]", "(%s)", " in %s", "_%s", " %s"} {
+			list = append(list, [2]string{fmt.Sprintf(form, u[0]), u[1]})
+		}
+	}
+	return list
+}()
+
 // plainHeading is a heading without signs and units.
 func plainHeading(heading string) (words, unit string) {
 	h := strings.ToLower(heading)
-	for _, u := range []struct{ text, unit string }{{"µm", "um"}, {"μm", "um"}, {"micron", "um"}, {"um", "um"}, {"mm", "mm"}, {"inch", "in"}} {
-		for _, form := range []string{"[" + u.text + "]", "(" + u.text + ")", " in " + u.text, "_" + u.text, " " + u.text} {
-			if strings.HasSuffix(h, form) {
-				h, unit = strings.TrimSuffix(h, form), u.unit
-			}
+	for _, f := range unitForms {
+		if rest, ok := strings.CutSuffix(h, f[0]); ok {
+			h, unit = rest, f[1]
+			break
 		}
 	}
-	h = strings.Join(strings.FieldsFunc(h, func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsDigit(r) }), " ")
-	return h, unit
+	return strings.Join(strings.FieldsFunc(h, func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsDigit(r) }), " "), unit
 }
 
 // Suggest makes a mapping of what a log's headings and cells show, with the
@@ -105,6 +113,10 @@ func Suggest(s *Survey, name string, kind farm.Kind, zone string, markOf func(wo
 		m.HeaderRow = s.HeaderRow
 	}
 	g := &suggester{Survey: s, m: m, t: t, taken: make([]bool, len(s.Columns)), reasons: slices.Clone(s.Reasons), markOf: markOf}
+	for i := range s.Columns {
+		h, _ := plainHeading(s.Columns[i].Heading)
+		g.plain = append(g.plain, h)
+	}
 	g.when()
 	g.others()
 	g.signs()
@@ -121,6 +133,7 @@ type suggester struct {
 	*Survey
 	m       *Mapping
 	t       *Table
+	plain   []string // headings as plainHeading writes them
 	taken   []bool
 	reasons []Reason
 	local   bool // some time has no offset
@@ -135,15 +148,14 @@ func (g *suggester) say(field string, ask bool, format string, args ...any) {
 func (g *suggester) column(words []string, fits func(*ColumnSurvey) bool) int {
 	for _, w := range words {
 		for i := range g.Columns {
-			if h, _ := plainHeading(g.Columns[i].Heading); !g.taken[i] && h == w && fits(&g.Columns[i]) {
+			if !g.taken[i] && g.plain[i] == w && fits(&g.Columns[i]) {
 				return i
 			}
 		}
 	}
 	for _, w := range words {
 		for i := range g.Columns {
-			h, _ := plainHeading(g.Columns[i].Heading)
-			if !g.taken[i] && len(w) > 3 && slices.Contains(strings.Fields(h), w) && fits(&g.Columns[i]) {
+			if !g.taken[i] && len(w) > 3 && strings.Contains(" "+g.plain[i]+" ", " "+w+" ") && fits(&g.Columns[i]) {
 				return i
 			}
 		}

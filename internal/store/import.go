@@ -129,7 +129,7 @@ type importer struct {
 	seen   *seenIDs
 	fresh  bool // no record was in the farm before
 
-	headers []string // of the files so far, as they stood
+	headers []string    // of the files so far, as they stood
 	log     *intake.Log // the source, where it is one
 	unknown map[Created]bool
 
