@@ -9,6 +9,10 @@ type ImportPage struct {
 	Trouble  string
 	Problems []FormProblem
 	Kept     Table
+
+	LogAction string
+	Kinds     []Option
+	Mappings  []string // kept ones, by name
 }
 
 // UploadPage is the report of an upload: checked, or imported.
@@ -26,6 +30,13 @@ type UploadPage struct {
 	More     string
 	Again    string
 	Floor    string
+
+	Done    string   // said above all: what was just done
+	Mapping string   // of a log: where its mapping is changed; "" a bundle
+	Undo    bool     // of a log that is in the farm
+	Here    string   // where Undo and Create go
+	Unknown []string // printers and plates nobody knows
+	Create  []Field
 }
 
 // UploadAct is one button.

@@ -28,6 +28,7 @@ type Log struct {
 	Name    string // as problems call the file
 	Size    int64  // bytes
 	Bytes   func() (io.ReadCloser, error)
+	Most    int // rows that are read; 0 all
 }
 
 // Files lists the log alone.
@@ -102,6 +103,8 @@ type LogReader struct {
 	unknown map[string]bool
 	seen    map[[16]byte]int // rows by key, where each is a record
 	leftOut int
+	most    int
+	read    int
 }
 
 type onlyColumn struct {
@@ -133,7 +136,7 @@ func NewLogReader(l *Log, src io.Reader, now time.Time) (*LogReader, error) {
 	if m.Delimiter != "" {
 		comma = m.Delimiter[0]
 	}
-	r := &LogReader{mapping: m, file: l.Name, table: m.Table(), cutter: cutter{src: decoded(src, m.Encoding), comma: comma, line: 1}, parser: newParser(now)}
+	r := &LogReader{mapping: m, file: l.Name, table: m.Table(), most: l.Most, cutter: cutter{src: decoded(src, m.Encoding), comma: comma, line: 1}, parser: newParser(now)}
 	if r.bad = m.Problems(); len(r.bad) > 0 {
 		return r, nil
 	}
@@ -256,6 +259,9 @@ func (r *LogReader) Next(row *Row, rec any) (bool, error) {
 	for {
 		r.table.reset(rec)
 		row.Problems = row.Problems[:0]
+		if r.most > 0 && r.read >= r.most {
+			return false, nil
+		}
 		raw, line, problem, err := r.record()
 		if err == io.EOF {
 			return false, nil
@@ -281,6 +287,7 @@ func (r *LogReader) Next(row *Row, rec any) (bool, error) {
 			r.leftOut++
 			continue
 		}
+		r.read++
 		r.fill(row, rec)
 		return true, nil
 	}

@@ -132,6 +132,7 @@ type importer struct {
 	headers []string    // of the files so far, as they stood
 	log     *intake.Log // the source, where it is one
 	unknown map[Created]bool
+	undone  []int64 // acts of imports that were undone, where the source is a log
 
 	lifted   []liftedIndex // taken away until settle; nil when none are
 	deferred []deferredRow // wait for them
@@ -162,6 +163,12 @@ func (im *importer) run(ctx context.Context, source intake.Source) error {
 	im.listed = map[farm.Kind]bool{}
 	im.log, _ = source.(*intake.Log)
 	im.unknown = map[Created]bool{}
+	if im.log != nil {
+		var err error
+		if im.undone, err = im.undoneImports(ctx); err != nil {
+			return err
+		}
+	}
 	total := int64(0)
 	for i, t := range tables {
 		im.listed[t.Kind] = true

@@ -88,6 +88,9 @@ func TestALogGoesInAndIsTakenBack(t *testing.T) {
 	if err := store.Pool(s).QueryRow(ctx, `SELECT count(*) FROM changes WHERE field = 'void_reason' AND became = 'wrong zone'`).Scan(&changes); err != nil || changes != rows {
 		t.Errorf("%d changes tell it, %v", changes, err)
 	}
+	if r, err := s.Import(ctx, store.Act{Via: "import"}, logOf(t, strings.Replace(bookMapping, "Berlin", "Athens", 1), book(rows)), store.ImportOptions{Check: true}); err != nil || r.Files[0].Recorded != rows {
+		t.Errorf("once more, put right: %+v %v", r.Files, err)
+	}
 	if n, err := s.UndoImport(ctx, store.Act{Via: "command"}, again.Act, "all of it"); err != nil || n != 5 || count() != 0 {
 		t.Errorf("the second import: %d %v", n, err)
 	}

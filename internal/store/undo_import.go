@@ -4,10 +4,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
+	"strconv"
 	"time"
 
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
+	"basecourse/internal/intake"
 
 	"github.com/gofrs/uuid/v5"
 	"github.com/jackc/pgx/v5"
@@ -43,9 +47,62 @@ func (s *Store) UndoImport(ctx context.Context, act Act, wrong int64, reason str
 			}
 		}
 		n = u.n
+		w.changedThing(kindImport, strconv.FormatInt(wrong, 10), "undone_at", "", intake.Stamp(w.at))
 		return nil
 	})
 	return n, wrap("store.UndoImport", err)
+}
+
+// kindImport is what the trail calls an import that was undone: its thing is the
+// number of the import's act.
+const kindImport farm.Kind = "import"
+
+// undoneImports are the acts of imports that were undone.
+func (w *writer) undoneImports(ctx context.Context) ([]int64, error) {
+	rows, err := w.tx.Query(ctx, `SELECT DISTINCT thing::bigint FROM changes WHERE kind = $1 AND thing IS NOT NULL`, string(kindImport))
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowTo[int64])
+}
+
+// anew gives rows of a log that an undone import had recorded the next id, so
+// that the log can come in again once its mapping is put right. What somebody
+// voided by hand keeps its id, and stays voided.
+func (im *importer) anew(ctx context.Context, l *layout, c *chunk) error {
+	if im.log == nil || len(im.undone) == 0 {
+		return nil
+	}
+	if err := im.copier.wait(); err != nil {
+		return err
+	}
+	ask := map[uuid.UUID][]*farm.ID{}
+	for i := range c.n {
+		if len(c.rows[i].Problems) == 0 {
+			id := l.Fields[0].At(c.recs[i]).(*farm.ID)
+			ask[id.UUID] = append(ask[id.UUID], id)
+		}
+	}
+	for len(ask) > 0 {
+		rows, err := im.tx.Query(ctx, `SELECT id FROM records WHERE id = ANY ($1) AND act = ANY ($2)`, slices.Collect(maps.Keys(ask)), im.undone)
+		if err != nil {
+			return err
+		}
+		used, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
+		if err != nil {
+			return err
+		}
+		next := map[uuid.UUID][]*farm.ID{}
+		for _, id := range used {
+			again := uuid.NewV5(id, "undone")
+			for _, p := range ask[id] {
+				*p = farm.ID{UUID: again}
+				next[again] = append(next[again], p)
+			}
+		}
+		ask = next
+	}
+	return nil
 }
 
 // createdAtOnce voids, kind by kind, what the act recorded and still stands; for

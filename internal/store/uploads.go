@@ -16,13 +16,14 @@ import (
 // Upload is a bundle that waits between its check and its import. It is kept in
 // the database, so that every replica finds it, and goes after uploadKept.
 type Upload struct {
-	ID     uuid.UUID
-	Person string // handle of who sent it
-	Name   string // what they called it
-	MadeAt time.Time
-	Change bool   // things that are there already may be changed
-	Stored string // nothing, all, good_rows: what of it went into the farm
-	Report UploadReport
+	ID      uuid.UUID
+	Person  string // handle of who sent it
+	Name    string // what they called it
+	MadeAt  time.Time
+	Change  bool   // things that are there already may be changed
+	Stored  string // nothing, all, good_rows, undone: what of it went into the farm
+	Mapping string // JSON, how it is read when it is a log of another form; "" a bundle
+	Report  UploadReport
 }
 
 // UploadReport is what its check, and later its import, found.
@@ -112,8 +113,8 @@ func (s *Store) Upload(ctx context.Context, id uuid.UUID) (Upload, error) {
 	defer cancel()
 	u := Upload{ID: id}
 	var report []byte
-	err := s.pool.QueryRow(ctx, `SELECT p.person, u.name, u.made_at, u.change, u.stored, coalesce(u.report, '{}') FROM uploads u JOIN people p ON p.id = u.person
-		WHERE u.id = $1 AND u.made_at > $2`, id, s.Now().Add(-uploadKept)).Scan(&u.Person, &u.Name, &u.MadeAt, &u.Change, &u.Stored, &report)
+	err := s.pool.QueryRow(ctx, `SELECT p.person, u.name, u.made_at, u.change, u.stored, coalesce(u.mapping, ''), coalesce(u.report, '{}') FROM uploads u JOIN people p ON p.id = u.person
+		WHERE u.id = $1 AND u.made_at > $2`, id, s.Now().Add(-uploadKept)).Scan(&u.Person, &u.Name, &u.MadeAt, &u.Change, &u.Stored, &u.Mapping, &report)
 	if errors.Is(err, pgx.ErrNoRows) {
 		return u, fault.New(fault.NotFound, "There is no such upload. Uploads are kept for a day.")
 	}

@@ -15,6 +15,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"basecourse/internal/farm"
 	"basecourse/internal/fault"
 	"basecourse/internal/intake"
 	"basecourse/internal/store"
@@ -67,6 +68,16 @@ func (s *Server) renderImport(c echo.Context, status int, refusal error) error {
 	p := views.ImportPage{Shell: withClock(s.shell(c, "Import", "/setup"), now, zone), Crumb: s.url("/setup"), Action: s.url("/setup/import")}
 	for _, t := range intake.Tables {
 		p.Files = append(p.Files, t.File)
+	}
+	mappings, _, err := s.store.Things(ctx, farm.KindMapping, "", 0, 100)
+	if err != nil {
+		return err
+	}
+	p.LogAction, p.Kinds = s.url("/setup/import/logs"), kindOptions(farm.KindFirstLayer)
+	for _, rec := range mappings {
+		if m := rec.(*farm.LogMapping); m.RetiredAt.IsZero() {
+			p.Mappings = append(p.Mappings, m.Mapping)
+		}
 	}
 	if refusal != nil {
 		p.Trouble = "Nothing was taken"

@@ -31,7 +31,7 @@ func (s *Server) upload(c echo.Context) (store.Upload, error) {
 
 func (s *Server) getUpload() echo.HandlerFunc {
 	return func(c echo.Context) error {
-		if err := onlyParams(c); err != nil {
+		if err := onlyParams(c, "undone", "made"); err != nil {
 			return err
 		}
 		u, err := s.upload(c)
@@ -43,7 +43,13 @@ func (s *Server) getUpload() echo.HandlerFunc {
 			return err
 		}
 		here := s.url("/setup/import/" + u.ID.String())
+		if u.Mapping != "" && len(u.Report.Files) == 0 {
+			return c.Redirect(http.StatusSeeOther, here+"/mapping")
+		}
 		p := uploadPage(u, here)
+		if u.Mapping != "" {
+			logPage(&p, u, here, c.QueryParam("undone"), c.QueryParam("made"))
+		}
 		p.Shell = withClock(s.shell(c, "Import of "+u.Name, "/setup"), s.now(), zone)
 		p.Crumbs = []views.Fact{{Value: "Setup", Href: s.url("/setup")}, {Value: "Import", Href: s.url("/setup/import")}}
 		p.Again, p.Floor = s.url("/setup/import"), s.url("/floor")
@@ -153,13 +159,16 @@ func fillProblems(p *views.UploadPage, report store.UploadReport) {
 // postUpload checks an upload again, imports it, or throws it away.
 func (s *Server) postUpload() echo.HandlerFunc {
 	return func(c echo.Context) error {
-		sent, err := readForm(c, "act")
+		sent, err := readForm(c, "act", "why", "bed_x_mm", "bed_y_mm", "surface")
 		if err != nil {
 			return err
 		}
 		u, err := s.upload(c)
 		if err != nil {
 			return err
+		}
+		if u.Mapping != "" && sent["act"] != "drop" {
+			return s.postLogUpload(c, u, sent)
 		}
 		ctx, here := c.Request().Context(), s.url("/setup/import/"+u.ID.String())
 		switch sent["act"] {
@@ -237,6 +246,15 @@ func (s *Server) noteImport(ctx context.Context, u store.Upload, report store.Re
 	case report.ProblemsTotal == 0:
 		return s.store.NoteUpload(ctx, u.ID, u.Change, "all", kept, nil)
 	}
+	return s.noteRefused(ctx, u, "good_rows", report, opt)
+}
+
+// noteRefused keeps a report with its refused rows as a .zip.
+func (s *Server) noteRefused(ctx context.Context, u store.Upload, stored string, report store.Report, opt store.ImportOptions) error {
+	kept := store.UploadReport{Report: report, Rows: report.Refused}
+	if report.ProblemsTotal == 0 {
+		return s.store.NoteUpload(ctx, u.ID, u.Change, stored, kept, nil)
+	}
 	file, err := os.Create(opt.RefusedDir + ".zip")
 	if err != nil {
 		return err
@@ -249,7 +267,7 @@ func (s *Server) noteImport(ctx context.Context, u store.Upload, report store.Re
 	if _, err := file.Seek(0, io.SeekStart); err != nil {
 		return err
 	}
-	return s.store.NoteUpload(ctx, u.ID, u.Change, "good_rows", kept, file)
+	return s.store.NoteUpload(ctx, u.ID, u.Change, stored, kept, file)
 }
 
 // getRefused gives the refused rows as a bundle to put right.
@@ -262,7 +280,7 @@ func (s *Server) getRefused() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
-		if u.Stored != "good_rows" {
+		if u.Stored != "good_rows" && (u.Mapping == "" || u.Report.ProblemsTotal == 0) {
 			return fault.New(fault.NotFound, "This upload has no refused rows to download.")
 		}
 		return s.sendZip(c, "refused.zip", func(ctx context.Context, w io.Writer) error {

@@ -23,7 +23,7 @@ import (
 func noPage(path string) bool {
 	return slices.Contains([]string{"/", "/healthz", "/readyz", "/metrics", "/favicon.ico", "/sign-in", "/sign-in/code", "/first-use/:key", "/account/second-factor", "/upkeep/undo", "/upkeep.ics", "/live", "/s/:tag", "/sw.js", "/offline/farm", "/offline/me", "/trust/authority.crt", "/trust/address.svg"}, path) ||
 		strings.HasPrefix(path, "/static/") || strings.HasPrefix(path, "/api/") ||
-		strings.HasSuffix(path, ".csv") || strings.HasSuffix(path, ".zip") || strings.HasSuffix(path, "/file")
+		strings.HasSuffix(path, ".csv") || strings.HasSuffix(path, ".zip") || strings.HasSuffix(path, "/file") || strings.HasSuffix(path, "mapping.json")
 }
 
 // everyPage is the address of every page in the table of routes over the demo's
@@ -65,10 +65,11 @@ func everyPage(t *testing.T, site *webtest.Site, admin *webtest.Client) []string
 		t.Fatalf("an upload: got %d", added.Status)
 	}
 	uploaded, _, _ := strings.Cut(added.Header.Get("Location"), "?")
+	logged := strings.TrimSuffix(strings.TrimPrefix(sendLog(admin, "book.csv", logCSV, "first_layer", "").Header.Get("Location"), "/setup/import/"), "/mapping")
 	b := recent()
 	probe := slices.IndexFunc(b.Probes, func(p farm.Probe) bool { return p.Printer == "P-001" && p.Columns > 0 && p.VoidedAt.IsZero() })
 	stands := map[string]string{
-		"/setup/import/:id": strings.TrimPrefix(uploaded, "/setup/import/"), "/setup/tokens/:tag": "walk", "/setup/tablets/:id": strconv.Itoa(int(tablet)), "/setup/webhooks/:tag": "walk", "/notices/confirm/:key": confirm, "/notices/stop/:key": stop, "/setup/people/:tag": "amara", "/setup/materials/:tag": b.Materials[0].Name,
+		"/setup/import/:id": strings.TrimPrefix(uploaded, "/setup/import/"), "/setup/import/:id/mapping": logged, "/setup/tokens/:tag": "walk", "/setup/tablets/:id": strconv.Itoa(int(tablet)), "/setup/webhooks/:tag": "walk", "/notices/confirm/:key": confirm, "/notices/stop/:key": stop, "/setup/people/:tag": "amara", "/setup/materials/:tag": b.Materials[0].Name,
 		"/setup/shifts/:tag": b.Shifts[0].Shift, "/setup/instruments/:tag": b.Instruments[0].Instrument, "/setup/jobs/:tag": layer.Job, "/jobs/:tag": layer.Job,
 		"/plates/:tag": layer.Plate, "/plates/:tag/mark": layer.Plate, "/setup/plates/:tag": layer.Plate, "/probes/:id": b.Probes[probe].ID.UUID.String(),
 	}
