@@ -304,6 +304,7 @@ type fit struct {
 	key       [32]byte
 	questions []findings.Question
 	ahead     *upkeep.Forecast // of starts to come
+	graders   []findings.Grader
 
 	once    sync.Once // makes what is learned of the starts, which go then
 	starts  []upkeep.Past
@@ -330,7 +331,7 @@ func (a *Assessor) fitted(key [32]byte, starts []upkeep.Past, learn func() ([]fi
 	}
 	a.mu.Unlock()
 	qs, model := learn()
-	f := &fit{key: key, questions: qs, ahead: upkeep.NewForecast(model), starts: starts}
+	f := &fit{key: key, questions: qs, ahead: upkeep.NewForecast(model), graders: model.Graders, starts: starts}
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	a.fits = append(a.fits, f)

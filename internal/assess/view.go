@@ -34,6 +34,7 @@ type view struct {
 	next             []ahead  // by printer
 	materials        []string // by index
 	cases            map[caseKey][]caseMark
+	graders          []int32 // numbers of people, by index
 
 	once  sync.Once // makes the three below, which many callers share
 	items []Finding
@@ -119,6 +120,7 @@ func (a *Assessor) compute(ctx context.Context, q AsOf) (*view, error) {
 	v.window(data, ex)
 	v.lookAhead(data, ex, next, coming)
 	v.count()
+	v.graders = data.GraderIDs
 	a.estimate(v, data, ex, zone)
 	return v, ctx.Err()
 }

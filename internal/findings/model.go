@@ -19,6 +19,8 @@ type Model struct {
 	PrinterFailed, PlateFailed Level
 	// What hours, graders and days add, and how often: a start to come is any of them.
 	Mix []Weighted
+	// Graders are how much more than the farm's mean each calls failed, shrunken.
+	Graders []Grader
 	// Hazards at the mean dose by printer (skipped probing, cleaning gap) and plate.
 	Skip, PrinterGap, PlateGap   []Hazard
 	NewSkip, NewGap, NewPlateGap Hazard
@@ -31,6 +33,13 @@ type Model struct {
 
 // Level is a part of the log-odds with its posterior variance, the rest given.
 type Level struct{ At, Var float64 }
+
+// Grader is one who grades: log-odds beside the others', all else in the fit given, with
+// the variance of that, and what they graded.
+type Grader struct {
+	Level
+	Graded, Failed int
+}
 
 // Weighted is a part of the log-odds and the share of layers that have it.
 type Weighted struct{ At, Share float64 }
@@ -78,6 +87,9 @@ func (e *study) model() *Model {
 			m.Materials, m.NewMaterial = b.ahead()
 		case "recent":
 			m.PrinterFailed, m.PlateFailed = f.failedBefore(b)
+		case "grader":
+			m.Graders = f.graders(b)
+			varied = append(varied, b)
 		default:
 			varied = append(varied, b)
 		}

@@ -151,3 +151,55 @@ func (f *fleet) failedBefore(b *block) (printer, plate Level) {
 	}
 	return printer, plate
 }
+
+// graders gives the levels of those who grade, freed of their mean (by layers). The
+// variance is that of the level with all else given, widened by what cannot be told from
+// it: who grades at which hour (one crew at night) is left to the prior's variance of
+// hours.
+func (f *fleet) graders(b *block) []Grader {
+	out := make([]Grader, len(b.coef))
+	hours := make([]map[int32]int, len(out))
+	hour := f.blockNamed("hour")
+	for i, g := range b.level {
+		if g < 0 {
+			continue
+		}
+		x := &out[g]
+		x.Graded++
+		if f.l.Failed[i] {
+			x.Failed++
+		}
+		if hours[g] == nil {
+			hours[g] = map[int32]int{}
+		}
+		hours[g][hour.level[i]]++
+	}
+	mean, n := 0.0, 0.0
+	for g := range out {
+		mean += b.coef[g][0] * float64(out[g].Graded)
+		n += float64(out[g].Graded)
+	}
+	for g := range out {
+		x := &out[g]
+		x.Level = Level{b.coef[g][0] - mean/max(n, 1), b.vari[0]}
+		if b.post != nil && b.post[g][0] > 0 {
+			x.Var = b.post[g][0] / told
+		}
+		together := 0.0 // what hours' levels may be off by, over the hours this one grades at
+		for _, k := range hours[g] {
+			share := float64(k) / float64(x.Graded)
+			together += share * share * hour.vari[0]
+		}
+		x.Var = min(x.Var+together, 4)
+	}
+	return out
+}
+
+func (f *fleet) blockNamed(name string) *block {
+	for _, b := range f.other {
+		if b.name == name {
+			return b
+		}
+	}
+	return nil
+}

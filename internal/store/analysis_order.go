@@ -35,6 +35,10 @@ func (r *analysisReader) order() {
 		l.Material, l.Grader = m, g
 	}
 	r.a.Materials, r.a.Graders = len(materials), len(graders)
+	r.a.GraderIDs = make([]int32, len(graders))
+	for id, n := range graders {
+		r.a.GraderIDs[n] = id
+	}
 	r.a.MaterialNames = make([]string, len(materials))
 	for id, n := range materials {
 		r.a.MaterialNames[n] = r.materialNames[id]

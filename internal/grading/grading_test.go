@@ -1,0 +1,160 @@
+package grading
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"time"
+)
+
+func TestALotHasFailedLayersInItAndKnowsItsChances(t *testing.T) {
+	var list []Candidate
+	for i := range 300 {
+		grade := "clean"
+		switch {
+		case i%50 == 0:
+			grade = "failed" // 6
+		case i%10 == 1:
+			grade = "marginal" // 30
+		}
+		list = append(list, Candidate{i, grade})
+	}
+	a, b := Draw(list, 12, 7), Draw(list, 12, 7)
+	if !slices.Equal(a, b) || slices.Equal(a, Draw(list, 12, 8)) {
+		t.Error("a seed draws the same, another seed another")
+	}
+	count, standFor := map[string]int{}, 0.0
+	for _, d := range a {
+		count[list[d.Index].Grade]++
+		standFor += 1 / d.Chance
+	}
+	if count["failed"] != 4 || count["marginal"] != 4 || count["clean"] != 4 {
+		t.Errorf("drawn %v", count)
+	}
+	if math.Abs(standFor-300) > 1e-9 {
+		t.Errorf("the drawn stand for %.1f layers, want 300", standFor)
+	}
+	// How often each of a kind is drawn is its chance.
+	times := map[int]int{}
+	for seed := range 3000 {
+		for _, d := range Draw(list, 12, uint64(seed)) {
+			times[d.Index]++
+		}
+	}
+	if got := float64(times[0]) / 3000; math.Abs(got-4.0/6) > 0.03 {
+		t.Errorf("a failed layer is drawn %.3f of the time, want 0.667", got)
+	}
+	if got := Draw(list[:2], 12, 1); len(got) != 2 || got[0].Chance != 1 {
+		t.Errorf("of two: %v", got)
+	}
+	if Draw(nil, 12, 1) != nil {
+		t.Error("of none")
+	}
+}
+
+// A crew whose members call borderline layers failed with chances of their own: the
+// estimate orders nobody wrongly by much, and its interval holds the truth.
+func TestStrictnessFromPairsHoldsTheTruth(t *testing.T) {
+	truth := []float64{-1, -0.5, 0, 0, 0.5, 1}
+	held, asked, sum := 0, 0, 0.0
+	for round := range 40 {
+		lot := rand.New(rand.NewPCG(uint64(round), 5))
+		var pairs []Pair
+		for i := 0; len(pairs) < 900; i++ {
+			layer := 3*lot.NormFloat64() - 2
+			a, b := lot.IntN(6), lot.IntN(6)
+			call := func(g int, more float64) bool { return lot.Float64() < 1/(1+math.Exp(-layer-truth[g]-more)) }
+			p := Pair{Layer: fmt.Sprint(i), First: string(rune('a' + a)), Second: string(rune('a' + b)), Failed: [2]bool{call(a, 0), call(b, 0.4)}, Chance: 0.3}
+			if p.Failed[0] {
+				p.Chance = 0.9
+			}
+			if lot.Float64() < p.Chance { // by the first grade, as lots are drawn
+				pairs = append(pairs, p)
+			}
+		}
+		for i, s := range StrictnessOf(pairs) {
+			asked++
+			sum += (s.At - truth[i]) * (s.At - truth[i])
+			if s.Low <= truth[i] && truth[i] <= s.High {
+				held++
+			}
+		}
+	}
+	t.Logf("%d of %d held, root mean square error %.2f", held, asked, math.Sqrt(sum/float64(asked)))
+	if share := float64(held) / float64(asked); share < 0.90 {
+		t.Errorf("intervals hold %.3f", share)
+	}
+	if got := StrictnessOf(nil); len(got) != 0 {
+		t.Errorf("of nothing: %v", got)
+	}
+}
+
+func TestGroupsHoldFiveAndLeaveNoFewerOver(t *testing.T) {
+	crew := func(n int, at string) (list []string) {
+		for i := range n {
+			list = append(list, fmt.Sprintf("%s%d", at, i))
+		}
+		return list
+	}
+	for _, c := range []struct {
+		early, late, night, none int
+		want                     []int // sizes
+	}{
+		{5, 5, 5, 0, []int{5, 5, 5}},
+		{6, 5, 3, 0, []int{6, 8}}, // three at night join the smallest
+		{6, 6, 3, 2, []int{6, 6, 5}},
+		{3, 3, 3, 0, []int{9}},
+		{5, 1, 0, 0, []int{6}},
+		{2, 1, 1, 0, nil},
+		{0, 0, 0, 5, []int{5}},
+		{10, 0, 0, 1, []int{11}},
+	} {
+		var people []string
+		shifts := map[string]map[Turn]int{}
+		for turn, list := range [][]string{crew(c.early, "e"), crew(c.late, "l"), crew(c.night, "n"), crew(c.none, "x")} {
+			for _, who := range list {
+				people = append(people, who)
+				if turn <= int(Night) {
+					shifts[who] = map[Turn]int{Turn(turn): 3}
+				}
+			}
+		}
+		var got []int
+		seen := 0
+		for _, g := range Groups(people, shifts) {
+			got = append(got, len(g.People))
+			seen += len(g.People)
+			if len(g.People) < Least {
+				t.Errorf("%v: a group of %d", c, len(g.People))
+			}
+		}
+		if !slices.Equal(got, c.want) || len(got) > 0 && seen != len(people) {
+			t.Errorf("%v: sizes %v, want %v", c, got, c.want)
+		}
+	}
+}
+
+func TestAgreementAddsUpWhatWasDrawn(t *testing.T) {
+	at := time.Date(2026, 3, 31, 23, 30, 0, 0, time.UTC)
+	pairs := []Pair{
+		{Layer: "1", First: "a", Second: "b", Was: 3, Is: 3, Failed: [2]bool{true, true}, Marks: [2][]string{{"blobs"}, {"blobs"}}, At: at, Chance: 0.5},
+		{Layer: "2", First: "a", Second: "b", Was: 0, Is: 1, Marks: [2][]string{nil, {"blobs"}}, At: at, Chance: 0.1},
+		{Layer: "2", First: "a", Second: "c", Was: 0, Is: 0, At: at.Add(time.Hour), Chance: 0.1},
+		{Layer: "3", First: "b", Second: "b", Was: 2, Is: 2, At: at, Chance: math.NaN()},
+	}
+	a := AgreementOf(Others(pairs))
+	if a.N != 3 || a.Table[0][1] != 1 || math.Abs(a.Alike.At-12.0/22) > 1e-12 {
+		t.Errorf("%+v", a)
+	}
+	if m := ByMark(pairs, []string{"blobs", "dragged"}); len(m) != 1 || m[0].Both != 1 || m[0].One != 1 || math.Abs(m[0].On.At-4.0/14) > 1e-12 {
+		t.Errorf("%+v", m)
+	}
+	if len(Again(pairs)) != 1 || len(Of(pairs, "c")) != 1 || !slices.Equal(People(pairs), []string{"b", "c"}) {
+		t.Error("who")
+	}
+	if m := ByMonth(pairs, time.UTC); len(m) != 2 || m[0].People != 1 || m[1].Begins.Month() != time.April {
+		t.Errorf("%+v", m)
+	}
+}
