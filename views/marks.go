@@ -64,6 +64,8 @@ func drawing(mark string, severity int) []stroke {
 	var out []stroke
 	lines, add := pen(&out)
 	switch mark {
+	case "": // plain lines, as they should be
+		lines("bead", 9.6, 0)
 	case "nozzle_low":
 		lines("bead", 11, 0)
 		for i := range []int{2, 4, 5}[severity-1] {

@@ -84,7 +84,7 @@ func TestPagesAtScale(t *testing.T) {
 	}
 	now := frame.LatestStart.Add(7 * time.Minute)
 	answers := newFindings(st)
-	server, err := web.New(web.Config{Store: st, Findings: answers, Heights: answers, Diagnoses: answers, Policies: answers, Log: slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelError})), Now: func() time.Time { return now }})
+	server, err := web.New(web.Config{Store: st, Findings: answers, Heights: answers, Judged: answers, Diagnoses: answers, Policies: answers, Log: slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelError})), Now: func() time.Time { return now }})
 	if err != nil {
 		t.Fatal(err)
 	}

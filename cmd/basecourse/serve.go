@@ -148,7 +148,7 @@ func (a *app) serve(ctx context.Context, st *store.Store, l net.Listener, copies
 	log := slog.New(slog.NewJSONHandler(a.stderr, nil))
 	answers := newFindings(st)
 	cfg := web.Config{
-		Store: st, Findings: answers, Heights: answers, Diagnoses: answers, Policies: answers, Looks: answers, Log: log,
+		Store: st, Findings: answers, Heights: answers, Judged: answers, Diagnoses: answers, Policies: answers, Looks: answers, Log: log,
 		TempDir: filepath.Join(a.set.Data, "uploads"), BasePath: a.set.BasePath, PublicURL: a.set.PublicURL, TrustedProxies: a.set.proxies(), RequestsPerSecond: a.set.TokenRate, MetricsApart: a.set.MetricsListen != "",
 	}
 	if copies != nil {

@@ -16,7 +16,7 @@ import (
 
 // pure are the rooms with plain values in and plain values out.
 var pure = []string{
-	"bed", "exposure", "farm", "fault", "findings", "firstlayer", "grading", "notices", "planning", "sampling", "simfarm", "stats", "trial", "upkeep",
+	"bed", "exposure", "farm", "fault", "findings", "firstlayer", "graders", "notices", "planning", "sampling", "simfarm", "stats", "trial", "upkeep",
 }
 
 // doors are what a pure room must not reach, itself or through others, as

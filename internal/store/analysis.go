@@ -23,7 +23,7 @@ type Analysis struct {
 	Labels  []StartLabel // beside History.Starts
 	// Printers and Plates in the byte order of their tags.
 	Printers, Plates   []AnalysisThing
-	GraderIDs          []int32 // numbers of people, by index
+	GraderIDs          []int32  // numbers of people, by index
 	Materials, Graders int      // how many are named; numbered as they first appear
 	MaterialNames      []string // by number
 	Settings           farm.SettingValues

@@ -133,6 +133,11 @@ func (s *Store) PrinterPhotos(ctx context.Context, tag string, limit int) ([]Lay
 	return s.layerPhotos(ctx, `p.printer = $1 AND EXISTS (SELECT FROM photo_files x WHERE x.photo = h.id) ORDER BY h.taken_at DESC, h.id LIMIT $2`, tag, limit)
 }
 
+// LatestPhotos lists the latest photos of all printers.
+func (s *Store) LatestPhotos(ctx context.Context, limit int) ([]LayerPhoto, error) {
+	return s.layerPhotos(ctx, `EXISTS (SELECT FROM photo_files x WHERE x.photo = h.id) ORDER BY h.taken_at DESC, h.id LIMIT $1`, limit)
+}
+
 // Picture gives a photo's picture, or its thumbnail; NotFound when it was taken back
 // or has gone.
 func (s *Store) Picture(ctx context.Context, id uuid.UUID, thumb bool) ([]byte, error) {

@@ -20,10 +20,11 @@ func (s *Server) getHelpPeople() echo.HandlerFunc {
 			return err
 		}
 		idle, longest := strconv.Itoa(int(sessionIdle.Hours())), strconv.Itoa(int(sessionLongest.Hours()))
-		apart := "A manager may look at one person’s layers apart in Trends; everybody may look at their own."
-		if values.Text("person_level") == "off" {
-			apart = "Nobody may look at one person’s layers apart in Trends, but everybody at their own."
-		}
+		apart := map[string]string{
+			peopleShown:  "A manager may look at one person’s layers apart in Trends, and sees how strict each one grades; everybody sees their own.",
+			peopleGroups: "Nobody may look at another person’s layers apart in Trends. How strict people grade is shown in groups of five or more, and to each person their own.",
+			peopleOff:    "Nobody may look at another person’s layers apart in Trends, and how strict people grade is shown to nobody.",
+		}[values.Text("person_level")] + " A manager can change that in Setup, Settings; changes stand in the trail. Records themselves say who graded, in whichever way it is set."
 		p := views.HelpPeoplePage{Shell: s.shell(c, "What is kept about people", ""), Crumb: s.url("/help")}
 		add := func(what, why, long string) {
 			p.Table.Rows = append(p.Table.Rows, views.Row{Cells: []views.Cell{{Text: what}, {Text: why}, {Text: long}}})
@@ -31,6 +32,8 @@ func (s *Server) getHelpPeople() echo.HandlerFunc {
 		p.Table = views.Table{Caption: "Kept", Columns: []views.Column{{Word: "What"}, {Word: "Why"}, {Word: "How long"}}}
 		add("Handle, name and role", "So that the crew knows who did what.", "Until removed in Setup, People: at once, or in 30 days.")
 		add("Who recorded, graded, cleaned, probed or changed something, and when", "Strict and mild graders are told apart in findings, mistakes can be asked about, and tampering shows.", "As long as the records, under a number without a name.")
+		add("Second grades given blind, and which layers were drawn for it", "To see how alike people grade and to check what findings take for strictness.", "As long as the records, under a number. What was drawn goes with its person.")
+		add("Rounds of practice: when, how many right, the answers", "So that whoever grades has been shown how. You and managers see it.", "As long as the records, under a number.")
 		add("Shifts", "So that prep work is planned within them.", "As long as the records, under a number.")
 		add("A hash of the password; key and recovery codes of a second factor", "To sign in. The password itself is never kept.", "Until changed, switched off or removed.")
 		add("Which account at a sign-in provider is theirs, if they linked one: a number of the provider’s, no name", "To sign in without a password of the farm’s.", "Until taken away or removed.")

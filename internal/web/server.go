@@ -29,6 +29,7 @@ type Config struct {
 	Store    *store.Store
 	Findings Findings
 	Heights  Heights // nil: no height book
+	Judged   Judged  // nil: nothing is known of graders and of the risks said
 	// Diagnoses tells what first layers say; nil: worked out over Store, keeping
 	// nothing for others.
 	Diagnoses Diagnoses

@@ -124,7 +124,7 @@ var settingGroups = []struct {
 }
 
 var settingWords = map[string]settingWord{
-	"person_level":           {"One person’s grading in Trends", "", "Whether managers may look at one person’s layers apart. Everybody may look at their own.", "judging"},
+	"person_level":           {"How strict people are", "", "“shown”: managers see single people in Trends and in How alike we grade. “groups”: groups of five or more only. “off”: neither. Everybody may look at their own layers.", "judging"},
 	"time_zone":              {"Time zone", "", "Days, weeks, shifts and every time on pages.", "place"},
 	"currency":               {"Currency", "", "The word beside amounts. Nothing is converted.", "money"},
 	"labour_per_hour":        {"An hour of a person", "CURRENCY", "What work costs in Upkeep and Jobs.", "money"},

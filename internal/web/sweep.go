@@ -332,7 +332,7 @@ func sweptAlready(text string) string {
 
 // walks are the ways to go through first layers, as far as their pages are there.
 func (s *Server) walks() []views.Link {
-	return s.links([]act{{"Look now", "/round", "/round", false}, {"Morning sweep", "/sweep", "/sweep", false}, {"Handover", "/handover", "/handover", false}})
+	return s.links([]act{{"Look now", "/round", "/round", false}, {"Morning sweep", "/sweep", "/sweep", false}, {"Handover", "/handover", "/handover", false}, {"Grade again, blind", "/regrade", "/regrade", false}, {"Practice", "/practice", "/practice", false}})
 }
 
 // heldRows says at each printer that waits that it, or a plate of its starts, is on

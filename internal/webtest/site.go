@@ -53,7 +53,8 @@ func On(t testing.TB, db string, change ...func(*web.Config)) *Site {
 func Over(t testing.TB, st *store.Store, db string, change ...func(*web.Config)) *Site {
 	t.Helper()
 	site := &Site{Store: st, DB: db, Log: &Log{}, t: t}
-	cfg := web.Config{Store: st, Findings: &Findings{}, Heights: assess.New(st), Log: slog.New(slog.NewJSONHandler(site.Log, nil))}
+	answers := assess.New(st)
+	cfg := web.Config{Store: st, Findings: &Findings{}, Heights: answers, Judged: answers, Log: slog.New(slog.NewJSONHandler(site.Log, nil))}
 	for _, c := range change {
 		c(&cfg)
 	}

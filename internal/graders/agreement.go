@@ -1,4 +1,4 @@
-package grading
+package graders
 
 import (
 	"math"

@@ -1,4 +1,4 @@
-package grading
+package graders
 
 import (
 	"fmt"
@@ -156,5 +156,46 @@ func TestAgreementAddsUpWhatWasDrawn(t *testing.T) {
 	}
 	if m := ByMonth(pairs, time.UTC); len(m) != 2 || m[0].People != 1 || m[1].Begins.Month() != time.April {
 		t.Errorf("%+v", m)
+	}
+}
+
+func TestARoundOfPractice(t *testing.T) {
+	round := Round(DrawnSet, 3)
+	count := map[string]int{}
+	codes := map[string]bool{}
+	var answers []Answer
+	for _, i := range round {
+		count[i.Grade]++
+		codes[i.Code] = true
+		a := Answer{i.Code, i.Grade, ""}
+		if len(i.Marks) > 0 {
+			a.Mark = i.Marks[0]
+		}
+		answers = append(answers, a)
+	}
+	if len(round) != RoundItems || len(codes) != RoundItems || count["failed"] != 3 || count["clean"] != 3 {
+		t.Fatalf("%d items, %v", len(round), count)
+	}
+	if s := ScoreOf(round, answers); s.Grades != RoundItems || s.Marks != RoundItems || !s.Passed {
+		t.Errorf("all right: %+v", s)
+	}
+	for i := range round {
+		if round[i].Grade == "failed" {
+			answers[i].Grade = "clean"
+			break
+		}
+	}
+	if s := ScoreOf(round, answers); s.Passed || s.LetThrough != 1 || s.Grades != RoundItems-1 {
+		t.Errorf("a failed layer let through: %+v", s)
+	}
+	if s := ScoreOf(round, nil); s.Passed || s.Grades != 0 {
+		t.Errorf("no answer: %+v", s)
+	}
+	seen := map[string]bool{}
+	for _, i := range DrawnSet {
+		if seen[i.Code] || i.Why == "" || i.Grade == "" {
+			t.Errorf("item %q", i.Code)
+		}
+		seen[i.Code] = true
 	}
 }
