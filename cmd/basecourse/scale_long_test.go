@@ -301,7 +301,7 @@ func scaleUpload(t *testing.T, server *web.Server, cookie *http.Cookie) string {
 
 // scaleNoPages are addresses that answer no page of the farm: /first-use/ does so
 // only while nobody can sign in, links in mails only while they are awaited.
-var scaleNoPages = []string{"/", "/healthz", "/readyz", "/static/", "/favicon.ico", "/sign-in", "/api/", "/first-use/", "/live", "/upkeep.ics", "/notices/confirm/", "/notices/stop/", "/photos/", "/setup/tablets/", "/trust/"}
+var scaleNoPages = []string{"/", "/healthz", "/readyz", "/static/", "/favicon.ico", "/sign-in", "/api/", "/first-use/", "/live", "/upkeep.ics", "/notices/confirm/", "/notices/stop/", "/photos/", "/regrade/", "/practice/items/", "/setup/tablets/", "/trust/"}
 
 // scalePages gives the address of every page, its parameters filled in from the
 // farm, and the views of pages that matter for speed beside the plain one.
