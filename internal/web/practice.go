@@ -163,7 +163,7 @@ func (s *Server) practiceHome(c echo.Context, p views.PracticePage, zone *time.L
 			p.Notes = append(p.Notes, "You hold no qualification now. A round can be taken as often as you like.")
 		default:
 			p.Start = "Begin a new round"
-			p.Notes = append(p.Notes, "You hold a qualification until "+day(held.Until, zone)+". A passed round renews it.")
+			p.Notes = append(p.Notes, "You hold a qualification until "+dateWord(held.Until, zone)+". A passed round renews it.")
 		}
 		for _, q := range list {
 			p.Held = append(p.Held, qualificationFact(q, clock(q.At, zone), zone, now))
@@ -199,8 +199,8 @@ func (s *Server) practiceHome(c echo.Context, p views.PracticePage, zone *time.L
 	return render(c, http.StatusOK, views.Practice(p))
 }
 
-// day writes a date on the farm's clock.
-func day(t time.Time, zone *time.Location) string { return t.In(zone).Format(time.DateOnly) }
+// dateWord writes a date on the farm's clock.
+func dateWord(t time.Time, zone *time.Location) string { return t.In(zone).Format(time.DateOnly) }
 
 func holds(q *farm.Qualification, now time.Time) bool {
 	return q.Passed == "yes" && (q.Until.IsZero() || q.Until.After(now))
@@ -227,11 +227,11 @@ func qualificationFact(q *farm.Qualification, word string, zone *time.Location, 
 	case holds(q, now) && q.Until.IsZero():
 		f.Note = "passed"
 	case holds(q, now) && q.Until.Sub(now) < renewBefore:
-		f.Note = "passed; runs out " + day(q.Until, zone) + ", a round renews it"
+		f.Note = "passed; runs out " + dateWord(q.Until, zone) + ", a round renews it"
 	case holds(q, now):
-		f.Note = "passed, until " + day(q.Until, zone)
+		f.Note = "passed, until " + dateWord(q.Until, zone)
 	default:
-		f.Note = "passed, ran out " + day(q.Until, zone)
+		f.Note = "passed, ran out " + dateWord(q.Until, zone)
 	}
 	return f
 }
@@ -319,14 +319,14 @@ func (s *Server) practiceAnswer(c echo.Context, set []graders.Item, now *practis
 	if len(now.Answers) == len(round) {
 		said.Next = "See what came of it"
 	}
-	said.Words = []string{"Grade: " + gradeWord(x.Grade) + besideWords(a.Grade == x.Grade, gradeWord(a.Grade)) + ". " + x.Why}
-	said.Words = append(said.Words, "Seen: "+marksSeen(x.Marks)+besideWords(x.RightMark(a.Mark), marksSeen(marksOf(a.Mark)))+".")
+	said.Words = []string{"Grade: " + gradeWord(x.Grade) + saidInstead(a.Grade == x.Grade, gradeWord(a.Grade)) + ". " + x.Why}
+	said.Words = append(said.Words, "Seen: "+marksSeen(x.Marks)+saidInstead(x.RightMark(a.Mark), marksSeen(marksOf(a.Mark)))+".")
 	p.Said = said
 	return render(c, http.StatusOK, views.Practice(p))
 }
 
-// besideWords says what was answered where it is something else.
-func besideWords(same bool, answered string) string {
+// saidInstead says what was answered where it is something else.
+func saidInstead(same bool, answered string) string {
 	if same {
 		return ""
 	}
@@ -385,7 +385,7 @@ func (s *Server) practiceDone(c echo.Context, set []graders.Item, now *practisin
 	r := &views.PracticeResult{Title: "Not passed this time", Words: []string{fmt.Sprintf("%d of %d grades right, %d marks.", score.Grades, len(round), score.Marks)}}
 	if score.Passed {
 		r.Title = "Passed"
-		r.Words = append(r.Words, "You hold a qualification until "+day(at.Add(qualifiedFor), zone)+".")
+		r.Words = append(r.Words, "You hold a qualification until "+dateWord(at.Add(qualifiedFor), zone)+".")
 	} else {
 		r.Words = append(r.Words, fmt.Sprintf("It takes %d of %d, and no failed layer let through as clean or cosmetic; %s let through. A new round draws other layers.", graders.RoundRight, graders.RoundItems, counted(score.LetThrough, "was", "were")))
 	}
