@@ -33,7 +33,7 @@ var regradeNames = []string{"id", "marks", "bare", "brush", "grade", "do"}
 // onlyPeople refuses who is not a person signed in: a second grade is somebody's own.
 func onlyPeople(who Identity) error {
 	if who.Person == 0 {
-		return fault.New(fault.Forbidden, "This is for people signed in by their own name.")
+		return fault.New(fault.NotFound, "There is nothing here for a token: this is for people signed in by their own name.")
 	}
 	return nil
 }
