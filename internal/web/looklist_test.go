@@ -2,6 +2,7 @@ package web_test
 
 import (
 	"context"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -100,9 +101,10 @@ func TestTheRoundGoesByTheLookList(t *testing.T) {
 	}
 }
 
-// Trends say both what the look list tells and what was graded, and judge by the
-// list: here only bad-looking layers are graded besides.
-func TestTrendsByTheLookList(t *testing.T) {
+// chosenSite is a farm whose list drew a quarter of 600 starts; besides only bad-looking
+// layers are graded.
+func chosenSite(t *testing.T) *webtest.Site {
+	t.Helper()
 	site := webtest.New(t, func(c *web.Config) { c.Now = func() time.Time { return at } })
 	b := little()
 	for k := range 600 {
@@ -123,7 +125,12 @@ func TestTrendsByTheLookList(t *testing.T) {
 		b.FirstLayers = append(b.FirstLayers, f)
 	}
 	stored(t, site, b)
-	c := site.As("amara", "manager")
+	return site
+}
+
+// Trends say both what the look list tells and what was graded, and judge by the list.
+func TestTrendsByTheLookList(t *testing.T) {
+	c := chosenSite(t).As("amara", "manager")
 	p := c.Page("/trends?by=printer&weeks=5")
 	says := strings.Join(p.Texts("[data-look-list]"), " ")
 	for _, want := range []string{"15 of 150 on the list", "10", "the list drew for 600 and put 150 on it; 150 of these are graded, and", "by choice", "graded by choice, too thin to say"} {
@@ -153,5 +160,32 @@ func TestTrendsByTheLookList(t *testing.T) {
 	}
 	if plainly := c.Page("/trends?by=printer&weeks=5&layers=graded"); strings.Contains(strings.Join(plainly.Texts("section[data-chart] .sub"), " "), "Judged by the look list") {
 		t.Error("judged by the list though asked otherwise")
+	}
+}
+
+func TestTheLookListInTheBrowser(t *testing.T) {
+	if !webtest.BrowserTests() {
+		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
+		return
+	}
+	t.Parallel()
+	looks := []webtest.View{{Name: "narrow dark", Width: 360, Height: 780, Dark: true}}
+	if *shots != "" {
+		looks = append(looks, webtest.View{Name: "tablet", Width: 820, Height: 1180}, webtest.View{Name: "desk", Width: 1440, Height: 900})
+	}
+	round, trends := listSite(t), chosenSite(t)
+	if _, err := assess.New(round.Store).DrawLooks(context.Background(), at); err != nil {
+		t.Fatal(err)
+	}
+	operator, manager := round.As("amara", "operator"), trends.As("amara", "manager")
+	for _, v := range looks {
+		for name, tab := range map[string]*webtest.Tab{"round": round.Tab(t, operator, v), "trends": trends.Tab(t, manager, v)} {
+			tab.Open(map[string]string{"round": "/round", "trends": "/trends?by=printer&weeks=5"}[name])
+			if *shots != "" {
+				tab.Shot(filepath.Join(*shots, "looklist-"+name+"-"+strings.ReplaceAll(v.Name, " ", "-")+".png"), true)
+			}
+			tab.Fits()
+			tab.Accessible()
+		}
 	}
 }

@@ -205,6 +205,9 @@ func (s *Server) fillGroups(p *views.TrendsPage, t *trendsAnswer, path string) {
 		p.Many, p.ManyTab = s.multiples(&t.trendsChart, shown[:min(len(shown), smallCharts)], usual)
 		p.ManyTop = sentenceCase(many) + " by " + t.q.per + ", most failures above the usual first"
 		p.ManySub = "All on one scale. The line is the usual " + aboutPercent(usual) + ", dashes the limit of each " + t.q.per + "’s count; a filled square lies beyond it."
+		if t.list {
+			p.ManySub = "As graded, by choice too, so no point is judged; all on one scale. The line is the usual " + aboutPercent(usual) + " by the look list."
+		}
 		p.ManyCSV = t.q.csv(path, "many")
 	}
 }

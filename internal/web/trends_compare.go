@@ -418,7 +418,7 @@ func (s *Server) multiples(c *trendsChart, list []ranked, usual float64) (many [
 		values := make([]float64, len(r.Buckets))
 		beyond := map[int]bool{}
 		for _, sig := range charts[i].Signals {
-			if sig.Rule == stats.BeyondHigh || sig.Rule == stats.BeyondLow {
+			if !c.list && (sig.Rule == stats.BeyondHigh || sig.Rule == stats.BeyondLow) { // what people chose to grade is not judged
 				beyond[sig.First] = true
 			}
 		}
