@@ -79,6 +79,10 @@ func (s findingsSource) Evidence(ctx context.Context, kind, tag, cause string, a
 	w := &web.Evidence{Finding: forPages(&e.Finding), From: e.From, To: e.To, GapSplit: e.GapSplit,
 		Plain: e.Plain, PlainLow: e.PlainLow, PlainHigh: e.PlainHigh,
 		FailedLayers: e.FailedLayers, GoodLayers: e.GoodLayers, Restarts: e.Restarts, Differ: e.Differ, Method: e.Method}
+	if l := e.Lot; l != nil {
+		w.Lot = &web.LotShown{Draws: l.Draws, Graded: l.Graded, Do: l.Own.Do.Starts, DoFailed: l.Own.Do.Failures, Leave: l.Own.Leave.Starts, LeaveFailed: l.Own.Leave.Failures,
+			Spared: l.Spared, Low: l.Low, High: l.High, Followed: l.Own.Followed, Done: l.Own.Done, DoneLow: l.Own.DoneLow, DoneHigh: l.Own.DoneHigh, Alone: l.Alone}
+	}
 	for _, c := range e.Cells {
 		w.Cells = append(w.Cells, web.EvidenceCell(c))
 	}

@@ -177,7 +177,7 @@ func (v *view) evidence(f *Finding, q AsOf) *Evidence {
 	}
 	e.compare(probing)
 	e.Method = method(v.midnight)
-	e.Differ = e.lookWords() + e.differ(probing)
+	e.Differ = e.lotWords() + e.lookWords() + e.differ(probing)
 	return e
 }
 

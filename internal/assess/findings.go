@@ -42,7 +42,8 @@ type Finding struct {
 	Needs                        int    // with too_little_data: further graded layers
 	Settle                       string // Needs in words; "" with any other state
 	Summary                      string
-	Chosen                       *Chosen // nil: no look list is in use
+	Chosen                       *Chosen   // nil: no look list is in use
+	Lot                          *LotShown // nil: nothing of it was drawn by lot
 
 	void arm
 }
@@ -68,6 +69,7 @@ func (v *view) findings(q AsOf) *Findings {
 }
 
 func (v *view) list() {
+	v.shown, v.lotted = v.lotted.shown(len(v.printers)), nil
 	v.items = make([]Finding, 0, len(v.fit.questions))
 	v.byTag = make(map[string]Lately, len(v.printers))
 	for i := range v.printers {
@@ -121,6 +123,7 @@ func (v *view) finding(i int) Finding {
 	if f.State == "too_little_data" {
 		f.Settle = settle(f.Needs, f.Graded, v.to.Sub(v.from))
 	}
+	f.Lot = v.shown[i]
 	f.Summary = f.sentence(v.gapSplit)
 	return f
 }

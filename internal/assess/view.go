@@ -41,6 +41,9 @@ type view struct {
 	byTag map[string]Lately
 	risks []Risk
 
+	lotted *lotted // nil: nothing was drawn
+	shown  map[int]*LotShown
+
 	advises sync.Once // makes the one below
 	advice  *upkeep.Adviser
 
@@ -121,6 +124,9 @@ func (a *Assessor) compute(ctx context.Context, q AsOf) (*view, error) {
 	v.lookAhead(data, ex, next, coming)
 	v.count()
 	v.graders = data.GraderIDs
+	if err := a.lot(ctx, v, data, ex); err != nil {
+		return nil, err
+	}
 	a.estimate(v, data, ex, zone)
 	return v, ctx.Err()
 }

@@ -92,6 +92,8 @@ func (f *Finding) words(gapSplit float64) string {
 		return fmt.Sprintf(": too little data on %s: %s; %s would settle it.", cause, seen, f.Settle)
 	case f.Reverse:
 		return fmt.Sprintf(": failures go with %s: %s; %s.", other, compared, look)
+	case f.State == "raised" && f.Lot.Causes():
+		return fmt.Sprintf(": failures caused by %s, as the lot shows: %s; about %.1f of 100 avoidable (%.1f to %.1f).", cause, compared, f.Avoidable, f.AvoidableLow, f.AvoidableHigh)
 	case f.State == "raised":
 		return fmt.Sprintf(": failures go with %s: %s; about %.1f of 100 avoidable (%.1f to %.1f).", cause, compared, f.Avoidable, f.AvoidableLow, f.AvoidableHigh)
 	case f.State == "watching" && f.Q <= FalseDiscoveryRate:

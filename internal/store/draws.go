@@ -98,3 +98,36 @@ type Drawn struct {
 const latestDraws = `SELECT p.printer, x.task, x.arm, x.why, x.drawn_at, x.chance, x.saves FROM printers p CROSS JOIN LATERAL (
 		SELECT id, task::text, arm::text, why, drawn_at, chance, coalesce(saves, 'nan') AS saves FROM draws WHERE printer = p.id AND drawn_at <= $1 AND %s ORDER BY drawn_at DESC, id DESC LIMIT 16) x
 	WHERE $2 = '' OR p.printer = $2 ORDER BY x.drawn_at, x.id`
+
+// AnalysisDraw is a draw for Analysis; At in microseconds since 1970.
+type AnalysisDraw struct {
+	Printer, Task string
+	At            int64
+	Do            bool
+	Chance        float64
+}
+
+// AnalysisDraws reads all draws of probing and wiping made by a time, in order. With
+// knownAt, what arrived later is left out, voidings too.
+func (s *Store) AnalysisDraws(ctx context.Context, at, knownAt time.Time) ([]AnalysisDraw, error) {
+	tx, err := s.long(ctx)
+	if err != nil {
+		return nil, wrap("store.AnalysisDraws", err)
+	}
+	defer func() { _ = tx.Rollback(context.WithoutCancel(ctx)) }()
+	r := &analysisReader{knownAt: knownAt}
+	rows, err := tx.Query(ctx, `SELECT p.printer, x.task::text, x.drawn_at, x.arm = 'do', x.chance FROM (SELECT * FROM draws WHERE task IN ('probe', 'wipe') AND drawn_at <= $1 AND `+r.visible()+`) x
+		JOIN printers p ON p.id = x.printer ORDER BY x.drawn_at, x.id`, at)
+	if err != nil {
+		return nil, wrap("store.AnalysisDraws", err)
+	}
+	var out []AnalysisDraw
+	var d AnalysisDraw
+	var t time.Time
+	_, err = pgx.ForEachRow(rows, []any{&d.Printer, &d.Task, &t, &d.Do, &d.Chance}, func() error {
+		d.At = t.UnixMicro()
+		out = append(out, d)
+		return nil
+	})
+	return out, wrap("store.AnalysisDraws", err)
+}

@@ -84,6 +84,8 @@ func (s *Server) findingActions(e *Evidence) []views.Link {
 func findingTitle(e *Evidence) string {
 	cause := wordFor(causeWords, e.Cause)
 	switch {
+	case e.State == "raised" && e.Lot != nil && e.Lot.Low > 0:
+		return e.Subject + ": failures caused by " + cause
 	case e.State == "raised":
 		return e.Subject + ": failures go with " + cause
 	case e.Reverse && e.Cause == "skipped_probing":
@@ -126,6 +128,7 @@ func (s *Server) findingPage(shell views.Shell, e *Evidence, zone *time.Location
 		p.Facts = append(p.Facts, views.Fact{Word: "Restarts", Value: counted(e.Restarts, "start", "starts"),
 			Note: "within an hour of a failed layer on the same printer and plate; a missing probe there is not read as a cause"})
 	}
+	p.Facts = append(p.Facts, lotFacts(e)...)
 	if !math.IsNaN(e.Q) {
 		p.Facts = append(p.Facts, views.Fact{Word: "By chance alone", Value: "of findings at least as strong as this, " + falseWords(e.Q) + " would be false"})
 	}

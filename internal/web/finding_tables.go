@@ -84,7 +84,7 @@ func countRow(word string, c EvidenceCell) views.Row {
 }
 
 func estimateTable(e *Evidence) views.Table {
-	if math.IsNaN(e.Plain) && math.IsNaN(e.Avoidable) {
+	if math.IsNaN(e.Plain) && math.IsNaN(e.Avoidable) && e.Lot == nil {
 		return views.Table{}
 	}
 	what := "without a probe minus with a valid one"
@@ -97,7 +97,46 @@ func estimateTable(e *Evidence) views.Table {
 	if !math.IsNaN(e.OddsRatio) {
 		t.Rows = append(t.Rows, views.Row{Cells: []views.Cell{{Text: oddsWords(e.Cause)}, {Text: "–"}, {Text: rangeWords(e.OddsRatio, e.OddsLow, e.OddsHigh)}}})
 	}
+	if e.Lot != nil {
+		lotColumn(&t, e)
+	}
 	return t
+}
+
+// lotColumn puts what the lot shows beside what was observed.
+func lotColumn(t *views.Table, e *Evidence) {
+	t.Columns = append(t.Columns, views.Column{Word: "Drawn by lot", Number: true})
+	for i := range t.Rows {
+		cell := views.Cell{Text: "–"}
+		if i == 0 {
+			cell.Text = perHundredRange(e.Lot.Spared, e.Lot.Low, e.Lot.High)
+		}
+		t.Rows[i].Cells = append(t.Rows[i].Cells, cell)
+	}
+}
+
+// lotFacts say what was drawn and what came of it.
+func lotFacts(e *Evidence) []views.Fact {
+	l := e.Lot
+	if l == nil {
+		return nil
+	}
+	task := "wipe"
+	if e.Cause == "skipped_probing" {
+		task = "probe"
+	}
+	note := fmt.Sprintf("%d of %d failed where the lot said %s, %d of %d where it said leave", l.DoFailed, l.Do, task, l.LeaveFailed, l.Leave)
+	switch {
+	case math.IsNaN(l.Spared):
+		note += "; too few yet to tell"
+	case !l.Alone:
+		note += "; few, so drawn towards what the farm's other draws show"
+	}
+	facts := []views.Fact{{Word: "Drawn by lot", Value: counted(l.Draws, "start", "starts") + ", " + count(l.Graded) + " graded", Note: note}}
+	if !math.IsNaN(l.DoneLow) {
+		facts = append(facts, views.Fact{Word: "Where it was followed", Value: perHundredRange(l.Done, l.DoneLow, l.DoneHigh) + " of 100 spared", Note: "the lot changed what was done in " + figure(l.Followed) + " of 100"})
+	}
+	return facts
 }
 
 func oddsWords(cause string) string {

@@ -122,6 +122,18 @@ type Evidence struct {
 	Restarts                 int // starts left out of the comparison
 	Differ                   string
 	Method                   string
+	Lot                      *LotShown // nil: nothing of it was drawn by lot
+}
+
+// LotShown is what draws of probing or wiping tell: failures of 100 starts that it spared.
+type LotShown struct {
+	Draws, Graded           int // that governed a start of the window
+	Do, DoFailed            int // graded, drawn to do it
+	Leave, LeaveFailed      int // graded, drawn to leave it
+	Spared, Low, High       float64
+	Followed                float64 // of 100 starts, by how many more it was done where the lot said so
+	Done, DoneLow, DoneHigh float64 // among starts that followed it; NaN not to be told
+	Alone                   bool    // by its own draws, not drawn towards the farm's
 }
 
 // EvidenceCell is one group of layers.
