@@ -13,6 +13,7 @@ import (
 
 	"basecourse/internal/farmtls"
 	"basecourse/internal/fault"
+	"basecourse/internal/tracing"
 )
 
 // commands is the tree of commands; each has a file of its own.
@@ -56,7 +57,8 @@ type app struct {
 	stderr io.Writer
 	env    map[string]string
 	set    *settings
-	tls    *farmtls.Source // nil: plain http
+	tls    *farmtls.Source  // nil: plain http
+	traces *tracing.Tracing // nil: none
 }
 
 // say talks to the person at the terminal.

@@ -42,6 +42,12 @@ func (serveCmd) Run(a *app) error {
 		return err
 	}
 	defer l.Close()
+	if err := a.startTraces(); err != nil {
+		return err
+	}
+	if a.traces != nil {
+		defer a.traces.Close()
+	}
 	return a.withStore(true, func(st *store.Store) error {
 		copies := a.copies(st, a.set.Data)
 		var work sync.WaitGroup
@@ -166,6 +172,9 @@ func (a *app) serve(ctx context.Context, st *store.Store, l net.Listener, copies
 		return fmt.Errorf("BASECOURSE_TLS (--tls): %w", err)
 	}
 	cfg.TLS = a.tls
+	if a.traces != nil {
+		cfg.Tracer = a.traces.Tracer()
+	}
 	if cfg.Provider, err = a.provider(); err != nil {
 		return err
 	}

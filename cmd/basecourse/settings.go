@@ -16,6 +16,7 @@ import (
 	"basecourse/internal/fault"
 	"basecourse/internal/notices"
 	"basecourse/internal/notify"
+	"basecourse/internal/tracing"
 )
 
 // settings are the flags every command takes. The tag "setting" names the
@@ -38,6 +39,7 @@ type settings struct {
 	SMTPFrom       string `name:"smtp-from" setting:"BASECOURSE_SMTP_FROM" group:"Settings" placeholder:"ADDRESS" help:"Address mail comes from (BASECOURSE_SMTP_FROM)."`
 	SMTPUser       string `name:"smtp-user" setting:"BASECOURSE_SMTP_USER" group:"Settings" placeholder:"NAME" help:"Name to sign in to the mail server with (BASECOURSE_SMTP_USER)."`
 	SMTPTLS        string `name:"smtp-tls" setting:"BASECOURSE_SMTP_TLS" group:"Settings" default:"starttls" placeholder:"HOW" help:"starttls, tls (from the first byte) or none (BASECOURSE_SMTP_TLS; default starttls)."`
+	TraceEndpoint  string `name:"trace-endpoint" setting:"BASECOURSE_TRACE_ENDPOINT" group:"Settings" placeholder:"URL" help:"Collector that traces are sent to by OTLP over http, whole address (BASECOURSE_TRACE_ENDPOINT; or the usual OTEL_EXPORTER_OTLP_TRACES_ENDPOINT, or OTEL_EXPORTER_OTLP_ENDPOINT without /v1/traces; default none: nothing is traced)."`
 	OIDCIssuer     string `name:"oidc-issuer" setting:"BASECOURSE_OIDC_ISSUER" group:"Settings" placeholder:"URL" help:"Sign-in provider (OpenID Connect) by which people may sign in beside their password (BASECOURSE_OIDC_ISSUER); needs --public-url. Its secret is read from BASECOURSE_OIDC_SECRET or the file named by BASECOURSE_OIDC_SECRET_FILE."`
 	OIDCClient     string `name:"oidc-client" setting:"BASECOURSE_OIDC_CLIENT" group:"Settings" placeholder:"ID" help:"Client id at the sign-in provider (BASECOURSE_OIDC_CLIENT)."`
 	OIDCName       string `name:"oidc-name" setting:"BASECOURSE_OIDC_NAME" group:"Settings" placeholder:"NAME" help:"What people call the sign-in provider (BASECOURSE_OIDC_NAME; default its host)."`
@@ -66,7 +68,7 @@ var knownNames = []string{
 	"BASECOURSE_DATA", "BASECOURSE_LISTEN", "BASECOURSE_POSTGRES_BIN", "BASECOURSE_PUBLIC_URL", "BASECOURSE_BASE_PATH",
 	"BASECOURSE_TRUSTED_PROXIES", "BASECOURSE_METRICS_LISTEN", "BASECOURSE_BACKUPS", "BASECOURSE_KEEP_BACKUPS", "BASECOURSE_TOKEN_RATE", "BASECOURSE_TLS", "BASECOURSE_TLS_NAMES",
 	"BASECOURSE_WEBHOOK_ALLOW", "BASECOURSE_SMTP", "BASECOURSE_SMTP_FROM", "BASECOURSE_SMTP_USER", "BASECOURSE_SMTP_TLS", smtpPassword, smtpPasswordFile,
-	"BASECOURSE_OIDC_ISSUER", "BASECOURSE_OIDC_CLIENT", "BASECOURSE_OIDC_NAME", "BASECOURSE_OIDC_STRONG", oidcSecret, oidcSecretFile, "BASECOURSE_BROWSER_TESTS",
+	"BASECOURSE_TRACE_ENDPOINT", "BASECOURSE_OIDC_ISSUER", "BASECOURSE_OIDC_CLIENT", "BASECOURSE_OIDC_NAME", "BASECOURSE_OIDC_STRONG", oidcSecret, oidcSecretFile, "BASECOURSE_BROWSER_TESTS",
 }
 
 func environment(environ []string) map[string]string {
@@ -147,6 +149,11 @@ func (s *settings) check(env map[string]string) error {
 	}
 	wrong = append(wrong, s.checkMail(env)...)
 	wrong = append(wrong, s.checkProvider(env)...)
+	s.TraceEndpoint = traceEndpoint(s.TraceEndpoint, env)
+	if v := s.TraceEndpoint; v != "" && tracing.CheckEndpoint(v) != nil {
+		// What was found is not shown: it may hold a password.
+		wrong = append(wrong, "BASECOURSE_TRACE_ENDPOINT (--trace-endpoint): cannot be read, expected "+tracing.CheckEndpoint(v).Error())
+	}
 	if s.KeepBackups < 0 || s.KeepBackups > 10000 {
 		bad("BASECOURSE_KEEP_BACKUPS (--keep-backups)", strconv.Itoa(s.KeepBackups), "a whole number from 0 to 10000")
 	}

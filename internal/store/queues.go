@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"time"
 
 	"github.com/jackc/pgx/v5/pgxpool"
 )
@@ -22,4 +23,14 @@ func (s *Store) Queues(ctx context.Context) (map[string]int64, error) {
 		(SELECT coalesce(sum(unsent), 0) FROM tablets WHERE revoked_at IS NULL)`).
 		Scan(&acts, &days, &uploads, &send, &dead, &unsent)
 	return map[string]int64{"acts_to_seal": acts, "days_to_pack": days, "uploads_open": uploads, "deliveries_to_send": send, "deliveries_given_up": dead, "unsent_on_tablets": unsent}, wrap("store.Queues", err)
+}
+
+// UnsentSaid tells how long ago the tablet in use that was silent longest said that
+// it had something unsent; 0: none has anything.
+func (s *Store) UnsentSaid(ctx context.Context) (time.Duration, error) {
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	var seconds float64
+	err := s.pool.QueryRow(ctx, `SELECT coalesce(extract(epoch FROM $1 - min(unsent_at)), 0)::float8 FROM tablets WHERE revoked_at IS NULL AND unsent > 0`, s.Now()).Scan(&seconds)
+	return time.Duration(max(0, seconds) * float64(time.Second)), wrap("store.UnsentSaid", err)
 }

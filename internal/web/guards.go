@@ -19,6 +19,7 @@ import (
 	"basecourse/internal/fault"
 
 	"github.com/labstack/echo/v4"
+	"go.opentelemetry.io/otel/trace"
 	"golang.org/x/time/rate"
 )
 
@@ -87,6 +88,9 @@ func (s *Server) withLog(next echo.HandlerFunc) echo.HandlerFunc {
 		}
 		if who := identity(c); who.Role != roleAnyone {
 			attrs = append(attrs, slog.String("who", who.label()))
+		}
+		if span := trace.SpanContextFromContext(c.Request().Context()); span.IsValid() {
+			attrs = append(attrs, slog.String("trace", span.TraceID().String()))
 		}
 		if err != nil && status >= 500 {
 			attrs = append(attrs, slog.String("error", err.Error()))

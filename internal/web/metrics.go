@@ -74,14 +74,17 @@ func (m *metrics) observe(c echo.Context, took time.Duration) {
 	if _, ok := route(c); !ok {
 		p = "none" // also where echo names a pattern for what it refuses
 	}
-	method := c.Request().Method
+	m.requests.WithLabelValues(p, methodWord(c.Request().Method), strconv.Itoa(c.Response().Status)).Inc()
+	m.took.WithLabelValues(p).Observe(took.Seconds())
+}
+
+// methodWord is a method of ours, or "other": senders can write anything there.
+func methodWord(method string) string {
 	switch method {
 	case http.MethodGet, http.MethodHead, http.MethodPost:
-	default:
-		method = "other"
+		return method
 	}
-	m.requests.WithLabelValues(p, method, strconv.Itoa(c.Response().Status)).Inc()
-	m.took.WithLabelValues(p).Observe(took.Seconds())
+	return "other"
 }
 
 // gauges reads what stands in the database and the pool when it is asked for.
@@ -99,12 +102,14 @@ var (
 	queueDesc    = gauge("queue_depth", "What waits for background work.", "queue")
 	findingsDesc = gauge("findings_runs_total", "How often findings were computed.", "result")
 	tookDesc     = gauge("findings_seconds", "How long the last computing of findings took.")
+	saidDesc     = gauge("unsent_said_seconds", "How long ago the tablet that was silent longest said it had not sent everything; 0 none has anything.")
+	copiedDesc   = gauge("copy_written_timestamp_seconds", "When the latest backup or daily copy of this process was written and read back.", "what")
 	endedDesc    = gauge("findings_ended_timestamp_seconds", "When the last computing of findings ended.")
 )
 
 // Describe tells which gauges there are.
 func (g gauges) Describe(out chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{poolDesc, poolMostDesc, poolWaitDesc, databaseDesc, queueDesc, findingsDesc, tookDesc, endedDesc} {
+	for _, d := range []*prometheus.Desc{poolDesc, poolMostDesc, poolWaitDesc, databaseDesc, queueDesc, findingsDesc, tookDesc, endedDesc, saidDesc, copiedDesc} {
 		out <- d
 	}
 }
@@ -128,6 +133,17 @@ func (g gauges) Collect(out chan<- prometheus.Metric) {
 		value(databaseDesc, prometheus.GaugeValue, 1)
 		for name, n := range queues {
 			value(queueDesc, prometheus.GaugeValue, float64(n), name)
+		}
+		if said, err := g.s.store.UnsentSaid(ctx); err == nil {
+			value(saidDesc, prometheus.GaugeValue, said.Seconds())
+		}
+	}
+	for what, copies := range map[string]Copies{"backup": g.s.cfg.Backups, "copy": g.s.cfg.Copies} {
+		if copies == nil {
+			continue
+		}
+		if k, err := copies.Latest(ctx); err == nil && !k.WrittenAt.IsZero() {
+			value(copiedDesc, prometheus.GaugeValue, float64(k.WrittenAt.UnixMilli())/1000, what)
 		}
 	}
 	if w, ok := g.s.cfg.Findings.(FindingsWork); ok {

@@ -21,6 +21,7 @@ import (
 
 	"github.com/alexedwards/scs/v2"
 	"github.com/labstack/echo/v4"
+	"go.opentelemetry.io/otel/trace"
 	"golang.org/x/time/rate"
 )
 
@@ -55,6 +56,9 @@ type Config struct {
 	// TrustedProxies may say who the sender is in X-Forwarded-For: addresses or
 	// networks (10.0.0.0/8). Nobody else may.
 	TrustedProxies []string
+
+	// Tracer makes a span of each request; nil: none.
+	Tracer trace.Tracer
 
 	// TLS gives the server's certificate; nil: it speaks plain http, on this machine
 	// or to a proxy in front.
@@ -210,7 +214,11 @@ func (s *Server) build() error {
 	e.IPExtractor = s.sender
 	s.echo = e
 	// From the outside in. The order matters: what is refused early costs least.
-	e.Use(s.withHeaders, s.withLog, s.withRecovery, s.withRoute, s.withOrigin, s.withLoadLimit, s.withDeadline, s.withIdentity, s.withRole, s.withAccept, s.withBody)
+	e.Use(s.withHeaders, s.withLog, s.withRecovery, s.withRoute)
+	if s.cfg.Tracer != nil {
+		e.Use(s.withTrace)
+	}
+	e.Use(s.withOrigin, s.withLoadLimit, s.withDeadline, s.withIdentity, s.withRole, s.withAccept, s.withBody)
 	s.guards = map[string]Route{}
 	for _, r := range routes {
 		if r.handle == nil || roleRank(r.Role) < 0 {

@@ -1,0 +1,6 @@
+//go:build long
+
+package store_test
+
+// everyUpgrade: see TestFarmsOfEarlierSchemasAreUpgraded.
+const everyUpgrade = true
