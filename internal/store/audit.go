@@ -51,6 +51,9 @@ func (s *Store) Seal(ctx context.Context) (int, error) {
 		if err := tx.QueryRow(ctx, `SELECT pg_try_advisory_xact_lock($1, $2)`, lockClass, sealLock).Scan(&mine); err != nil || !mine {
 			return err
 		}
+		if yes, err := isNewest(ctx, tx); err != nil || !yes {
+			return err // an act may hold records of a kind that only the newer program knows
+		}
 		rows, err := tx.Query(ctx, `SELECT act FROM unsealed ORDER BY act LIMIT $1`, actsASeal)
 		if err != nil {
 			return err
@@ -305,6 +308,9 @@ func (s *Store) Verify(ctx context.Context, head string) (*Audit, error) {
 		return nil, wrap("store.Verify", err)
 	}
 	defer func() { _ = tx.Rollback(context.WithoutCancel(ctx)) }()
+	if err := needsNewest(ctx, tx); err != nil {
+		return nil, wrap("store.Verify", err)
+	}
 	a, err := verifyIn(ctx, tx, head)
 	return a, wrap("store.Verify", err)
 }

@@ -30,8 +30,9 @@ const (
 // Migrate brings the database to the schema this program needs. Several
 // processes may call it at once (one works, the others wait and find nothing to
 // do), and a process killed at any moment leaves nothing for a person to
-// repair: the next call goes on from there. A schema newer than this program is
-// refused with both versions.
+// repair: the next call goes on from there. A schema newer than this program is left
+// as it is where it only added to what this program knows, and refused with both
+// versions otherwise.
 func Migrate(ctx context.Context, url string) error { return migrateTo(ctx, url, migrations.Latest) }
 
 // MigrateTo brings the database up or down to a version; 0 is the empty
@@ -76,7 +77,10 @@ func migrateTo(ctx context.Context, url string, version int) error {
 	}
 	for v := range done {
 		if v > migrations.Latest {
-			return newerSchema(v)
+			if version != migrations.Latest {
+				return newerSchema(v)
+			}
+			return wrap("store.Migrate", fits(ctx, guard)) // a newer program was here: there is nothing to add
 		}
 	}
 

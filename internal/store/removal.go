@@ -82,6 +82,9 @@ func (s *Store) RemovePerson(ctx context.Context, act Act, handle string) error 
 
 // remove takes a person's name away.
 func (w *writer) remove(ctx context.Context, id int32, at time.Time) error {
+	if err := needsNewest(ctx, w.tx); err != nil {
+		return err
+	}
 	handle, err := w.leftHandle(ctx, id)
 	if err != nil {
 		return err
@@ -137,6 +140,9 @@ func (w *writer) leftHandle(ctx context.Context, id int32) (string, error) {
 func (s *Store) RemoveDue(ctx context.Context) (int, error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
+	if yes, err := isNewest(ctx, s.pool); err != nil || !yes {
+		return 0, wrap("store.RemoveDue", err)
+	}
 	var due []int32
 	rows, err := s.pool.Query(ctx, `SELECT id FROM people WHERE remove_at <= $1 LIMIT 100`, s.Now())
 	if err == nil {

@@ -5,6 +5,8 @@ import (
 	"io"
 	"time"
 
+	"basecourse/internal/farm"
+
 	"github.com/jackc/pgx/v5/pgxpool"
 )
 
@@ -37,3 +39,6 @@ func SQLState(err error) string { return sqlState(err) }
 
 // Pool is the store's own, for looking at what it stored.
 func Pool(s *Store) *pgxpool.Pool { return s.pool }
+
+// TableOf names the table of a kind of events.
+func TableOf(kind farm.Kind) string { return layouts[kind].Name }

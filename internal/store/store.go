@@ -11,6 +11,7 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -99,26 +100,64 @@ func (s *Store) SetClock(now func() time.Time) { s.now = now }
 // Now is the server's time, to the database's microsecond.
 func (s *Store) Now() time.Time { return s.now().UTC().Truncate(time.Microsecond) }
 
-// Ready tells whether the database answers and has the schema this program
-// needs; a refusal of kind Busy when it does not answer.
+// Ready tells whether the database answers and has a schema this program can work
+// on; a refusal of kind Busy when it does not answer.
 func (s *Store) Ready(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, callLimit)
 	defer cancel()
-	var version int
-	err := s.pool.QueryRow(ctx, `SELECT coalesce(max(version), 0) FROM schema_done`).Scan(&version)
+	return wrap("store.Ready", fits(ctx, s.pool))
+}
+
+// asked is what fits needs of a connection or a pool.
+type asked interface {
+	QueryRow(ctx context.Context, sql string, args ...any) pgx.Row
+}
+
+// fits tells whether this program can work on the schema there is: the one it
+// brings, or a newer one that only added to it, as while a farm is upgraded and old
+// and new programs run side by side (schema_oldest says how old one may be).
+func fits(ctx context.Context, db asked) error {
+	var version, known int
+	err := db.QueryRow(ctx, `SELECT coalesce(max(version), 0), count(*) FILTER (WHERE version = ANY ($1)) FROM schema_done`, migrations.Numbers).Scan(&version, &known)
 	if isUndefinedTable(err) {
-		err, version = nil, 0
+		err, version, known = nil, 0, 0
 	}
 	if err != nil {
-		return wrap("store.Ready", err)
+		return err
 	}
 	switch {
 	case version > migrations.Latest:
-		return newerSchema(version)
+		var oldest int
+		err := db.QueryRow(ctx, `SELECT version FROM schema_oldest`).Scan(&oldest)
+		if err != nil && !isUndefinedTable(err) && !errors.Is(err, pgx.ErrNoRows) {
+			return err
+		}
+		if err != nil || oldest > migrations.Latest || known < len(migrations.Numbers) {
+			return newerSchema(version)
+		}
 	case version < migrations.Latest:
 		return fault.New(fault.Busy, "the database has schema version %d and this program needs version %d: run `basecourse migrate`", version, migrations.Latest)
+	case known < len(migrations.Numbers):
+		return fault.New(fault.Busy, "the database lacks %d of the changes to its schema that this program needs: run `basecourse migrate`", len(migrations.Numbers)-known)
 	}
 	return nil
+}
+
+// isNewest tells that no newer program has brought its schema. What has to know
+// every table (sealing the trail, checking it, taking a leaver's name away) is left
+// to the newer one.
+func isNewest(ctx context.Context, db asked) (yes bool, err error) {
+	err = db.QueryRow(ctx, `SELECT NOT EXISTS (SELECT FROM schema_done WHERE version > $1)`, migrations.Latest).Scan(&yes)
+	return yes, err
+}
+
+// needsNewest refuses what an older program would do by halves.
+func needsNewest(ctx context.Context, db asked) error {
+	yes, err := isNewest(ctx, db)
+	if err == nil && !yes {
+		return fault.New(fault.Conflict, "a newer program works on this farm and knows tables that this one does not: do this with the newer program")
+	}
+	return err
 }
 
 func newerSchema(version int) error {
