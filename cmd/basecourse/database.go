@@ -64,7 +64,7 @@ func (a *app) withStore(change bool, work func(*store.Store) error) (err error) 
 			return err
 		}
 	}
-	st, err := store.Open(a.ctx, d.url, a.watchQueries()...)
+	st, err := a.openStore(d.url)
 	if err != nil {
 		return err
 	}

@@ -4,9 +4,8 @@ import (
 	"log/slog"
 	"strings"
 
+	"basecourse/internal/store"
 	"basecourse/internal/tracing"
-
-	"github.com/jackc/pgx/v5/pgxpool"
 )
 
 // traceEndpoint is where traces go: our own setting, else the usual ones of
@@ -31,10 +30,10 @@ func (a *app) startTraces() (err error) {
 	return err
 }
 
-// watchQueries has a store's queries traced, where anything is.
-func (a *app) watchQueries() (change []func(*pgxpool.Config)) {
-	if a.traces != nil {
-		change = append(change, func(c *pgxpool.Config) { c.ConnConfig.Tracer = a.traces.Queries() })
+// openStore opens the farm, its queries traced where anything is.
+func (a *app) openStore(url string) (*store.Store, error) {
+	if a.traces == nil {
+		return store.Open(a.ctx, url)
 	}
-	return change
+	return store.Open(a.ctx, url, store.Traced(a.traces.Tracer()))
 }

@@ -20,7 +20,6 @@ import (
 	"basecourse/internal/web"
 	"basecourse/internal/webtest"
 
-	"github.com/jackc/pgx/v5/pgxpool"
 	"go.opentelemetry.io/otel/sdk/trace/tracetest"
 )
 
@@ -30,7 +29,7 @@ func traced(t testing.TB) (*webtest.Site, func() tracetest.SpanStubs) {
 	spans := tracetest.NewInMemoryExporter()
 	tr := tracing.Over(spans, "test")
 	db := testdb.New(t)
-	st, err := store.Open(context.Background(), db, func(c *pgxpool.Config) { c.ConnConfig.Tracer = tr.Queries() })
+	st, err := store.Open(context.Background(), db, store.Traced(tr.Tracer()))
 	if err != nil {
 		t.Fatal(err)
 	}
