@@ -11,6 +11,9 @@ type FindingsPage struct {
 	Empty   string
 	Pager   Pager
 	First   FirstSteps
+
+	RiskOff Link   // the risks said do not hold; zero: they do
+	More    []Link // pages beside this one
 }
 
 // FindingGroup is one heading and its findings.

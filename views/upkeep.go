@@ -6,6 +6,7 @@ type UpkeepPage struct {
 	Shell
 	Lead    string
 	Saved   SavedLine
+	RiskOff Link    // the risks said do not hold; zero: they do
 	Ask     ActLink // a question that the records leave open; "" none
 	Acts    []ActLink
 	Filters []FilterRow

@@ -66,6 +66,7 @@ type Assessor struct {
 
 	draws  atomic.Bool // records what the lot decides
 	secret []byte      // of the lot, once it was read
+	said   saidKeep
 }
 
 // New makes an assessor over a store.
@@ -355,6 +356,7 @@ func (a *Assessor) Run(ctx context.Context) {
 		_, _ = a.Heights(ctx, a.store.Now(), store.DataVersion{})
 		_ = a.readyFleet(ctx, a.store.Now())
 		a.readyPlan(ctx, a.store.Now())
+		a.keepSaid(ctx, a.store.Now())
 		pause := min(max(least, 20*time.Since(begun)), most)
 		select {
 		case <-ctx.Done():

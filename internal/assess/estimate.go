@@ -55,6 +55,10 @@ func (a *Assessor) estimate(v *view, data *store.Analysis, ex []exposure.Exposur
 			split = 0
 		}
 		return func() *fit {
+			if v.apart {
+				_, model := findings.Learn(layers, printers, plates, split, opt)
+				return &fit{ahead: upkeep.NewForecast(model)}
+			}
 			return a.fitted(fingerprint(layers, starts, printers, plates, split, opt), starts, func() ([]findings.Question, *findings.Model) {
 				return findings.Learn(layers, printers, plates, split, opt)
 			})
@@ -62,7 +66,7 @@ func (a *Assessor) estimate(v *view, data *store.Analysis, ex []exposure.Exposur
 	}
 	var all func() *fit
 	outside := byChoice(data.Labels, first, end, data.Settings.Number("look_share"))
-	if outside != nil {
+	if outside != nil && !v.apart {
 		all = gather(nil)
 	}
 	listed := gather(outside)

@@ -18,16 +18,26 @@ type Calibration struct {
 // Sturdivant 2013, Applied Logistic Regression, 3rd ed., ch. 2). Said lies between 0
 // and 1; what is told apart perfectly or never came has no answer (NaN).
 func Calibrate(said []float64, came []bool) Calibration {
+	n, k := make([]int, len(said)), make([]int, len(said))
+	for i, yes := range came {
+		n[i] = 1
+		if yes {
+			k[i] = 1
+		}
+	}
+	return CalibrateCounts(said, n, k)
+}
+
+// CalibrateCounts is Calibrate where each chance was said so many times and came so often.
+func CalibrateCounts(said []float64, times, came []int) Calibration {
 	nan := math.NaN()
 	c := Calibration{nan, nan, nan, nan, nan, nan, nan}
-	n, k := len(said), 0
-	x := make([]float64, n)
+	n, k := 0, 0
+	x := make([]float64, len(said))
 	for i, p := range said {
 		p = min(max(p, 1e-9), 1-1e-9)
 		x[i] = math.Log(p / (1 - p))
-		if came[i] {
-			k++
-		}
+		n, k = n+times[i], k+came[i]
 	}
 	if k == 0 || k == n {
 		return c
@@ -35,10 +45,8 @@ func Calibrate(said []float64, came []bool) Calibration {
 	sums := func(a, b float64) (g0, g1, h00, h01, h11 float64) {
 		for i := range x {
 			q := 1 / (1 + math.Exp(-a-b*x[i]))
-			r, w := -q, q*(1-q)
-			if came[i] {
-				r++
-			}
+			m := float64(times[i])
+			r, w := float64(came[i])-m*q, m*q*(1-q)
 			g0, g1 = g0+r, g1+r*x[i]
 			h00, h01, h11 = h00+w, h01+w*x[i], h11+w*x[i]*x[i]
 		}

@@ -14,6 +14,7 @@ import (
 	"basecourse/internal/farm"
 	"basecourse/internal/graders"
 	"basecourse/internal/stats"
+	"basecourse/internal/upkeep"
 	"basecourse/views"
 
 	"github.com/labstack/echo/v4"
@@ -23,6 +24,7 @@ import (
 // risks said came out.
 type Judged interface {
 	Graders(ctx context.Context, now time.Time) ([]assess.Grader, error)
+	Said(ctx context.Context, now time.Time) (*upkeep.Reckoned, error)
 }
 
 const (

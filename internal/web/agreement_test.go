@@ -192,7 +192,7 @@ func TestStrictnessIsShownAsTheSettingSays(t *testing.T) {
 	}
 	named := func(level string, c *webtest.Client, but string, want bool) {
 		t.Helper()
-		for _, path := range []string{"/agreement", "/agreement.csv", "/findings", "/help/people", "/trends", "/trends.csv"} {
+		for _, path := range []string{"/agreement", "/agreement.csv", "/findings", "/help/people", "/trends", "/trends.csv", "/risk", "/risk.csv"} {
 			a := c.Get(path)
 			if a.Status == http.StatusForbidden && c == operator {
 				continue

@@ -72,6 +72,10 @@ func (s *Server) getFindings() echo.HandlerFunc {
 		if len(list.Items) == 0 && list.FirstLayers == 0 {
 			page.First, page.Empty = s.firstSteps(c, page.Empty+" Add printers or import a bundle."), ""
 		}
+		if page.RiskOff, err = s.riskWarning(ctx, now); err != nil {
+			return err
+		}
+		page.More = s.links([]act{{"How alike we grade", "/agreement", "/agreement", false}, {"Risk: said and happened", "/risk", "/risk", false}})
 		return render(c, http.StatusOK, views.Findings(page))
 	}
 }

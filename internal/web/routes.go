@@ -127,6 +127,8 @@ var routes = withHeads(slices.Concat([]Route{
 	{Method: "GET", Path: "/regrade/:id/photo/file", Role: roleOperator, handle: (*Server).getRegradePhoto, patience: usual},
 	{Method: "GET", Path: "/agreement", Role: roleOperator, handle: (*Server).getAgreement, patience: slower},
 	{Method: "GET", Path: "/agreement.csv", Role: roleManager, handle: (*Server).getAgreementCSV, patience: slower},
+	{Method: "GET", Path: "/risk", Role: roleOperator, handle: (*Server).getRisk, patience: slower},
+	{Method: "GET", Path: "/risk.csv", Role: roleOperator, handle: (*Server).getRiskCSV, patience: slower},
 	{Method: "GET", Path: "/practice", Role: roleOperator, handle: (*Server).getPractice, patience: usual},
 	{Method: "POST", Path: "/practice", Role: roleOperator, handle: (*Server).postPractice, body: formBody, patience: usual},
 	{Method: "GET", Path: "/practice/items", Role: roleManager, handle: (*Server).getPracticeItems, patience: usual},

@@ -48,6 +48,9 @@ func (s *Server) getUpkeep() echo.HandlerFunc {
 		}
 		v := careView{s: s, q: q, now: now, zone: frame.Settings.Zone(), end: windowEnd(frame, now)}
 		p := views.UpkeepPage{Shell: withClock(s.shell(c, "Upkeep", "/upkeep"), now, v.zone), All: s.url("/upkeep/recent")}
+		if p.RiskOff, err = s.riskWarning(ctx, now); err != nil {
+			return err
+		}
 		p.DataThrough = clock(v.end, v.zone)
 		p.Lead = "What the records say was done, and how long ago. Log here what you did."
 		if q.list == "due" {
