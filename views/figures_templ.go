@@ -173,7 +173,7 @@ func Figures(p FiguresPage) templ.Component {
 				}
 			}
 			for _, words := range p.Warn {
-				templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 13, "<p class=\"notice act text\" data-off>")
+				templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 13, "<p class=\"notice act text\" data-said-off>")
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}

@@ -38,7 +38,7 @@ func TestRisksThatDoNotHoldAreNamed(t *testing.T) {
 		}
 	}
 	p := c.Page("/risk")
-	if got := p.Text("[data-off]"); !strings.Contains(got, "More first layers failed than was said") {
+	if got := p.Text("[data-said-off]"); !strings.Contains(got, "More first layers failed than was said") {
 		t.Errorf("the warning: %q", got)
 	}
 	if n := len(p.All("#bands ~ div table tbody tr, [aria-labelledby=bands] tbody tr")); n < 3 {
