@@ -35,7 +35,6 @@ type view struct {
 	materials        []string // by index
 	cases            map[caseKey][]caseMark
 	graders          []int32 // numbers of people, by index
-	graders          []int32 // numbers of people, by index
 	apart            bool    // its fit is of a midnight long ago, and not kept
 
 	once  sync.Once // makes the three below, which many callers share
