@@ -41,7 +41,7 @@ func TestRisksThatDoNotHoldAreNamed(t *testing.T) {
 	if got := p.Text("[data-said-off]"); !strings.Contains(got, "More first layers failed than was said") {
 		t.Errorf("the warning: %q", got)
 	}
-	if n := len(p.All("#bands ~ div table tbody tr, [aria-labelledby=bands] tbody tr")); n < 3 {
+	if n := len(p.All("section[aria-labelledby=bands] tbody tr")); n < 3 {
 		t.Errorf("%d bands", n)
 	}
 	for _, path := range []string{"/findings", "/upkeep"} {
