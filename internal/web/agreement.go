@@ -125,7 +125,7 @@ func figureOf(a stats.Agreed) string {
 	switch {
 	case math.IsNaN(a.At):
 		return "–"
-	case a.N < stats.Few || a.Low == a.High:
+	case a.N < stats.Few || a.SE < 1e-9:
 		return fmt.Sprintf("%.2f", a.At)
 	}
 	return fmt.Sprintf("%.2f (%.2f to %.2f)", a.At, a.Low, a.High)
@@ -257,7 +257,7 @@ func (a *agreed) farmPart() views.FiguresPart {
 }
 
 func (a *agreed) marksPart() views.FiguresPart {
-	t := views.Table{Caption: "By mark", Sub: "whether a mark was seen anywhere on the layer", Columns: []views.Column{{Word: "Mark"}, {Word: "Both saw it", Number: true}, {Word: "One did", Number: true}, {Word: "Agreement on it", Number: true}, {Word: "Kappa", Number: true, Wide: true}}}
+	t := views.Table{Caption: "Agreement by mark", Sub: "whether a mark was seen anywhere on the layer", Columns: []views.Column{{Word: "Mark"}, {Word: "Both saw it", Number: true}, {Word: "One did", Number: true}, {Word: "Agreement on it", Number: true}, {Word: "Kappa", Number: true, Wide: true}}}
 	for _, m := range graders.ByMark(graders.Others(a.pairs), farm.Marks) {
 		t.Rows = append(t.Rows, views.Row{Cells: []views.Cell{{Text: wordFor(markWords, m.Mark)}, {Text: count(m.Both)}, {Text: count(m.One)}, {Text: shareOf(m.On)}, {Text: figureOf(m.Kappa)}}})
 	}

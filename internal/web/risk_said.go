@@ -70,8 +70,8 @@ func (s *Server) getRisk() echo.HandlerFunc {
 			p.Warn = append(p.Warn, saidOff[off])
 		}
 		p.Parts = append(p.Parts, saidTogether(r))
-		p.Parts = append(p.Parts, views.FiguresPart{ID: "bands", Title: "By chance said", Tables: []views.Table{saidTable("By chance said", "graded starts; happened with its likely range", "Said", r.Bands)}},
-			views.FiguresPart{ID: "weeks", Title: "By week", Tables: []views.Table{saidTable("By week", "that begins on", "Week", r.Weeks)}},
+		p.Parts = append(p.Parts, views.FiguresPart{ID: "bands", Title: "By chance said", Tables: []views.Table{saidTable("Said and happened by chance said", "graded starts; happened with its likely range", "Said", r.Bands)}},
+			views.FiguresPart{ID: "weeks", Title: "By week", Tables: []views.Table{saidTable("Said and happened by week", "that begins on", "Week", r.Weeks)}},
 			s.saidFarthest("materials", "By material", "Material", r.Materials), s.saidFarthest("printers", "By printer", "Printer", r.Printers))
 		return render(c, http.StatusOK, views.Figures(p))
 	}
@@ -126,7 +126,7 @@ func (s *Server) saidFarthest(id, title, word string, list []upkeep.Sum) views.F
 		far = far[:saidShown]
 		sub += fmt.Sprintf("; %d of %s, all are in the table for a spreadsheet", saidShown, count(len(list)))
 	}
-	t := saidTable(title, sub, word, far)
+	t := saidTable("Said and happened "+lowerFirst(title), sub, word, far)
 	return views.FiguresPart{ID: id, Title: title, Tables: []views.Table{t}}
 }
 
