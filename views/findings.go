@@ -68,6 +68,7 @@ type FindingPage struct {
 	MarksLine string
 	Facts     []Fact
 	Method    string
+	CaseOf    CasePart
 	Said      []Disagreement
 	Form      DisagreeForm
 }

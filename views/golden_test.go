@@ -26,6 +26,7 @@ func TestComponentsLookAsKept(t *testing.T) {
 	maps.Copy(all, trendSamples())
 	maps.Copy(all, heightSamples("L-203"))
 	maps.Copy(all, loopSamples("L-203"))
+	maps.Copy(all, caseSamples("L-203"))
 	maps.Copy(all, walkSamples("L-203"))
 	for name, component := range all {
 		t.Run(name, func(t *testing.T) {

@@ -50,40 +50,41 @@ type WaitingLink struct {
 // corrected.
 type GradePage struct {
 	Shell
-	Photo    PhotoPick
-	Crumbs   []Fact
-	Printer  string
-	PlateTag string
-	NoTag    string // address that gives the plate a provisional tag; "" not offered
-	Start    string // which start it is, in words
-	Others   []Link // other starts that wait on this printer
-	Saved    SavedLine
-	Notice   string
-	Problems []FormProblem
-	Action   string
-	Script   string // address of the page's script
-	Hidden   []Fact
-	Own      []Field // when an own start began
-	Plate    string  // the plate and how it is, in words; "" not known
-	PlateHow string
-	Fields   []Field // plate, side, turned, and the move where one is asked
-	Change   bool    // they are open
-	Probe    string  // what the records say of the probe; "" nothing
-	Probed   []Field // the question, where they do not say
-	Quick    bool    // one button says clean layer and saves
-	Brushes  []Brush
-	More     []Brush
-	MoreOpen bool
-	Bed      Bed
-	Grade    Field
-	Seen     Field // seen from
-	After    []Field
-	Readings ReadingsPart
-	Rest     []Field
-	RestOpen bool
-	Person   Field
-	Reason   []Field // of a correction
-	Submit   string
+	Photo     PhotoPick
+	Crumbs    []Fact
+	Printer   string
+	PlateTag  string
+	NoTag     string // address that gives the plate a provisional tag; "" not offered
+	Start     string // which start it is, in words
+	Others    []Link // other starts that wait on this printer
+	Saved     SavedLine
+	Notice    string
+	Reminders []Reminder
+	Problems  []FormProblem
+	Action    string
+	Script    string // address of the page's script
+	Hidden    []Fact
+	Own       []Field // when an own start began
+	Plate     string  // the plate and how it is, in words; "" not known
+	PlateHow  string
+	Fields    []Field // plate, side, turned, and the move where one is asked
+	Change    bool    // they are open
+	Probe     string  // what the records say of the probe; "" nothing
+	Probed    []Field // the question, where they do not say
+	Quick     bool    // one button says clean layer and saves
+	Brushes   []Brush
+	More      []Brush
+	MoreOpen  bool
+	Bed       Bed
+	Grade     Field
+	Seen      Field // seen from
+	After     []Field
+	Readings  ReadingsPart
+	Rest      []Field
+	RestOpen  bool
+	Person    Field
+	Reason    []Field // of a correction
+	Submit    string
 }
 
 // Brush is one mark to paint with, or "Nothing printed here".

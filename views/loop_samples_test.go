@@ -3,6 +3,7 @@ package views
 import (
 	"bytes"
 	"context"
+	"maps"
 	"strings"
 	"testing"
 
@@ -34,7 +35,9 @@ func loopSamples(text string) map[string]templ.Component {
 
 func TestHostileTextInProofsIsEscaped(t *testing.T) {
 	const evil = `"><script>alert(1)</script>`
-	for name, component := range loopSamples(evil) {
+	all := loopSamples(evil)
+	maps.Copy(all, caseSamples(evil))
+	for name, component := range all {
 		var buf bytes.Buffer
 		if err := component.Render(context.Background(), &buf); err != nil {
 			t.Fatal(err)

@@ -332,8 +332,16 @@ func scalePages(t *testing.T, st *store.Store, now time.Time, upload string) []s
 	if _, err := st.Record(ctx, store.Act{Via: "command"}, intake.ParseRecord([]byte(record), "", now)); err != nil && !fault.Is(err, fault.Conflict) {
 		t.Fatal(err)
 	}
+	test, _ := farm.NewID(farm.KindPlannedTest, "scale")
+	record = fmt.Sprintf(`{"kind":"planned_test","id":"scale","subject_kind":"printer","subject":%q,"cause":"skipped_probing","task":"probe","begins_at":%q,"starts":240,"share":0.5,"fails_left":0.12,"fails_done":0.03,"power":0.8,"reason":"to be looked at"}`,
+		layer.Printer, now.Add(-30*24*time.Hour).UTC().Truncate(time.Hour).Format(time.RFC3339))
+	if _, err := st.Record(ctx, store.Act{Via: "command"}, intake.ParseRecord([]byte(record), "", now)); err != nil && !fault.Is(err, fault.Conflict) {
+		t.Fatal(err)
+	}
 	values := func(path, name string) string {
 		switch {
+		case strings.HasPrefix(path, "/tests/"):
+			return test.UUID.String()
 		case strings.HasPrefix(path, "/handover/"):
 			return handover.UUID.String()
 		case strings.HasPrefix(path, "/probes/"):

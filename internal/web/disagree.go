@@ -89,6 +89,16 @@ func (s *Server) postWithdrawal() echo.HandlerFunc {
 
 // keepByPage records what a form says, checked as any record of the API is.
 func (s *Server) keepByPage(c echo.Context, record map[string]any) error {
+	item, err := pageItem(record, s.store.Now())
+	if err != nil {
+		return err
+	}
+	_, err = s.store.Record(c.Request().Context(), pageAct(c), item)
+	return err
+}
+
+// pageItem reads it; empty fields are left out.
+func pageItem(record map[string]any, now time.Time) (intake.Item, error) {
 	for name, v := range record {
 		if v == "" {
 			delete(record, name)
@@ -96,10 +106,9 @@ func (s *Server) keepByPage(c echo.Context, record map[string]any) error {
 	}
 	body, err := json.Marshal(record)
 	if err != nil {
-		return err
+		return intake.Item{}, err
 	}
-	_, err = s.store.Record(c.Request().Context(), pageAct(c), intake.ParseRecord(body, "", s.store.Now()))
-	return err
+	return intake.ParseRecord(body, "", now), nil
 }
 
 // formProblem finds the sentence for the field of a form that was refused; ""

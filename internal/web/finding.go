@@ -44,6 +44,11 @@ func (s *Server) getFinding() echo.HandlerFunc {
 
 // showFinding writes the evidence page; form is what was typed into it before.
 func (s *Server) showFinding(c echo.Context, status int, q findingParam, form views.DisagreeForm) error {
+	return s.showFindingCase(c, status, q, form, caseForm{})
+}
+
+// showFindingCase writes it with what was typed about its case.
+func (s *Server) showFindingCase(c echo.Context, status int, q findingParam, form views.DisagreeForm, about caseForm) error {
 	ctx, now := c.Request().Context(), s.now()
 	frame, err := s.store.Frame(ctx, now)
 	if err != nil {
@@ -63,6 +68,9 @@ func (s *Server) showFinding(c echo.Context, status int, q findingParam, form vi
 	page := s.findingPage(shell, e, zone)
 	s.fillSaid(c, &page, said, form, zone)
 	page.Actions = s.findingActions(e)
+	if err := s.fillCase(ctx, identity(c), &page, e, about, zone); err != nil {
+		return err
+	}
 	return render(c, status, views.Finding(page))
 }
 

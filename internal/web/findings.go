@@ -23,20 +23,21 @@ var findingStateOrder = []string{"raised", "watching", "quiet", "too_little_data
 // findingsQuery is what the address of the list may say.
 type findingsQuery struct {
 	state, kind, cause, bay string
-	page                    int // from 1; only with a state
+	caseIs                  string // where the case stands; "" any
+	page                    int    // from 1; only with a state
 }
 
 func (s *Server) getFindings() echo.HandlerFunc {
 	return func(c echo.Context) error {
-		if err := onlyParams(c, "state", "kind", "cause", "bay", "page"); err != nil {
+		if err := onlyParams(c, "state", "kind", "cause", "bay", "case", "page"); err != nil {
 			return err
 		}
-		q := findingsQuery{state: c.QueryParam("state"), kind: c.QueryParam("kind"), cause: c.QueryParam("cause"), bay: c.QueryParam("bay"), page: 1}
+		q := findingsQuery{state: c.QueryParam("state"), kind: c.QueryParam("kind"), cause: c.QueryParam("cause"), bay: c.QueryParam("bay"), caseIs: c.QueryParam("case"), page: 1}
 		for _, x := range []struct {
 			name, value string
 			list        []string
 		}{
-			{"state", q.state, findingStateOrder}, {"kind", q.kind, []string{"printer", "plate"}}, {"cause", q.cause, []string{"skipped_probing", "cleaning_gap"}},
+			{"state", q.state, findingStateOrder}, {"kind", q.kind, []string{"printer", "plate"}}, {"cause", q.cause, []string{"skipped_probing", "cleaning_gap"}}, {"case", q.caseIs, farm.CaseSteps},
 		} {
 			if x.value != "" && !slices.Contains(x.list, x.value) {
 				return badRequest(fault.Problem{Column: x.name, Found: x.value, Expected: "one of " + strings.Join(x.list, ", ")})
@@ -153,7 +154,7 @@ var groupRows = map[string]int{"raised": findingRows, "watching": 20, "quiet": 1
 // fits tells whether a finding passes the filters other than its state. A plate
 // is in the bay of the printer it was seen on last.
 func (q *findingsQuery) fits(f *Finding, bays store.Bays) bool {
-	if q.kind != "" && f.Kind != q.kind || q.cause != "" && f.Cause != q.cause {
+	if q.caseIs != "" && f.Case != q.caseIs || q.kind != "" && f.Kind != q.kind || q.cause != "" && f.Cause != q.cause {
 		return false
 	}
 	return q.bay == "" || f.Kind == "printer" && bays.Printers[f.Subject] == q.bay || f.Kind == "plate" && bays.Plates[f.Subject] == q.bay
@@ -240,7 +241,17 @@ func (s *Server) findingsFilters(p *views.FindingsPage, list *FindingList, q fin
 	for _, x := range [][2]string{{"", "All"}, {"skipped_probing", "Skipped probing"}, {"cleaning_gap", "Long cleaning gaps"}} {
 		cause.Links = append(cause.Links, link(x[1], "", q.cause == x[0], func(q *findingsQuery) { q.cause = x[0] }))
 	}
-	p.Filters = []views.FilterRow{state, kind, cause}
+	about := views.FilterRow{Label: "Case", Links: []views.FilterLink{link("All", "", q.caseIs == "", func(q *findingsQuery) { q.caseIs = "" })}}
+	byCase := map[string]int{}
+	for _, f := range list.Items {
+		byCase[f.Case]++
+	}
+	for _, code := range farm.CaseSteps {
+		if byCase[code] > 0 || q.caseIs == code {
+			about.Links = append(about.Links, link(wordFor(caseWords, code), count(byCase[code]), q.caseIs == code, func(q *findingsQuery) { q.caseIs = code }))
+		}
+	}
+	p.Filters = []views.FilterRow{state, about, kind, cause}
 	names := bayNames(bays)
 	switch {
 	case len(names) > baysAsLinks:
@@ -286,7 +297,7 @@ func bayNames(bays store.Bays) []string {
 // findingsHref is the address of the list with these filters.
 func (s *Server) findingsHref(q findingsQuery) string {
 	v := url.Values{}
-	for name, value := range map[string]string{"state": q.state, "kind": q.kind, "cause": q.cause, "bay": q.bay} {
+	for name, value := range map[string]string{"state": q.state, "kind": q.kind, "cause": q.cause, "bay": q.bay, "case": q.caseIs} {
 		if value != "" {
 			v.Set(name, value)
 		}
