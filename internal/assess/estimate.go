@@ -13,14 +13,47 @@ import (
 	"basecourse/internal/upkeep"
 )
 
+// gathered is what a fit is made of: the farm as it was at the last midnight.
+type gathered struct {
+	layers           *findings.Layers
+	starts           []upkeep.Past
+	printers, plates int
+	split            float64
+	opt              findings.Options
+	from, to         time.Time
+}
+
 // estimate fits the farm as it was at the last midnight.
 func (a *Assessor) estimate(v *view, data *store.Analysis, ex []exposure.Exposure, zone *time.Location) {
+	listed, all := gather(v, data, ex, zone)
+	// Nothing else of the reading is needed any more.
+	*data = store.Analysis{}
+	learn := func(g *gathered) *fit {
+		if v.apart {
+			_, model := findings.Learn(g.layers, g.printers, g.plates, g.split, g.opt)
+			return &fit{ahead: upkeep.NewForecast(model)}
+		}
+		return a.fitted(fingerprint(g), g.starts, func() ([]findings.Question, *findings.Model) {
+			return findings.Learn(g.layers, g.printers, g.plates, g.split, g.opt)
+		})
+	}
+	v.fit = learn(listed)
+	if all != nil {
+		v.chosen = learn(all)
+	}
+}
+
+// gather collects it: of the layers that a look list drew, and where one is in use also
+// of all that was graded.
+func gather(v *view, data *store.Analysis, ex []exposure.Exposure, zone *time.Location) (listed, all *gathered) {
 	h, same := before(data, v.midnight.UnixMicro())
 	if !same {
 		ex = exposure.Of(h)
 	}
 	from, to := v.q.From, v.q.To
-	if to.IsZero() || !to.Before(v.midnight) {
+	if !v.fitTo.IsZero() {
+		from, to = v.fitFrom, v.fitTo
+	} else if to.IsZero() || !to.Before(v.midnight) {
 		to = v.midnight.Add(-time.Microsecond)
 		if v.q.To.IsZero() && len(h.Starts) > 0 {
 			to = time.UnixMicro(h.Starts[len(h.Starts)-1].At)
@@ -39,7 +72,7 @@ func (a *Assessor) estimate(v *view, data *store.Analysis, ex []exposure.Exposur
 	first, end := span(h.Starts, from.UnixMicro(), to.UnixMicro())
 	opt := findings.Options{FalseDiscoveryRate: FalseDiscoveryRate, LeastAvoidable: data.Settings.Number("least_avoidable")}
 	printers, plates := len(data.Printers), h.Plates
-	gather := func(without func(i int) bool) (learn func() *fit) {
+	gather := func(without func(i int) bool) *gathered {
 		label := func(i int) findings.Label {
 			l := &data.Labels[i]
 			return findings.Label{Graded: l.Graded && data.History.Starts[i].GradedAt < midnight && (without == nil || !without(i)),
@@ -54,28 +87,13 @@ func (a *Assessor) estimate(v *view, data *store.Analysis, ex []exposure.Exposur
 		if math.IsNaN(split) {
 			split = 0
 		}
-		return func() *fit {
-			if v.apart {
-				_, model := findings.Learn(layers, printers, plates, split, opt)
-				return &fit{ahead: upkeep.NewForecast(model)}
-			}
-			return a.fitted(fingerprint(layers, starts, printers, plates, split, opt), starts, func() ([]findings.Question, *findings.Model) {
-				return findings.Learn(layers, printers, plates, split, opt)
-			})
-		}
+		return &gathered{layers, starts, printers, plates, split, opt, from, to}
 	}
-	var all func() *fit
 	outside := byChoice(data.Labels, first, end, data.Settings.Number("look_share"))
 	if outside != nil && !v.apart {
 		all = gather(nil)
 	}
-	listed := gather(outside)
-	// Nothing else of the reading is needed any more.
-	*data, h, ex = store.Analysis{}, nil, nil
-	v.fit = listed()
-	if all != nil {
-		v.chosen = all()
-	}
+	return gather(outside), all
 }
 
 // before gives the history as it was known to be before an instant: what
@@ -125,10 +143,11 @@ func cut[T any](list []T, t int64, at func(*T) int64) []T {
 }
 
 // fingerprint of all that an evaluation depends on, and what is learned of upkeep.
-func fingerprint(l *findings.Layers, starts []upkeep.Past, printers, plates int, split float64, opt findings.Options) (key [32]byte) {
+func fingerprint(g *gathered) (key [32]byte) {
+	l, starts := g.layers, g.starts
 	w := hashed{h: sha256.New(), buf: make([]byte, 0, 1<<16)}
-	for _, x := range []uint64{uint64(l.Len()), uint64(printers), uint64(plates), math.Float64bits(split),
-		math.Float64bits(opt.FalseDiscoveryRate), math.Float64bits(opt.LeastAvoidable)} {
+	for _, x := range []uint64{uint64(l.Len()), uint64(g.printers), uint64(g.plates), math.Float64bits(g.split),
+		math.Float64bits(g.opt.FalseDiscoveryRate), math.Float64bits(g.opt.LeastAvoidable)} {
 		w.word(x)
 	}
 	for i := range l.At {

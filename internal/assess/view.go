@@ -19,6 +19,8 @@ type view struct {
 	version  store.DataVersion
 	until    time.Time // answers are the same before it
 	midnight time.Time // last midnight in the farm's zone
+	fitFrom  time.Time // window of the fit, where it is another view's
+	fitTo    time.Time
 
 	settings         farm.SettingValues
 	printers, plates []store.AnalysisThing
@@ -103,18 +105,10 @@ func (a *Assessor) compute(ctx context.Context, q AsOf) (*view, error) {
 	if err != nil {
 		return nil, err
 	}
-	v := &view{q: q, version: data.Version, settings: data.Settings, printers: data.Printers, plates: data.Plates}
-	marks, err := a.store.CaseMarks(ctx, q.KnownAt)
-	if err != nil {
+	v, zone := begun(q, data)
+	if v.cases, err = a.casesKnown(ctx, q.KnownAt); err != nil {
 		return nil, err
 	}
-	v.cases = map[caseKey][]caseMark{}
-	for _, m := range marks {
-		k := caseKey{m.Kind, m.Subject, m.Cause}
-		v.cases[k] = append(v.cases[k], caseMark{m.At, m.Step})
-	}
-	zone := data.Settings.Zone()
-	v.midnight = lastMidnight(q.At, zone)
 	v.until = nextMidnight(q.At, zone)
 	if data.Until < v.until.UnixMicro() {
 		v.until = time.UnixMicro(data.Until)
@@ -130,6 +124,26 @@ func (a *Assessor) compute(ctx context.Context, q AsOf) (*view, error) {
 	}
 	a.estimate(v, data, ex, zone)
 	return v, ctx.Err()
+}
+
+// casesKnown reads what is known of cases by a time.
+func (a *Assessor) casesKnown(ctx context.Context, knownAt time.Time) (map[caseKey][]caseMark, error) {
+	marks, err := a.store.CaseMarks(ctx, knownAt)
+	if err != nil {
+		return nil, err
+	}
+	out := map[caseKey][]caseMark{}
+	for _, m := range marks {
+		k := caseKey{m.Kind, m.Subject, m.Cause}
+		out[k] = append(out[k], caseMark{m.At, m.Step})
+	}
+	return out, nil
+}
+
+// begun gives a view of which nothing is counted yet, and the farm's zone.
+func begun(q AsOf, data *store.Analysis) (*view, *time.Location) {
+	zone := data.Settings.Zone()
+	return &view{q: q, version: data.Version, settings: data.Settings, printers: data.Printers, plates: data.Plates, midnight: lastMidnight(q.At, zone)}, zone
 }
 
 // answers tells whether the view answers another question of its version.

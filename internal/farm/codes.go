@@ -43,6 +43,7 @@ const (
 	KindDraw          Kind = "draw"
 	KindCaseStep      Kind = "case_step"
 	KindPlannedTest   Kind = "planned_test"
+	KindEvidenceSheet Kind = "evidence_sheet"
 )
 
 // Kinds of things that are not events: they are their own keys.
@@ -63,7 +64,7 @@ const (
 var EventKinds = []Kind{KindFirstLayer, KindCleaning, KindProbe, KindProbeSkipped, KindOffsetChange,
 	KindService, KindFitting, KindPlateState, KindHold, KindDisagreement, KindAdviceDone, KindTaskSkipped, KindPolicy, KindHandover, KindHandoverEntry, KindJobForecast, KindPhoto,
 	KindRegrade, KindPracticeItem, KindQualification, KindDraw,
-	KindCaseStep, KindPlannedTest}
+	KindCaseStep, KindPlannedTest, KindEvidenceSheet}
 
 // ThingKinds lists the kinds of things in the bundle's order.
 var ThingKinds = []Kind{KindPrinter, KindScrew, KindPlate, KindMaterial, KindPerson, KindJob, KindShift,
@@ -101,6 +102,7 @@ var (
 	SubjectKinds    = []string{"printer", "plate"}
 	Causes          = []string{"skipped_probing", "cleaning_gap"}
 	Evidences       = []string{"raised", "watching", "quiet", "too_little_data"}
+	SheetReasons    = []string{"raised", "asked"}
 	AdviceAnswers   = []string{"done", "something_else", "disagreed"}
 	AdviceActions   = []string{"let_run", "nudge", "stop", "leave", "swap_plate", "wipe", "wash", "coat", "soak", "probe", "tram", "move_nozzle", "check_feed", "dry_filament", "turn_plate", "set_plate_aside", "investigate", "print_coupon"}
 	LayerCauses     = []string{"nozzle_low", "nozzle_high", "bed_shape", "tilt", "plate_height", "dirty_plate", "plate_damage", "over_bonding", "feed_low", "feed_high", "no_start", "moisture", "striping", "bed_temperature", "local_spot", "none", "cannot_tell"}

@@ -190,6 +190,23 @@ type Disagreement struct {
 // KindOfSubject says what sort of thing the finding is about.
 func (d *Disagreement) KindOfSubject() Kind { return Kind(d.SubjectKind) }
 
+// EvidenceSheet is what a finding rested on, frozen: the sheet as the program wrote it,
+// with what it takes to work it out anew.
+type EvidenceSheet struct {
+	ID                          ID
+	SubjectKind, Subject, Cause string
+	At, KnownAt                 time.Time
+	Because                     string // raised, asked
+	State                       string // the finding's evidence then
+	Definitions                 string // version of the definitions it was worked out by
+	Person                      string // who asked; "" nobody
+	Sheet                       string // JSON, byte for byte
+	Meta
+}
+
+// KindOfSubject says what sort of thing the finding is about.
+func (e *EvidenceSheet) KindOfSubject() Kind { return Kind(e.SubjectKind) }
+
 // AdviceDone says what was done about an advice that a first layer got. Done as
 // it said opens a proof on its subject: GoodNeeded good layers, fixed before
 // they are printed, show that it held.
@@ -398,6 +415,7 @@ type Bundle struct {
 	Entries       []HandoverEntry
 	JobForecasts  []JobForecast
 	Photos        []Photo
+	Sheets        []EvidenceSheet
 
 	Regrades       []Regrade
 	PracticeItems  []PracticeItem

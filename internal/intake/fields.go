@@ -41,6 +41,7 @@ type Field struct {
 	Ahead    bool // Time: may lie ahead of the server without limit
 	Meta     bool // one of the columns every event may carry
 	Fill     bool // may be filled later where it was empty
+	Long     int  // Text: characters it may have; 0: as any other
 
 	at func(rec any) any
 }
@@ -186,3 +187,6 @@ func (f Field) must() Field  { f.Required = true; return f }
 func (f Field) above() Field { f.Above = true; return f }
 func (f Field) ahead() Field { f.Ahead = true; return f }
 func (f Field) fill() Field  { f.Fill = true; return f }
+
+// long lets a text have so many characters.
+func (f Field) long(n int) Field { f.Long = n; return f }

@@ -53,8 +53,8 @@ func (p *parser) name(s string) string {
 func (p *parser) parse(t *Table, f *Field, s string, rec any) (found, expected string) {
 	switch f.Type {
 	case Text:
-		if !validText(s) {
-			return s, "text in UTF-8 without NUL, up to 10000 characters"
+		if most := max(longestText, f.Long); !validText(s, most) {
+			return s, "text in UTF-8 without NUL, up to " + strconv.Itoa(most) + " characters"
 		}
 		*f.at(rec).(*string) = s
 	case Key:
@@ -141,9 +141,8 @@ func (f *Field) numberExpected() string {
 
 // validText tells whether a text may be stored: valid UTF-8, no NUL, not too
 // long.
-func validText(s string) bool {
-	return len(s) <= longestText && strings.IndexByte(s, 0) < 0 && utf8.ValidString(s) ||
-		len(s) > longestText && len(s) <= 4*longestText && strings.IndexByte(s, 0) < 0 && utf8.ValidString(s) && utf8.RuneCountInString(s) <= longestText
+func validText(s string, most int) bool {
+	return len(s) <= 4*most && strings.IndexByte(s, 0) < 0 && utf8.ValidString(s) && (len(s) <= most || utf8.RuneCountInString(s) <= most)
 }
 
 const heightsExpected = "heights from -5 to 5 mm by spaces, nan where missing"

@@ -283,6 +283,8 @@ func (m memory) records(t *Table) []any {
 		return pointers(b.Entries)
 	case farm.KindJobForecast:
 		return pointers(b.JobForecasts)
+	case farm.KindEvidenceSheet:
+		return pointers(b.Sheets)
 	case farm.KindRegrade:
 		return pointers(b.Regrades)
 	case farm.KindPracticeItem:

@@ -15,7 +15,7 @@ import (
 var Tables = []*Table{
 	printers(), screws(), plates(), materials(), people(), jobs(), shifts(), instruments(), settings(), mappings(),
 	firstLayers(), cleanings(), probes(), probesSkipped(), offsetChanges(), services(), fittings(), plateStates(), holds(), disagreements(), adviceDone(), tasksSkipped(), policies(), handovers(), handoverEntries(), jobForecasts(), photos(), regrades(), practiceItems(), qualifications(), draws(),
-	caseSteps(), plannedTests(),
+	caseSteps(), plannedTests(), evidenceSheets(),
 }
 
 var nan = farm.Unknown()

@@ -102,12 +102,22 @@ const noLater = math.MaxInt64
 // filled and changes to things. All of it is read at one instant of the
 // database.
 func (s *Store) Analysis(ctx context.Context, at, knownAt time.Time) (*Analysis, error) {
+	return s.analysis(ctx, at, knownAt, false)
+}
+
+// AnalysisOnTime is Analysis without the records that were noted late: more than a day
+// after they happened.
+func (s *Store) AnalysisOnTime(ctx context.Context, at, knownAt time.Time) (*Analysis, error) {
+	return s.analysis(ctx, at, knownAt, true)
+}
+
+func (s *Store) analysis(ctx context.Context, at, knownAt time.Time, onTime bool) (*Analysis, error) {
 	tx, err := s.long(ctx)
 	if err != nil {
 		return nil, wrap("store.Analysis", err)
 	}
 	defer func() { _ = tx.Rollback(context.WithoutCancel(ctx)) }()
-	r := &analysisReader{ctx: ctx, tx: tx, at: at.UnixMicro(), knownAt: knownAt, a: &Analysis{}}
+	r := &analysisReader{ctx: ctx, tx: tx, at: at.UnixMicro(), knownAt: knownAt, onTime: onTime, a: &Analysis{}}
 	if err := r.read(s); err != nil {
 		return nil, wrap("store.Analysis", err)
 	}
@@ -119,6 +129,7 @@ type analysisReader struct {
 	tx      pgx.Tx
 	at      int64
 	knownAt time.Time
+	onTime  bool // late records are left out
 	a       *Analysis
 
 	printers, plates numbering
@@ -279,6 +290,15 @@ func (r *analysisReader) visible() string {
 	return "arrived_at <= " + k + " AND (void_arrived_at IS NULL OR void_arrived_at > " + k + ")"
 }
 
+// noted is the further condition where late records are left out; when is the column
+// of when they happened.
+func (r *analysisReader) noted(when string) string {
+	if !r.onTime {
+		return ""
+	}
+	return " AND noted_at <= " + when + " + interval '" + lateAfter + "'"
+}
+
 // sqlTime is an instant as a literal: COPY takes no parameters.
 func sqlTime(t time.Time) string {
 	return "timestamptz '" + t.UTC().Format("2006-01-02 15:04:05.999999") + "+00'"
@@ -316,7 +336,7 @@ func (r *part) readStarts(pieces *startPieces) error {
 }
 
 func (r *part) readPiece(piece *startPiece, where string) error {
-	return r.copyOut(`SELECT `+startsColumns+` FROM first_layers WHERE `+r.visible()+where, func(row *copyRow) error {
+	return r.copyOut(`SELECT `+startsColumns+` FROM first_layers WHERE `+r.visible()+r.noted("started_at")+where, func(row *copyRow) error {
 		s := exposure.Start{Plate: exposure.None}
 		l := StartLabel{Material: -1, Grader: -1}
 		copy(s.ID[:], row.next())
@@ -408,7 +428,7 @@ func (r *part) readPiece(piece *startPiece, where string) error {
 func (r *part) readEvents() error {
 	h := &r.a.History
 	where := " WHERE " + r.visible()
-	err := r.copyOut(`SELECT id, probed_at, printer, plate, plate_side, plate_turned, extent FROM probes`+where, func(row *copyRow) error {
+	err := r.copyOut(`SELECT id, probed_at, printer, plate, plate_side, plate_turned, extent FROM probes`+where+r.noted("probed_at"), func(row *copyRow) error {
 		p := exposure.Probe{Plate: exposure.None}
 		copy(p.ID[:], row.next())
 		p.At = row.time()
@@ -436,7 +456,7 @@ func (r *part) readEvents() error {
 	if err != nil {
 		return err
 	}
-	err = r.copyOut(`SELECT cleaned_at, plate, method FROM cleanings`+where, func(row *copyRow) error {
+	err = r.copyOut(`SELECT cleaned_at, plate, method FROM cleanings`+where+r.noted("cleaned_at"), func(row *copyRow) error {
 		c := exposure.Cleaning{At: row.time()}
 		plate, method := row.next(), string(row.next())
 		if row.bad || len(plate) != 4 {
@@ -455,8 +475,8 @@ func (r *part) readEvents() error {
 	if err != nil {
 		return err
 	}
-	printerEvent := func(columns, table string, add func(at int64, printer int32)) error {
-		return r.copyOut(`SELECT `+columns+` FROM `+table+where, func(row *copyRow) error {
+	printerEvent := func(columns, table, when string, add func(at int64, printer int32)) error {
+		return r.copyOut(`SELECT `+columns+` FROM `+table+where+r.noted(when), func(row *copyRow) error {
 			at, printer := row.time(), row.next()
 			if row.bad || len(printer) != 4 {
 				return errCopyRow
@@ -471,19 +491,19 @@ func (r *part) readEvents() error {
 			return err
 		})
 	}
-	err = printerEvent("at, printer", "probes_skipped", func(at int64, printer int32) {
+	err = printerEvent("at, printer", "probes_skipped", "at", func(at int64, printer int32) {
 		h.Skips = append(h.Skips, exposure.Skip{At: at, Printer: printer})
 	})
 	if err != nil {
 		return err
 	}
-	err = printerEvent("done_at, printer", "services", func(at int64, printer int32) {
+	err = printerEvent("done_at, printer", "services", "done_at", func(at int64, printer int32) {
 		h.Services = append(h.Services, exposure.Service{At: at, Printer: printer})
 	})
 	if err != nil {
 		return err
 	}
-	return r.copyOut(`SELECT id, fitted_at, removed_at, plate, printer, plate_side, plate_turned FROM fittings`+where, func(row *copyRow) error {
+	return r.copyOut(`SELECT id, fitted_at, removed_at, plate, printer, plate_side, plate_turned FROM fittings`+where+r.noted("fitted_at"), func(row *copyRow) error {
 		var id [16]byte
 		copy(id[:], row.next())
 		f := exposure.Fitting{At: row.time()}

@@ -152,6 +152,7 @@ var historyParts = []historyPart{
 	{"advice_done", "advice_done", "at", "printer plate", false, map[string]string{"code": "t.answer::text", "end_detail": "t.action::text", "detail": "t.reason", "marks": "t.first_layer"}},
 	{"case_step", "case_steps", "at", "printer plate", false, map[string]string{"code": "t.cause::text", "end_detail": "t.step::text", "detail": "t.reason"}},
 	{"planned_test", "planned_tests", "begins_at", "printer plate", false, map[string]string{"ended_at": "t.ended_at", "code": "t.task::text", "detail": "t.reason", "end_detail": "t.end_reason"}},
+	{"evidence_sheet", "evidence_sheets", "at", "printer plate", false, map[string]string{"code": "t.cause::text", "end_detail": "t.state::text", "detail": "t.because::text"}},
 	{"task_skipped", "tasks_skipped", "at", "printer plate", true, map[string]string{"code": "t.task::text", "end_detail": "t.reason::text", "detail": "t.note"}},
 	{"draw", "draws", "drawn_at", "printer", true, map[string]string{"code": "t.task::text", "end_detail": "t.arm::text", "detail": "t.why", "from_mm": "t.chance"}},
 }

@@ -32,6 +32,7 @@ type Sighting struct {
 	What      string
 	Is, Clear bool // neither: between the two, it stays what it was
 	Notice    notices.Notice
+	Sheet     *SheetWanted // of what it rests on, where it has just turned so; also at the first look
 }
 
 // PlacedHolds gives what was put on hold since a time, still is, and was not told
@@ -143,6 +144,16 @@ func (s *Store) Look(ctx context.Context, source string, asOf time.Time, calm ti
 		for _, x := range seen {
 			what := source + "/" + x.What
 			next, turned := was[what].Next(x.Is, x.Clear, asOf, calm)
+			if turned && x.Sheet != nil {
+				w := *x.Sheet
+				w.KnownAt = now
+				if w.At.After(now) {
+					w.KnownAt = w.At
+				}
+				if err := wantSheet(ctx, tx, w); err != nil {
+					return err
+				}
+			}
 			if turned && !first {
 				news = append(news, x.Notice)
 			}

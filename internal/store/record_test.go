@@ -90,6 +90,7 @@ func TestRecordingAgain(t *testing.T) {
 		{`{"kind":"case_step","id":"CS-1","subject_kind":"printer","subject":"R-1","cause":"skipped_probing","at":"2026-03-01T07:00:00Z","step":"closed","reason":"why"}`, "conflict step"},
 		{`{"kind":"handover","id":"V-1","at":"2026-03-01T14:00:00Z","shift_from":"2026-03-01T06:00:00Z","shift_to":"2026-03-01T14:00:00Z","person":"ines","says":"On hold: 0"}`, "recorded"},
 		{`{"kind":"handover","id":"V-1","at":"2026-03-01T14:00:00Z","says":"On hold: 1"}`, "conflict says"},
+		{`{"kind":"evidence_sheet","id":"E-1","subject_kind":"printer","subject":"R-1","cause":"skipped_probing","at":"2026-03-01T07:00:00Z","known_at":"2026-03-01T07:00:00Z","because":"asked","state":"quiet","definitions":"1","sheet":"{}"}`, "recorded"},
 		{`{"kind":"handover_entry","id":"W-1","handover":"V-1","at":"2026-03-01T14:10:00Z","what":"receipt","person":"ines"}`, "recorded"},
 		{`{"kind":"task_skipped","id":"T-1","printer":"R-1","plate":"T-1","task":"wipe","at":"2026-03-01T07:00:00Z","reason":"trusted","person":"ines"}`, "recorded"},
 		{`{"kind":"task_skipped","id":"T-1","printer":"R-1","task":"wipe","at":"2026-03-01T07:00:00Z","reason":"hurry"}`, "conflict reason"},

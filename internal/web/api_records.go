@@ -214,7 +214,7 @@ func (s *Server) fieldRights(ctx context.Context, who Identity, item *intake.Ite
 	return &fault.Error{Kind: fault.Forbidden, Detail: "The sender may not set " + problems[0].Column + " to this.", Problems: problems}, nil
 }
 
-// policyRights refuses policies, what is expected of jobs, draws, and what is known of how
+// policyRights refuses policies, what is expected of jobs, draws, evidence sheets, and what is known of how
 // people grade, and their voiding, from who may not set them.
 func (s *Server) policyRights(ctx context.Context, who Identity, item *intake.Item) error {
 	if item.Kind == farm.KindPhoto {
@@ -225,6 +225,7 @@ func (s *Server) policyRights(ctx context.Context, who Identity, item *intake.It
 	}
 	refused := map[farm.Kind]string{farm.KindPolicy: "Policies are for managers and admins to set.",
 		farm.KindJobForecast:   "What is expected of jobs is for managers, admins and the program to write down.",
+		farm.KindEvidenceSheet: "Evidence sheets are for managers, admins and the program to write down.",
 		farm.KindRegrade:       "Second grades come from their own page, or from managers and admins.",
 		farm.KindPracticeItem:  "What is practised on is for managers and admins to choose.",
 		farm.KindQualification: "Practice comes from its own page, or from managers and admins.",

@@ -14,7 +14,7 @@ const lateAfter = 24 * time.Hour
 
 // historyWords are the kinds of events as people read them.
 var historyWords = map[string]string{"first_layer": "First layers", "cleaning": "Cleanings", "probe": "Probes", "probe_skipped": "Skipped probes",
-	"offset_change": "Offset changes", "service": "Services", "fitting": "Fittings", "plate_state": "Put away, taken up", "hold": "Holds", "disagreement": "Disagreements", "advice_done": "Advice followed or not", "task_skipped": "Skipped tasks", "draw": "Draws", "case_step": "Case", "planned_test": "Tests"}
+	"offset_change": "Offset changes", "service": "Services", "fitting": "Fittings", "plate_state": "Put away, taken up", "hold": "Holds", "disagreement": "Disagreements", "evidence_sheet": "Evidence kept", "advice_done": "Advice followed or not", "task_skipped": "Skipped tasks", "draw": "Draws", "case_step": "Case", "planned_test": "Tests"}
 
 // fillHistory turns entries into lines; one more than a page means there are
 // older ones.
@@ -132,6 +132,9 @@ func (s *Server) event(e *store.HistoryEntry, t *thing) views.Event {
 		if e.EndedAt != nil {
 			with = append(with, "ended "+clock(*e.EndedAt, zone), e.EndDetail)
 		}
+	case farm.KindEvidenceSheet:
+		v.What, v.Href = "Evidence of a finding kept", s.url("/findings/sheets/"+e.ID.String())
+		with = append(with, wordFor(causeWords, e.Code), strings.ToLower(stateFor(evidenceStates, e.EndDetail).Word), map[string]string{"raised": "when it was raised"}[e.Detail])
 	case farm.KindAdviceDone:
 		v.What = map[string]string{"done": "Done as advised", "something_else": "Something else done than advised", "disagreed": "Disagreed with an advice"}[e.Code]
 		v.Href = s.url("/first-layers/" + layerPath(e.Marks))
