@@ -3,6 +3,7 @@ package views
 // FindingsPage lists the findings of the farm.
 type FindingsPage struct {
 	Shell
+	Reports []Link
 	Lead    string
 	Sub     string // window, totals, what is left out
 	Filters []FilterRow
@@ -69,6 +70,7 @@ type FindingPage struct {
 	Facts     []Fact
 	Method    string
 	CaseOf    CasePart
+	Sheets    SheetPart // evidence that was kept
 	Said      []Disagreement
 	Form      DisagreeForm
 }

@@ -14,6 +14,7 @@ type ThingPage struct {
 	Advice   Advice
 	Actions  []Link
 	Trend    string // address of its failures over time
+	Reports  []Link // its sheet, all that was recorded about it
 	Facts    []Fact
 	Rates    []Rate
 	RatesSub string

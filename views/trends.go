@@ -5,6 +5,7 @@ type TrendsPage struct {
 	Shell
 	Lead    string // said instead of a rate
 	Heights string // address of the height book; "" none
+	Reports []Link
 	By      FilterRow
 	Filters []TrendPart // the sentence of filters, part by part
 	Clear   string      // address without filters; "" there are none

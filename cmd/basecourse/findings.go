@@ -13,6 +13,9 @@ import (
 
 type findingsCmd struct {
 	Format string `enum:"text,json,csv" default:"text" help:"text, json or csv."`
+	Keep   string `placeholder:"KIND/TAG/CAUSE" help:"Keep the evidence of one finding as a sheet and print its id."`
+	Sheet  string `placeholder:"ID" help:"Print a kept sheet as JSON."`
+	Verify bool   `help:"With --sheet: work it out anew from the records as they were known and compare; exit 1 where it differs."`
 	asOf
 }
 
@@ -23,7 +26,9 @@ func (findingsCmd) Help() string {
 Examples:
 
     basecourse findings
-    basecourse findings --format json --at 2026-03-02T06:00:00Z`
+    basecourse findings --format json --at 2026-03-02T06:00:00Z
+    basecourse findings --keep printer/P-014/skipped_probing
+    basecourse findings --sheet 0195b7c0-8d5e-7000-8000-000000000001 --verify`
 }
 
 // Run prints the findings.
@@ -31,6 +36,9 @@ func (c findingsCmd) Run(a *app) error {
 	m, err := c.read(time.Now())
 	if err != nil {
 		return err
+	}
+	if c.Keep != "" || c.Sheet != "" || c.Verify {
+		return c.sheets(a)
 	}
 	return a.withStore(false, func(st *store.Store) error {
 		answer, err := newFindings(st).Answer(a.ctx, m.at, m.knownAt, m.from, m.to)

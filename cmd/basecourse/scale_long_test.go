@@ -301,7 +301,7 @@ func scaleUpload(t *testing.T, server *web.Server, cookie *http.Cookie) string {
 
 // scaleNoPages are addresses that answer no page of the farm: /first-use/ does so
 // only while nobody can sign in, links in mails only while they are awaited.
-var scaleNoPages = []string{"/", "/healthz", "/readyz", "/static/", "/favicon.ico", "/sign-in", "/api/", "/first-use/", "/live", "/upkeep.ics", "/notices/confirm/", "/notices/stop/", "/photos/", "/regrade/", "/practice/items/", "/setup/tablets/", "/trust/"}
+var scaleNoPages = []string{"/", "/healthz", "/readyz", "/static/", "/favicon.ico", "/sign-in", "/api/", "/first-use/", "/live", "/upkeep.ics", "/notices/confirm/", "/notices/stop/", "/photos/", "/regrade/", "/practice/items/", "/setup/tablets/", "/trust/", "/findings/sheets/:id/check"}
 
 // scalePages gives the address of every page, its parameters filled in from the
 // farm, and the views of pages that matter for speed beside the plain one.
@@ -338,6 +338,11 @@ func scalePages(t *testing.T, st *store.Store, now time.Time, upload string) []s
 	if _, err := st.Record(ctx, store.Act{Via: "command"}, intake.ParseRecord([]byte(record), "", now)); err != nil && !fault.Is(err, fault.Conflict) {
 		t.Fatal(err)
 	}
+	sheet, _ := farm.NewID(farm.KindEvidenceSheet, "scale")
+	record = fmt.Sprintf(`{"kind":"evidence_sheet","id":"scale","subject_kind":"printer","subject":%q,"cause":"skipped_probing","at":%q,"known_at":%q,"because":"asked","state":"quiet","definitions":"0","sheet":"{}"}`, layer.Printer, now.Add(-8*time.Hour).UTC().Truncate(time.Hour).Format(time.RFC3339), now.Add(-8*time.Hour).UTC().Truncate(time.Hour).Format(time.RFC3339))
+	if _, err := st.Record(ctx, store.Act{Via: "command"}, intake.ParseRecord([]byte(record), "", now)); err != nil && !fault.Is(err, fault.Conflict) {
+		t.Fatal(err)
+	}
 	values := func(path, name string) string {
 		switch {
 		case strings.HasPrefix(path, "/tests/"):
@@ -362,6 +367,13 @@ func scalePages(t *testing.T, st *store.Store, now time.Time, upload string) []s
 			return "scale"
 		case strings.HasPrefix(path, "/setup/people/"):
 			return "amara"
+		case strings.HasPrefix(path, "/reports/weeks/"):
+			y, w := now.ISOWeek()
+			return fmt.Sprintf("%d-W%02d", y, w)
+		case strings.HasPrefix(path, "/reports/plates/"):
+			return layer.Plate
+		case strings.HasPrefix(path, "/findings/sheets/"):
+			return sheet.UUID.String()
 		case strings.HasPrefix(path, "/setup/import/"):
 			return upload
 		case name == ":tag":

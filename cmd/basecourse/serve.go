@@ -192,6 +192,7 @@ func (a *app) serve(ctx context.Context, st *store.Store, l net.Listener, copies
 		})
 	}
 	background.Go(func() { answers.Run(ctx) })
+	background.Go(func() { answers.RunSheets(ctx) })
 	background.Go(func() { a.removeLeavers(ctx, st) })
 	background.Go(func() { news.Run(ctx) })
 	ended := make(chan error, 2)

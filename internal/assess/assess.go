@@ -47,6 +47,8 @@ type Assessor struct {
 	store *store.Store
 	busy  chan struct{} // as many places as may compute
 
+	sheets atomic.Int32 // how many work out sheets
+
 	mu      sync.Mutex
 	views   []*view // latest used last
 	fits    []*fit  // latest used last

@@ -36,6 +36,8 @@ type Sheet struct {
 	TimeZone    string           `json:"time_zone"`
 	State       string           `json:"state"`
 	Reverse     bool             `json:"reverse"`
+	Case        *string          `json:"case"` // where it stood then; null: none
+	CaseTrail   []SheetStep      `json:"case_trail"`
 	Summary     string           `json:"summary"`
 	Farm        SheetFarm        `json:"farm"`
 	Coverage    SheetCoverage    `json:"coverage"`
@@ -133,6 +135,12 @@ type SheetAnswer struct {
 	Avoidable       figure `json:"avoidable_per_100"`
 	AvoidableLow    figure `json:"avoidable_low"`
 	AvoidableHigh   figure `json:"avoidable_high"`
+}
+
+// SheetStep is a step of the finding's case, known by then.
+type SheetStep struct {
+	At   stamp  `json:"at"`
+	Step string `json:"step"`
 }
 
 // SheetByChoice is what all that was graded says, by choice too, where the answer itself
@@ -237,6 +245,9 @@ func (a *Assessor) Sheets(ctx context.Context, at, knownAt time.Time, about []Ab
 	}
 	w := &sheetWork{a: a, q: q, data: data, ex: exposure.Of(&data.History)}
 	w.base, w.zone = begun(q, data)
+	if w.base.cases, err = a.casesKnown(ctx, q.KnownAt); err != nil {
+		return nil, err
+	}
 	w.base.window(data, w.ex)
 	w.base.count()
 	g, all := gather(w.base, data, w.ex, w.zone)
@@ -341,6 +352,17 @@ func (w *sheetWork) sheet(i int, weighed *findings.Weighed) *Sheet {
 	}
 	for _, p := range e.Curve {
 		s.Curve = append(s.Curve, SheetPoint{p.Gap, figure(p.At), figure(p.Low), figure(p.High)})
+	}
+	s.CaseTrail = []SheetStep{}
+	for _, m := range v.cases[caseKey{f.Kind, f.Subject, f.Cause}] {
+		if !m.at.After(w.q.At) {
+			s.CaseTrail = append(s.CaseTrail, SheetStep{stamp(m.at.UTC()), m.step})
+			s.Case = &s.CaseTrail[len(s.CaseTrail)-1].Step
+		}
+	}
+	if s.Case == nil && f.State == "raised" {
+		suspected := "suspected"
+		s.Case = &suspected
 	}
 	if c := f.Chosen; c != nil {
 		s.ByChoice = &SheetByChoice{c.State, figure(c.Avoidable), figure(c.AvoidableLow), figure(c.AvoidableHigh), c.Listed, c.ListedFailures, c.Disagree}

@@ -23,6 +23,8 @@ const (
 
 // RunSheets works out the evidence sheets that are wanted until ctx ends.
 func (a *Assessor) RunSheets(ctx context.Context) {
+	a.sheets.Add(1)
+	defer a.sheets.Add(-1)
 	for ctx.Err() == nil {
 		// What goes wrong stands with the sheet, and is tried again.
 		if n, err := a.KeepSheets(ctx, sheetsSettle); err == nil && n > 0 {
@@ -34,6 +36,9 @@ func (a *Assessor) RunSheets(ctx context.Context) {
 		}
 	}
 }
+
+// WorksSheets tells whether this process works sheets out.
+func (a *Assessor) WorksSheets() bool { return a.sheets.Load() > 0 }
 
 // KeepSheets works out and records the sheets that are wanted of one state of the farm
 // and tells how many it took; see store.TakeSheets.

@@ -6,6 +6,8 @@ import (
 
 	"basecourse/internal/notices"
 	"basecourse/internal/store"
+
+	"github.com/gofrs/uuid/v5"
 )
 
 // Farm tells how findings and jobs stand. Both may take long; they are asked in
@@ -82,10 +84,18 @@ func (n *Notifier) LookAtFindings(ctx context.Context) error {
 	seen := make([]store.Sighting, 0, 16)
 	for _, f := range list {
 		if f.Raised { // whatever is not listed is clear
-			seen = append(seen, store.Sighting{What: f.Kind + "/" + f.Tag + "/" + f.Cause, Is: true, Notice: notices.Finding(f.Kind, f.Tag, f.Cause, asOf)})
+			seen = append(seen, store.Sighting{What: f.Kind + "/" + f.Tag + "/" + f.Cause, Is: true, Notice: notices.Finding(f.Kind, f.Tag, f.Cause, asOf), Sheet: sheetWhenRaised(f, asOf)})
 		}
 	}
 	return n.look(ctx, "finding", asOf, notices.CalmFinding, seen)
+}
+
+// sheetWhenRaised is the evidence sheet that is kept where a finding has turned raised;
+// its id follows from the finding and the time, so that replicas ask for one.
+func sheetWhenRaised(f FindingState, asOf time.Time) *store.SheetWanted {
+	asOf = asOf.UTC().Truncate(time.Microsecond)
+	id := uuid.NewV5(uuid.NamespaceOID, f.Kind+"/"+f.Tag+"/"+f.Cause+"/"+asOf.Format(time.RFC3339Nano))
+	return &store.SheetWanted{ID: id, SubjectKind: f.Kind, Tag: f.Tag, Cause: f.Cause, At: asOf, Because: "raised", Via: "program"}
 }
 
 // LookAtJobs tells jobs that have turned at risk since the last look, unless

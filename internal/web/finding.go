@@ -71,6 +71,9 @@ func (s *Server) showFindingCase(c echo.Context, status int, q findingParam, for
 	if err := s.fillCase(ctx, identity(c), &page, e, about, zone); err != nil {
 		return err
 	}
+	if page.Sheets, err = s.sheetPart(c, q, zone); err != nil {
+		return err
+	}
 	return render(c, status, views.Finding(page))
 }
 

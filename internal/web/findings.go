@@ -70,6 +70,7 @@ func (s *Server) getFindings() echo.HandlerFunc {
 		shell := withClock(s.shell(c, "Findings", "/findings"), now, frame.Settings.Zone())
 		shell.DataThrough = clock(list.To, frame.Settings.Zone())
 		page := s.findingsPage(shell, list, q, bays, said)
+		page.Reports = s.reportLinks(c, act{"Reports", "/reports", "/reports", false}, act{"This week", "/reports/weeks/:week", "/reports/weeks/" + weekName(windowEnd(frame, now), frame.Settings.Zone()), false})
 		if len(list.Items) == 0 && list.FirstLayers == 0 {
 			page.First, page.Empty = s.firstSteps(c, page.Empty+" Add printers or import a bundle."), ""
 		}

@@ -14,6 +14,7 @@ import (
 
 	"basecourse/internal/assess"
 	"basecourse/internal/bed"
+	"basecourse/internal/farm"
 	"basecourse/internal/fault"
 	"basecourse/internal/store"
 	"basecourse/views"
@@ -26,6 +27,11 @@ type Heights interface {
 	Heights(ctx context.Context, now time.Time, seen store.DataVersion) (*assess.HeightBook, error)
 	// Meshes studies a printer's meshes with what the farm's others say.
 	Meshes(ctx context.Context, printer string, at time.Time) (*assess.MeshStudy, error)
+	// WantSheet asks for the evidence sheet of a finding as of now; WorksSheets tells
+	// whether this process works them out, CheckSheet does so anew and compares.
+	WantSheet(ctx context.Context, w store.SheetWanted) error
+	WorksSheets() bool
+	CheckSheet(ctx context.Context, kept *farm.EvidenceSheet) (*assess.Check, error)
 }
 
 // heightsPatience is how long a page that is about something else waits for the

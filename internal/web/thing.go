@@ -146,6 +146,8 @@ func (s *Server) showThing(c echo.Context, t *thing) error {
 		by = "printer"
 	}
 	t.page.Trend = s.url("/trends?" + url.Values{t.kind: {t.tag}, "by": {by}}.Encode())
+	t.page.Reports = s.reportLinks(c, act{"Sheet for paper", "/reports/" + t.kind + "s/:tag", "/reports/" + t.kind + "s/" + url.PathEscape(t.tag), false},
+		act{"Audit pack", "/reports/audit", "/reports/audit?" + url.Values{"kind": {t.kind}, "tag": {t.tag}}.Encode(), false})
 	other, path := "Plate", "/plates/"
 	if t.kind == "plate" {
 		other, path = "Printer", "/printers/"

@@ -107,7 +107,7 @@ func (s *Server) getTrends() echo.HandlerFunc {
 // trendsPage builds the page.
 func (s *Server) trendsPage(c echo.Context, shell views.Shell, t *trendsAnswer) views.TrendsPage {
 	path := s.url("/trends")
-	p := views.TrendsPage{Shell: shell, Heights: s.url("/heights")}
+	p := views.TrendsPage{Shell: shell, Heights: s.url("/heights"), Reports: s.reportLinks(c, act{"Reports", "/reports", "/reports", false})}
 	if t.first {
 		p.First, p.Lead = true, "Nothing to count yet."
 		p.Empty = "Rates and charts by plate, printer and week appear here once first layers are recorded."

@@ -23,7 +23,7 @@ import (
 func noPage(path string) bool {
 	return slices.Contains([]string{"/", "/healthz", "/readyz", "/metrics", "/favicon.ico", "/sign-in", "/sign-in/code", "/first-use/:key", "/account/second-factor", "/upkeep/undo", "/upkeep.ics", "/live", "/s/:tag", "/sw.js", "/offline/farm", "/offline/me", "/trust/authority.crt", "/trust/address.svg"}, path) ||
 		strings.HasPrefix(path, "/static/") || strings.HasPrefix(path, "/api/") ||
-		strings.HasSuffix(path, ".csv") || strings.HasSuffix(path, ".zip") || strings.HasSuffix(path, "/file") || strings.HasSuffix(path, "mapping.json")
+		strings.HasSuffix(path, ".csv") || strings.HasSuffix(path, ".json") || strings.HasSuffix(path, ".zip") || strings.HasSuffix(path, "/file")
 }
 
 // everyPage is the address of every page in the table of routes over the demo's
@@ -78,6 +78,10 @@ func everyPage(t *testing.T, site *webtest.Site, admin *webtest.Client) []string
 	if handed.Status != http.StatusSeeOther {
 		t.Fatalf("a handover: got %d", handed.Status)
 	}
+	stands["/reports/weeks/:week"] = "2026-W10"
+	stands["/reports/plates/:tag"] = layer.Plate
+	sheet := keepSheet(t, site, admin)
+	stands["/findings/sheets/:id"], stands["/findings/sheets/:id/check"] = sheet, sheet
 	stands["/handover/:id"] = strings.TrimPrefix(webtest.Attr(admin.Page("/handover/past").One(".ends a"), "href"), "/handover/")
 	version := b.Policies[slices.IndexFunc(b.Policies, func(p farm.Policy) bool { return p.Name == "Washing" })].ID.UUID.String()
 	stands["/setup/policies/:tag"] = "Washing"
