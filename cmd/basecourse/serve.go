@@ -152,6 +152,9 @@ func (a *app) publicAddress(l net.Listener, path string) string {
 // serve answers on l until ctx ends; ready is called once it does.
 func (a *app) serve(ctx context.Context, st *store.Store, l net.Listener, copies, backups *backupcopy.Keeper, ready func()) error {
 	log := slog.New(slog.NewJSONHandler(a.stderr, nil))
+	if weak, err := st.NotDurable(ctx); err == nil && len(weak) > 0 {
+		log.Warn("a power cut can lose or damage what is recorded: the database has these settings off", "settings", weak)
+	}
 	answers := newFindings(st)
 	cfg := web.Config{
 		Store: st, Findings: answers, Heights: answers, Judged: answers, Diagnoses: answers, Policies: answers, Looks: answers, Log: log,

@@ -1,0 +1,190 @@
+//go:build long
+
+package web_test
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"basecourse/internal/localdb"
+	"basecourse/internal/store"
+	"basecourse/internal/webtest"
+
+	"github.com/gofrs/uuid/v5"
+	"github.com/jackc/pgx/v5"
+)
+
+const (
+	apiClients = 50
+	apiRound   = 8 * time.Second
+	apiRounds  = 3
+	apiBatch   = 100
+)
+
+// Records through the API, one a request, from 50 clients at once on a durable
+// cluster, beside equal rows put into an equal table by as many connections with
+// one prepared INSERT each, in turns; batches beside them. While clients write,
+// one reader opens Floor, Grade and Trends. The bars: 0.7 times the rows of the
+// inserts; p99 of a page at most 5 times its median without load, and 500 ms.
+func TestApiThroughput(t *testing.T) {
+	ctx := context.Background()
+	home, err := os.MkdirTemp("", "basecourse-speed-")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = os.RemoveAll(home) })
+	cluster, err := localdb.Open(ctx, localdb.Options{Dir: filepath.Join(home, "db"), NoFetch: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = cluster.Close(ctx) })
+	if err := cluster.EnsureDatabase(ctx, "farm"); err != nil {
+		t.Fatal(err)
+	}
+	url := cluster.URL("farm")
+	if err := store.Migrate(ctx, url); err != nil {
+		t.Fatal(err)
+	}
+	st, err := store.Open(ctx, url)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(st.Close)
+	if r, err := st.ImportFarm(ctx, store.Act{Via: "import"}, recent(), store.ImportOptions{}); err != nil || !r.Stored {
+		t.Fatal(r.Text(), err)
+	}
+	site := webtest.Over(t, st, url)
+	clients := make([]*webtest.Client, apiClients)
+	for i := range clients {
+		clients[i] = site.WithToken(fmt.Sprintf("machine %d", i), "operator")
+	}
+	reader := site.As("amara", "manager")
+	pages := []string{"/floor", "/grade", "/trends"}
+	calm := map[string][]time.Duration{}
+	for range 15 {
+		for _, p := range pages {
+			calm[p] = append(calm[p], timed(t, reader, p))
+		}
+	}
+	peers := peerTable(t, url)
+	var own, peer, batch []float64
+	loaded := map[string][]time.Duration{}
+	refused := atomic.Int64{}
+	for round := range apiRounds {
+		peer = append(peer, atOnce(func(i int) int { return peers(i) }))
+		stop := make(chan struct{})
+		var reading sync.WaitGroup
+		reading.Go(func() {
+			for i := 0; ; i++ {
+				select {
+				case <-stop:
+					return
+				default:
+				}
+				p := pages[i%len(pages)]
+				loaded[p] = append(loaded[p], timed(t, reader, p))
+			}
+		})
+		own = append(own, atOnce(func(i int) int { return sendLayers(clients[i], 1, &refused) }))
+		close(stop)
+		reading.Wait()
+		batch = append(batch, atOnce(func(i int) int { return sendLayers(clients[i], apiBatch, &refused) }))
+		t.Logf("round %d: inserts %.0f rows/s, API one a request %.0f records/s (%.2f), API %d a request %.0f records/s", round+1, peer[round], own[round], own[round]/peer[round], apiBatch, batch[round])
+	}
+	ratio := middle(own) / middle(peer)
+	t.Logf("medians: inserts %.0f, one a request %.0f = %.2f times, batches %.0f = %.2f times; %d told to wait", middle(peer), middle(own), ratio, middle(batch), middle(batch)/middle(peer), refused.Load())
+	if ratio < 0.7 {
+		t.Errorf("the API records %.2f times as many rows as plain inserts, want 0.7", ratio)
+	}
+	for _, p := range pages {
+		slices.Sort(calm[p])
+		slices.Sort(loaded[p])
+		median, p99 := calm[p][len(calm[p])/2], loaded[p][(len(loaded[p])*99+99)/100-1]
+		t.Logf("%s: median without load %v, under load median %v, p99 %v of %d", p, median.Round(time.Millisecond/10), loaded[p][len(loaded[p])/2].Round(time.Millisecond/10), p99.Round(time.Millisecond/10), len(loaded[p]))
+		if p99 > 5*median || p99 > 500*time.Millisecond {
+			t.Errorf("%s: p99 %v under load, want at most %v and 500 ms", p, p99, 5*median)
+		}
+	}
+}
+
+func middle(list []float64) float64 { return slices.Sorted(slices.Values(list))[len(list)/2] }
+
+func timed(t *testing.T, c *webtest.Client, page string) time.Duration {
+	began := time.Now()
+	if a := c.Get(page); a.Status != 200 {
+		t.Errorf("%s: got %d", page, a.Status)
+	}
+	return time.Since(began)
+}
+
+// atOnce lets every client work for a round and gives rows a second.
+func atOnce(work func(i int) int) float64 {
+	var rows atomic.Int64
+	var all sync.WaitGroup
+	began := time.Now()
+	for i := range apiClients {
+		all.Go(func() {
+			for time.Since(began) < apiRound {
+				rows.Add(int64(work(i)))
+			}
+		})
+	}
+	all.Wait()
+	return float64(rows.Load()) / time.Since(began).Seconds()
+}
+
+// sendLayers records n first layers in one request and gives how many were
+// recorded; told to wait, it waits.
+func sendLayers(c *webtest.Client, n int, refused *atomic.Int64) int {
+	var b strings.Builder
+	b.WriteString(`{"records":[`)
+	for i := range n {
+		if i > 0 {
+			b.WriteByte(',')
+		}
+		fmt.Fprintf(&b, `{"kind":"first_layer","id":%q,"printer":"P-%03d","started_at":%q,"grade":"clean","material":"PLA","layer_height_mm":0.2}`,
+			uuid.Must(uuid.NewV7()), i%20+1, time.Now().UTC().Format(time.RFC3339Nano))
+	}
+	b.WriteString(`]}`)
+	a := c.Do("POST", "/api/v1/records", "application/json", b.String())
+	if a.Status == 429 || a.Status == 503 {
+		refused.Add(1)
+		time.Sleep(50 * time.Millisecond)
+		return 0
+	}
+	return strings.Count(a.Body, `"recorded"`)
+}
+
+// peerTable makes a table equal to first_layers and gives what inserts one row
+// from a connection's prepared statement.
+func peerTable(t *testing.T, url string) func(i int) int {
+	ctx := context.Background()
+	conns := make([]*pgx.Conn, apiClients)
+	for i := range conns {
+		conn, err := pgx.Connect(ctx, url)
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { _ = conn.Close(ctx) })
+		conns[i] = conn
+	}
+	if _, err := conns[0].Exec(ctx, `CREATE TABLE peer_first_layers (LIKE first_layers INCLUDING ALL)`); err != nil {
+		t.Fatal(err)
+	}
+	const insert = `INSERT INTO peer_first_layers (id, printer, started_at, noted_at, arrived_at, grade, material, layer_height_mm, start_is, line_width_mm) VALUES ($1, $2, $3, $3, $3, 'clean', 1, 0.2, 'first_line', 0.45)`
+	return func(i int) int {
+		if _, err := conns[i].Exec(ctx, insert, uuid.Must(uuid.NewV7()), i%20+1, time.Now()); err != nil {
+			t.Error(err)
+			return 0
+		}
+		return 1
+	}
+}
