@@ -34,7 +34,7 @@ var SettingRules = []SettingRule{
 	{"currency", "EUR", "a currency by its three capital letters", func(v string) bool {
 		return len(v) == 3 && strings.Trim(v, "ABCDEFGHIJKLMNOPQRSTUVWXYZ") == ""
 	}},
-	{"person_level", "groups", "shown, groups or off", func(v string) bool { return v == "shown" || v == "groups" || v == "off" }},
+	{"person_level", "shown", "shown, groups or off", func(v string) bool { return v == "shown" || v == "groups" || v == "off" }},
 	number("labour_per_hour", "30", 0, 1e6),
 	number("machine_per_hour", "3", 0, 1e6),
 	number("wipe_minutes", "1", 0, 1e4),

@@ -220,6 +220,7 @@ func TestStrictnessIsShownAsTheSettingSays(t *testing.T) {
 			}
 		}
 	}
+	showPeople(t, manager, "shown", "groups")
 	named("groups", manager, "", false)
 	named("groups", admin, "", false)
 	named("groups", operator, "keiko", false)

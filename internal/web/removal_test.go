@@ -58,20 +58,12 @@ func TestALeaverIsRemovedInSetup(t *testing.T) {
 func TestOnePersonsGradingCanBeSwitchedOff(t *testing.T) {
 	site := demoSite(t)
 	manager := site.As("amara", "manager")
-	// Where nobody said otherwise, people are shown in groups only.
-	set := url.Values{"group": {"judging"}, "seen": {`{"person_level":"groups"}`}, "person_level": {"shown"}}
 	grader := ""
 	for _, f := range recent().FirstLayers {
 		if f.Grader != "" && f.Grader != "amara" {
 			grader = f.Grader
 			break
 		}
-	}
-	if a := manager.Get("/trends?grader=" + grader); a.Status != http.StatusForbidden {
-		t.Errorf("groups: got status %d, want 403", a.Status)
-	}
-	if a := manager.Form("/setup/settings", set); a.Status != http.StatusSeeOther {
-		t.Fatalf("showing people: got status %d: %s", a.Status, a.Body)
 	}
 	if a := manager.Get("/trends?grader=" + grader); a.Status != http.StatusOK {
 		t.Fatalf("shown: got status %d", a.Status)
@@ -88,6 +80,10 @@ func TestOnePersonsGradingCanBeSwitchedOff(t *testing.T) {
 	}
 	if body := manager.Get("/help/people").Body; !strings.Contains(body, "Nobody may look") {
 		t.Error("the page about people says otherwise")
+	}
+	showPeople(t, manager, "off", "groups")
+	if a := manager.Get("/trends?grader=" + grader); a.Status != http.StatusForbidden {
+		t.Errorf("groups: got status %d, want 403", a.Status)
 	}
 	body.Set("person_level", "maybe")
 	if a := manager.Form("/setup/settings", body); a.Status != http.StatusUnprocessableEntity {

@@ -145,7 +145,6 @@ func TestTrendsFiltersAreASentenceAndAnAddress(t *testing.T) {
 func TestPeopleAreNotComparedInTrends(t *testing.T) {
 	site := demoSite(t)
 	manager := site.As("amara", "manager")
-	showPeople(t, manager, "groups", "shown")
 	grader := ""
 	for _, f := range recent().FirstLayers {
 		if f.Grader != "" && f.Grader != "amara" {

@@ -21,7 +21,7 @@ import (
 // noPages are addresses of the table that answer no page: files, and what only
 // leads elsewhere.
 func noPage(path string) bool {
-	return slices.Contains([]string{"/", "/healthz", "/readyz", "/metrics", "/favicon.ico", "/sign-in", "/sign-in/code", "/first-use/:key", "/account/second-factor", "/upkeep/undo", "/upkeep.ics", "/live", "/s/:tag", "/sw.js", "/offline/farm", "/offline/me", "/trust/authority.crt", "/trust/address.svg"}, path) ||
+	return slices.Contains([]string{"/", "/healthz", "/readyz", "/metrics", "/favicon.ico", "/sign-in", "/sign-in/code", web.ProviderBack, "/first-use/:key", "/account/second-factor", "/upkeep/undo", "/upkeep.ics", "/live", "/s/:tag", "/sw.js", "/offline/farm", "/offline/me", "/trust/authority.crt", "/trust/address.svg"}, path) ||
 		strings.HasPrefix(path, "/static/") || strings.HasPrefix(path, "/api/") ||
 		strings.HasSuffix(path, ".csv") || strings.HasSuffix(path, ".json") || strings.HasSuffix(path, ".zip") || strings.HasSuffix(path, "/file")
 }
