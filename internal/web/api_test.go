@@ -108,7 +108,7 @@ func TestEveryReadingAnswersAsDescribed(t *testing.T) {
 			name, _ = first["id"].(string)
 		}
 		if name == "" {
-			key := map[string]string{"printers": "printer", "plates": "plate", "materials": "material", "people": "person", "jobs": "job", "shifts": "shift", "instruments": "instrument", "settings": "key"}[strings.TrimPrefix(r.Path, "/api/v1/")]
+			key := map[string]string{"printers": "printer", "plates": "plate", "materials": "material", "people": "person", "jobs": "job", "shifts": "shift", "instruments": "instrument", "settings": "key", "mappings": "mapping"}[strings.TrimPrefix(r.Path, "/api/v1/")]
 			name, _ = first[key].(string)
 		}
 		one := c.Get(r.Path + "/" + url.PathEscape(name))

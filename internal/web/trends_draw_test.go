@@ -65,6 +65,7 @@ func TestChartsAreDrawnAsKept(t *testing.T) {
 	list := []ranked{{name: "PETG"}, {name: "PLA"}, {name: "ASA"}}
 	for i := range list {
 		list[i].TrendGroup = store.TrendGroup{Name: list[i].name, Total: store.TrendCount{Started: 300 - 80*i, Graded: 240 - 70*i, Failures: []int{30, 6, 4}[i]}, Buckets: c.got.Buckets}
+		list[i].x, list[i].n = list[i].Total.Failures, list[i].Total.Graded
 	}
 	list[0].side = 1
 	s := &Server{}
