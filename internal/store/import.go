@@ -47,7 +47,7 @@ type Report struct {
 	Refused       []RefusedRow    `json:"-"` // the first mostShown refused rows as they stood
 
 	Unknown []Created `json:"unknown,omitempty"` // printers and plates that rows name and nobody knows
-	Act     int64     `json:"act,omitempty"`     // of what was stored: it can be undone
+	Act     int64     `json:"act,omitempty"`     // of what was stored of a log: it can be undone
 }
 
 // RefusedRow is a refused row as it stood, below its file's header.
@@ -103,7 +103,10 @@ func (s *Store) Import(ctx context.Context, act Act, source intake.Source, opt I
 	case err != nil:
 		return report, wrap("store.Import", err)
 	}
-	report.Stored, report.Act = true, im.act
+	report.Stored = true
+	if isLog {
+		report.Act = im.act
+	}
 	report.Created = append(report.Created, im.created...)
 	return report, im.refuse.finish(&report)
 }

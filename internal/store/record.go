@@ -66,17 +66,20 @@ func (w *writer) event(ctx context.Context, item intake.Item) (Result, error) {
 	rec := item.Rec
 	result := Result{ID: item.ID, Outcome: Recorded}
 	things := make([]int32, len(l.Fields))
-	// Somebody may have sent this id before; then things it names need not be
-	// known any more than they were then.
-	if k, found, err := w.lockKnown(ctx, item.ID.UUID); err != nil {
-		return result, err
-	} else if found {
-		result.Outcome, err = w.onceMore(ctx, l, k, rec, things)
-		return result, err
-	}
 	pending, problems, err := w.resolve(ctx, l, rec, things, nil)
 	if err != nil {
 		return result, err
+	}
+	// Somebody may have sent this id before; then things it names need not be
+	// known any more than they were then. Where all are, the insert finds out.
+	if len(pending)+len(problems) > 0 {
+		if k, found, err := w.lockKnown(ctx, item.ID.UUID); err != nil {
+			return result, err
+		} else if found {
+			clear(things)
+			result.Outcome, err = w.onceMore(ctx, l, k, rec, things)
+			return result, err
+		}
 	}
 	if len(problems) > 0 {
 		return result, fault.At(problems...)

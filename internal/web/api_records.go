@@ -42,6 +42,12 @@ func (s *Server) postRecords() echo.HandlerFunc {
 		who := identity(c)
 		act := who.act("api")
 		act.Why = clockNote(c.Request().Header.Get(sentAt), s.store.Now())
+		select { // pages must find a connection while many record
+		case s.recording <- struct{}{}:
+			defer func() { <-s.recording }()
+		case <-c.Request().Context().Done():
+			return fault.Wrap(fault.Busy, c.Request().Context().Err(), "Too much is recorded at once. Send it again in a moment.")
+		}
 		results := make([]recordResult, len(items))
 		for i := range items {
 			result, err := s.record(c, act, who, &items[i])

@@ -25,7 +25,7 @@ func TestAPersonDisagreesAndWithdraws(t *testing.T) {
 	site := demoSite(t)
 	amara, wei, boss := site.As("amara", "operator"), site.As("wei", "operator"), site.As("tomas", "manager")
 	form := func() url.Values {
-		return url.Values{"id": {webtest.Attr(amara.Page(probingPage).One("input[name=id]"), "value")}, "reason": {"  the probe was broken until the 3rd \n"}}
+		return url.Values{"id": {webtest.Attr(amara.Page(probingPage).One(".said input[name=id]"), "value")}, "reason": {"  the probe was broken until the 3rd \n"}}
 	}
 	first := form()
 	for range 2 { // sent twice, kept once
@@ -45,8 +45,8 @@ func TestAPersonDisagreesAndWithdraws(t *testing.T) {
 		t.Errorf("the printer's history does not tell: %q", got)
 	}
 	// Nobody but the author and managers withdraws.
-	path := webtest.Attr(p.One("form.inline"), "action")
-	if n := len(wei.Page(probingPage).All("form.inline")); n != 0 {
+	path := webtest.Attr(p.One(".said form.inline"), "action")
+	if n := len(wei.Page(probingPage).All(".said form.inline")); n != 0 {
 		t.Error("another operator is offered to withdraw it")
 	}
 	if a := wei.Form(path, url.Values{"reason": {"no"}}); a.Status != 403 {
@@ -64,7 +64,7 @@ func TestAPersonDisagreesAndWithdraws(t *testing.T) {
 	if got := amara.Page(probingPage).Text("li.withdrawn"); !strings.Contains(got, "Withdrawn ") || !strings.Contains(got, "by amara: saw the second table") {
 		t.Errorf("withdrawn: got %q", got)
 	}
-	rest := webtest.Attr(boss.Page(probingPage).One("form.inline"), "action")
+	rest := webtest.Attr(boss.Page(probingPage).One(".said form.inline"), "action")
 	if a := boss.Form(rest, url.Values{"reason": {""}}); a.Status != 303 {
 		t.Errorf("a manager withdraws: got %d", a.Status)
 	}
@@ -76,7 +76,7 @@ func TestAPersonDisagreesAndWithdraws(t *testing.T) {
 func TestADisagreementNeedsAReason(t *testing.T) {
 	site := demoSite(t)
 	c := site.As("amara", "operator")
-	id := webtest.Attr(c.Page(probingPage).One("input[name=id]"), "value")
+	id := webtest.Attr(c.Page(probingPage).One(".said input[name=id]"), "value")
 	a := c.Form(probingPage+"/disagreements", url.Values{"id": {id}, "reason": {"  "}})
 	if p := a.Page(t); a.Status != 422 || !strings.Contains(p.Text("[data-problems]"), "Say why the finding is wrong") {
 		t.Errorf("without a reason: got %d: %s", a.Status, p.Text("main"))
@@ -188,7 +188,7 @@ func TestDisagreeingInTheBrowser(t *testing.T) {
 			tab.Do(chromedp.Navigate(site.URL+probingPage), chromedp.WaitReady(chromedp.CSS(".disagree summary")),
 				chromedp.Click(chromedp.CSS(".disagree summary")), chromedp.WaitVisible(chromedp.CSS("#reason")),
 				chromedp.SendKeys(chromedp.CSS("#reason"), reason), chromedp.Click(chromedp.CSS(".disagree .button:not(summary)")),
-				chromedp.WaitReady(chromedp.CSS("form.inline button")))
+				chromedp.WaitReady(chromedp.CSS(".said form.inline button")))
 			if said := amara.Page(probingPage).Texts("li[data-disagreement]"); len(said) != i+1 || !strings.Contains(said[0], reason) {
 				t.Errorf("kept: %q", said)
 			}
@@ -196,7 +196,7 @@ func TestDisagreeingInTheBrowser(t *testing.T) {
 			if !v.NoScript {
 				tab.Accessible()
 			}
-			tab.Do(chromedp.Click(chromedp.CSS("form.inline button")), chromedp.WaitNotPresent(chromedp.CSS("form.inline")))
+			tab.Do(chromedp.Click(chromedp.CSS(".said form.inline button")), chromedp.WaitNotPresent(chromedp.CSS(".said form.inline")))
 			if n := len(amara.Page(probingPage).All("li.withdrawn")); n != i+1 {
 				t.Errorf("%d are withdrawn, want %d", n, i+1)
 			}

@@ -122,6 +122,7 @@ type Server struct {
 	sessions  *scs.SessionManager
 	origin    *http.CrossOriginProtection
 	hashing   chan struct{} // one place for each password that is being checked
+	recording chan struct{} // one place for each request of the API that records
 	decoding  chan struct{} // one place for each photo that is being decoded
 	importing chan struct{} // one place for an upload, an import or an export
 	working   chan struct{} // one place for each request that may touch the database
@@ -150,8 +151,9 @@ func New(cfg Config) (*Server, error) {
 	s := &Server{
 		cfg: cfg, store: cfg.Store, log: cfg.Log, now: cfg.Now,
 		hashing: make(chan struct{}, hashesAtOnce),
-		working: make(chan struct{}, workersAtOnce), unpacked: make(chan struct{}, 1), importing: make(chan struct{}, 1), decoding: make(chan struct{}, min(2, runtime.NumCPU())),
-		senders: newSenders(rate.Limit(requestsPerSecond), requestsBurst),
+		working: make(chan struct{}, workersAtOnce), unpacked: make(chan struct{}, 1), importing: make(chan struct{}, 1), recording: make(chan struct{}, recordersAtOnce),
+		decoding: make(chan struct{}, min(2, runtime.NumCPU())),
+		senders:  newSenders(rate.Limit(requestsPerSecond), requestsBurst),
 	}
 	if s.cfg.Looks == nil {
 		s.cfg.Looks = assess.New(cfg.Store)
