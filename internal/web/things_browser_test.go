@@ -22,10 +22,10 @@ func TestEvidenceAndThingsInTheBrowserAreAccessibleAndFit(t *testing.T) {
 	site := demoSite(t)
 	amara := site.As("amara", "manager")
 	for _, reason := range []string{"The probe was broken until the 3rd, and nobody wrote it down.", "Grading was strict that week."} {
-		id := webtest.Attr(amara.Page(probingPage).One(".said input[name=id]"), "value")
+		id := webtest.Attr(amara.Page(probingPage).One("section[aria-labelledby=disagreements] input[name=id]"), "value")
 		amara.Form(probingPage+"/disagreements", url.Values{"id": {id}, "reason": {reason}})
 	}
-	amara.Form(webtest.Attr(amara.Page(probingPage).All(".said form.inline")[0], "action"), url.Values{"reason": {"saw the second table"}})
+	amara.Form(webtest.Attr(amara.Page(probingPage).All("[data-disagreement] form.inline")[0], "action"), url.Values{"reason": {"saw the second table"}})
 	for _, v := range views() {
 		t.Run(v.Name, func(t *testing.T) {
 			tab := site.Tab(t, amara, v)
@@ -48,7 +48,7 @@ func TestEvidenceAndThingsInTheBrowserAreAccessibleAndFit(t *testing.T) {
 				t.Errorf("the first point of the gap curve reads %q", read)
 			}
 			tab.Open(probingPage)
-			tab.Do(chromedp.Click(chromedp.CSS(".disagree summary")), chromedp.WaitVisible(chromedp.CSS("#reason")))
+			tab.Do(chromedp.Click(chromedp.CSS("section[aria-labelledby=disagreements] .disagree summary")), chromedp.WaitVisible(chromedp.CSS("#reason")))
 			tab.Fits()
 			tab.Accessible()
 		})
