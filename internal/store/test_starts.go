@@ -72,7 +72,7 @@ func (s *Store) TestStarts(ctx context.Context, t *farm.PlannedTest, until time.
 		})
 		return err
 	})
-	batch.Queue(`SELECT p.printer, f.id, f.started_at, f.grade IS NOT NULL, coalesce(`+failureSQL+`, false), `+seenDone[t.Task]+` FROM (
+	batch.Queue(`SELECT p.printer, f.id, f.started_at, f.grade IS NOT NULL, coalesce(`+failureSQL+`, false), coalesce(`+seenDone[t.Task]+`, false) FROM (
 			SELECT f.*, coalesce(lag(f.started_at) OVER w, $2) AS before, lag(f.plate) OVER w AS plate_before, lag(f.plate_turned) OVER w AS turned_before FROM first_layers f
 			WHERE f.printer IN `+mine+` AND f.started_at >= $2 AND f.started_at <= $3 AND f.voided_at IS NULL WINDOW w AS (PARTITION BY f.printer ORDER BY f.started_at, f.id)) f
 		JOIN printers p ON p.id = f.printer ORDER BY p.printer, f.started_at, f.id`, names, t.BeginsAt, until).Query(func(rows pgx.Rows) error {
