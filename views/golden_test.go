@@ -71,7 +71,7 @@ func TestHostileTextIsEscaped(t *testing.T) {
 		"chooser":     chooser(&Choice{evil, evil, evil, evil, []Option{{Value: evil, Word: evil, Chosen: true}}, []Option{{Value: evil, Word: evil}}}),
 		"finding row": FindingRows("x", []FindingRow{{Kind: evil, Subject: evil, Href: "/", Cause: evil, CauseWord: evil, State: State{evil, evil, "", ""}, Case: evil, Summary: evil, Avoidable: evil, Counts: evil}}),
 		"history":     History([]Event{{When: evil, ISO: evil, What: evil, Href: "/", State: State{evil, evil, "", ""}, With: evil, Late: evil, Voided: evil, Kind: evil}}),
-		"table":       PlainTable(Table{Caption: evil, Sub: evil, Columns: []Column{{evil, true, false}}, Rows: []Row{{Cells: []Cell{{evil, evil, "/"}}}}}),
+		"table":       PlainTable(Table{Caption: evil, Sub: evil, Columns: []Column{{Word: evil, Number: true}}, Rows: []Row{{Cells: []Cell{{evil, evil, "/"}}}}}),
 		"said": disagreements(FindingPage{Said: []Disagreement{{ID: evil, Who: evil, When: evil, ISO: evil, Then: evil, Reason: evil, Withdrawn: evil, Withdraw: "/"}},
 			Form: DisagreeForm{Action: "/", ID: evil, Reason: evil, Problem: evil}}),
 		"map":     markMap(MarkMap{ID: evil, Title: evil, Sub: evil, Rows: [][]MarkCell{{{evil, evil, evil, []string{evil}, 1}}}}),

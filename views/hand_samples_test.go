@@ -14,9 +14,9 @@ func handSamples(text string) map[string]templ.Component {
 	plate := CareRow{Kind: "plate", Tag: text, State: hold, Act: ActLink{"Cleaning", "/upkeep/clean?plate=L-203"},
 		Cells: []Cell{{text, "PEI, textured", "/plates/L-203"}, {"12", "", ""}, {text, "2026-03-06 13:01", ""}, {"P-014, Bay 2", "", "/printers/P-014"}}}
 	list := CareList{Title: "Plates by prints since they were cleaned", Sub: "Most prints first.", Count: "1 to 25 of 27",
-		Columns: []Column{{"Plate", false, false}, {"Prints since", true, false}, {"Cleaned", false, false}, {"Where", false, true}}, Rows: []CareRow{plate},
+		Columns: []Column{{Word: "Plate"}, {Word: "Prints since", Number: true}, {Word: "Cleaned"}, {Word: "Where", Wide: true}}, Rows: []CareRow{plate},
 		Choose: []ActLink{{"Log cleaning of the chosen", "/upkeep/clean"}, {"Say where the chosen go", "/upkeep/state"}}, Pager: Pager{Older: "/upkeep?page=2"}}
-	holds := CareList{Title: "Holds in force", Columns: []Column{{"On hold", false, false}}, Rows: []CareRow{{Kind: "printer", Tag: text, Cells: []Cell{{text, "printer", "/printers/P-014"}}, Act: ActLink{"Release", "/upkeep/release"}}}}
+	holds := CareList{Title: "Holds in force", Columns: []Column{{Word: "On hold"}}, Rows: []CareRow{{Kind: "printer", Tag: text, Cells: []Cell{{text, "printer", "/printers/P-014"}}, Act: ActLink{"Release", "/upkeep/release"}}}}
 	entries := []RecentEntry{
 		{When: "2026-03-09 14:02", ISO: "2026-03-09T12:02:00Z", By: text, What: "Wiped", Things: []Fact{{Value: text, Href: "/plates/L-203"}, {Value: "and 3 more"}}, With: text, Late: "2026-03-08 09:00", Undo: "/upkeep/undo?entry=7"},
 		{When: "2026-03-09 13:02", ISO: "2026-03-09T11:02:00Z", By: text, What: "Held", Things: []Fact{{Value: text, Href: "/printers/P-014"}}, Undone: true},

@@ -37,7 +37,7 @@ func sampleFinding() FindingRow {
 func sampleTable() Table {
 	return Table{
 		Caption: "Failed first layers by probe", Sub: "P-014, 129 of 160 layers graded",
-		Columns: []Column{{"Probe", false, false}, {"Failed", true, true}, {"Good", true, true}, {"Failed of graded, likely range", false, false}, {"Graded of started", false, false}},
+		Columns: []Column{{Word: "Probe"}, {Word: "Failed", Number: true, Wide: true}, {Word: "Good", Number: true, Wide: true}, {Word: "Failed of graded, likely range"}, {Word: "Graded of started"}},
 		Rows: []Row{
 			{Cells: []Cell{{"Probed, nothing since", "", ""}, {"3", "", ""}, {"85", "", ""}, {"3 of 88", "(3 %, likely 1 to 10 %)", ""}, {"88 of 110", "", ""}}},
 			{Cells: []Cell{{"No probe since the last start", "", ""}, {"9", "", ""}, {"32", "", ""}, {"9 of 41", "(22 %, likely 12 to 37 %)", ""}, {"41 of 50", "", ""}}, Strong: true},

@@ -146,6 +146,7 @@ type Column struct {
 	Word   string
 	Number bool
 	Wide   bool // left out on a phone: another column says it too
+	Whole  bool // its first line is not broken: a date, a tag
 }
 
 // Cell is one cell: text, an optional second line, an optional link.

@@ -62,7 +62,7 @@ func (s *Server) getJobs() echo.HandlerFunc {
 			}
 			return render(c, http.StatusOK, views.Jobs(p))
 		}
-		p.Table = views.Table{Caption: "Jobs", Sub: listSub(page, len(list), total) + "; with “Start more” stands the chance that enough are good then", Columns: []views.Column{{Word: "Job"}, {Word: "Due"}, {Word: "Good of needed", Number: true}, {Word: "Running", Number: true, Wide: true}, {Word: "Start more", Number: true},
+		p.Table = views.Table{Caption: "Jobs", Sub: listSub(page, len(list), total) + "; with “Start more” stands the chance that enough are good then", Columns: []views.Column{{Word: "Job"}, {Word: "Due", Whole: true}, {Word: "Good of needed", Number: true}, {Word: "Running", Number: true, Wide: true}, {Word: "Start more", Number: true},
 			{Word: "Failed of graded", Number: true, Wide: true}, {Word: "State", Wide: true}}}
 		running := map[string]int{}
 		for _, r := range all.running {

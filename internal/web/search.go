@@ -285,7 +285,7 @@ func (s *Server) fillSearch(ctx context.Context, c echo.Context, p *views.Search
 		p.Pager.Older = s.url("/search?q=" + url.QueryEscape(q.typed) + "&before=" + cursorText(last.StartedAt, last.ID))
 	}
 	p.LayersIs = "Looked for " + strings.Join(q.words, ", ") + ". Latest first."
-	p.Layers = views.Table{Caption: "First layers found", Columns: []views.Column{{Word: "Started"}, {Word: "Printer"}, {Word: "Plate"}, {Word: "Grade"}, {Word: "Seen", Wide: true}, {Word: "Job", Wide: true}}}
+	p.Layers = views.Table{Caption: "First layers found", Columns: []views.Column{{Word: "Started", Whole: true}, {Word: "Printer"}, {Word: "Plate"}, {Word: "Grade"}, {Word: "Seen", Wide: true}, {Word: "Job", Wide: true}}}
 	for _, f := range list {
 		p.Layers.Rows = append(p.Layers.Rows, views.Row{Cells: []views.Cell{
 			{Text: clock(f.StartedAt, zone), Href: s.url("/first-layers/" + f.ID.String())}, {Text: f.Printer}, {Text: orNoRecord(f.Plate)},

@@ -29,7 +29,7 @@ func changedBy(ch store.ThingChange) string {
 }
 
 func changesTable(changes []store.ThingChange, zone *time.Location) views.Table {
-	t := views.Table{Caption: "Changes", Columns: []views.Column{{Word: "When"}, {Word: "Who"}, {Word: "What"}, {Word: "From"}, {Word: "To"}}}
+	t := views.Table{Caption: "Changes", Columns: []views.Column{{Word: "When", Whole: true}, {Word: "Who"}, {Word: "What"}, {Word: "From"}, {Word: "To"}}}
 	for _, ch := range changes {
 		what := wordOf(ch.Kind, ch.Field).Label
 		switch ch.Kind {

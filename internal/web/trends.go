@@ -272,7 +272,7 @@ func unknownWords(q trendsQuery, names []string) string {
 
 // eventsTable lists what stands on the axis.
 func (s *Server) eventsTable(t *trendsAnswer) views.Table {
-	out := views.Table{Caption: "What happened meanwhile", Columns: []views.Column{{Word: "When"}, {Word: "What"}}}
+	out := views.Table{Caption: "What happened meanwhile", Columns: []views.Column{{Word: "When", Whole: true}, {Word: "What"}}}
 	for _, e := range t.events {
 		out.Rows = append(out.Rows, views.Row{Cells: []views.Cell{{Text: clock(e.At, t.zone)}, {Text: sentenceCase(eventWord(e))}}})
 	}
