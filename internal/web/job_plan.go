@@ -33,17 +33,9 @@ type jobPlan struct {
 		Cost         *float64
 		CostLow      *float64 `json:"cost_low"`
 		CostHigh     *float64 `json:"cost_high"`
-		Starts       []struct {
-			Printer string
-			Plate   string
-			At      time.Time `json:"starts_at"`
-			End     time.Time `json:"ends_at"`
-			PFail   float64   `json:"p_fail"`
-			PLow    *float64  `json:"p_fail_low"`
-			PHigh   *float64  `json:"p_fail_high"`
-		}
-		Late   int `json:"late_minutes"`
-		Cannot string
+		Starts       []planStart
+		Late         int `json:"late_minutes"`
+		Cannot       string
 	}
 	Tasks       []planTask
 	Cost, Bound float64
@@ -56,6 +48,16 @@ type jobPlan struct {
 	FailuresHigh *int `json:"failures_high"`
 
 	money string
+}
+
+type planStart struct {
+	Printer string
+	Plate   string
+	At      time.Time `json:"starts_at"`
+	End     time.Time `json:"ends_at"`
+	PFail   float64   `json:"p_fail"`
+	PLow    *float64  `json:"p_fail_low"`
+	PHigh   *float64  `json:"p_fail_high"`
 }
 
 type planTask struct {
@@ -146,14 +148,9 @@ func (s *Server) getJobPlan() echo.HandlerFunc {
 		}
 		p.Jobs = views.Table{Caption: "Jobs", Sub: "starts not graded yet count by their chance", Columns: []views.Column{{Word: "Job"}, {Word: "Needed", Number: true}, {Word: "Start", Number: true}, {Word: "Enough, of 100", Number: true},
 			{Word: "Failures", Number: true}, {Word: "Cost, " + plan.money, Number: true, Wide: true}}}
-		p.Starts = views.Table{Caption: "Starts by printer", Columns: []views.Column{{Word: "Printer"}, {Word: "Start"}, {Word: "End", Wide: true}, {Word: "Job"}, {Word: "Plate", Wide: true}, {Word: "Fails, of 100", Number: true}}}
-		p.Tasks = views.Table{Caption: "Tasks by person", Columns: []views.Column{{Word: "Person"}, {Word: "From"}, {Word: "To", Wide: true}, {Word: "Task"}, {Word: "Printer"}, {Word: "Plate", Wide: true}}}
-		type start struct {
-			printer string
-			at      time.Time
-			row     views.Row
-		}
-		var starts []start
+		p.Starts = views.Table{Caption: "Starts by printer", Sub: "one after another of a job with the same plate and nothing done between; the spreadsheet has each",
+			Columns: []views.Column{{Word: "Printer"}, {Word: "From", Whole: true}, {Word: "To", Wide: true, Whole: true}, {Word: "Job", Whole: true}, {Word: "Starts", Number: true}, {Word: "Plate", Wide: true, Whole: true}, {Word: "Fails, of 100", Number: true}}}
+		p.Tasks = views.Table{Caption: "Tasks by person", Columns: []views.Column{{Word: "Person"}, {Word: "From", Whole: true}, {Word: "To", Wide: true, Whole: true}, {Word: "Task"}, {Word: "Printer", Whole: true}, {Word: "Plate", Wide: true, Whole: true}}}
 		for _, j := range plan.Jobs {
 			here := s.url("/jobs") + "/" + url.PathEscape(j.Job)
 			p.Jobs.Rows = append(p.Jobs.Rows, views.Row{Strong: j.Cannot != "", Cells: []views.Cell{{Text: j.Job, Href: here, Note: j.Cannot}, {Text: count(j.Needed)}, {Text: count(j.Start)},
@@ -165,14 +162,10 @@ func (s *Server) getJobPlan() echo.HandlerFunc {
 			if j.Cost != nil && j.CostLow != nil && j.CostHigh != nil {
 				cells[5].Text = fmt.Sprintf("%.2f (%.2f to %.2f)", *j.Cost, *j.CostLow, *j.CostHigh)
 			}
-			for _, x := range j.Starts {
-				starts = append(starts, start{x.Printer, x.At, views.Row{Cells: []views.Cell{{Text: x.Printer, Href: s.url("/printers/" + url.PathEscape(x.Printer))}, {Text: clock(x.At, zone)}, {Text: clock(x.End, zone)},
-					{Text: j.Job, Href: here}, {Text: either(x.Plate, "–")}, {Text: hundredRange(x.PFail, x.PLow, x.PHigh)}}}})
-			}
 		}
-		slices.SortStableFunc(starts, func(a, b start) int { return cmp.Or(cmp.Compare(a.printer, b.printer), a.at.Compare(b.at)) })
-		for _, x := range starts {
-			p.Starts.Rows = append(p.Starts.Rows, x.row)
+		for _, r := range plan.runs() {
+			p.Starts.Rows = append(p.Starts.Rows, views.Row{Cells: []views.Cell{{Text: r.printer, Href: s.url("/printers/" + url.PathEscape(r.printer))}, {Text: clock(r.from, zone)}, {Text: clock(r.to, zone)},
+				{Text: r.job, Href: s.url("/jobs/" + url.PathEscape(r.job))}, {Text: count(r.starts)}, {Text: either(r.plate, "–")}, {Text: hundredRange(r.fails/float64(r.starts), r.low, r.high)}}})
 		}
 		slices.SortStableFunc(plan.Tasks, func(a, b planTask) int { return cmp.Or(cmp.Compare(a.Person, b.Person), a.At.Compare(b.At)) })
 		for _, t := range plan.Tasks {
