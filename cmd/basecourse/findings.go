@@ -1,22 +1,17 @@
 package main
 
 import (
-	"encoding/csv"
 	"encoding/json"
 	"fmt"
 	"io"
 	"strings"
-	"time"
-
-	"basecourse/internal/store"
 )
 
 type findingsCmd struct {
-	Format string `enum:"text,json,csv" default:"text" help:"text, json or csv."`
 	Keep   string `placeholder:"KIND/TAG/CAUSE" help:"Keep the evidence of one finding as a sheet and print its id."`
 	Sheet  string `placeholder:"ID" help:"Print a kept sheet as JSON."`
 	Verify bool   `help:"With --sheet: work it out anew from the records as they were known and compare; exit 1 where it differs."`
-	asOf
+	answerForm
 }
 
 // Help is shown by --help.
@@ -33,28 +28,12 @@ Examples:
 
 // Run prints the findings.
 func (c findingsCmd) Run(a *app) error {
-	m, err := c.read(time.Now())
-	if err != nil {
-		return err
-	}
 	if c.Keep != "" || c.Sheet != "" || c.Verify {
 		return c.sheets(a)
 	}
-	return a.withStore(false, func(st *store.Store) error {
-		answer, err := newFindings(st).Answer(a.ctx, m.at, m.knownAt, m.from, m.to)
-		if err != nil {
-			return err
-		}
-		switch c.Format {
-		case "json":
-			_, err = a.stdout.Write(answer)
-			return err
-		case "csv":
-			return findingsCSV(a.stdout, answer)
-		default:
-			return findingsText(a.stdout, answer)
-		}
-	})
+	return c.print(a, func(f findingsSource, m moments) ([]byte, error) {
+		return f.Answer(a.ctx, m.at, m.knownAt, m.from, m.to)
+	}, listCSV("findings", findingFields), findingsText)
 }
 
 // findingFields are the columns of the CSV, in the order of the answer.
@@ -62,47 +41,6 @@ var findingFields = []string{
 	"subject_kind", "subject", "cause", "state", "case", "starts", "graded", "n", "failures", "n_exposed", "failures_exposed",
 	"odds_ratio", "odds_ratio_low", "odds_ratio_high", "p_value", "q_value", "avoidable_per_100", "avoidable_low", "avoidable_high",
 	"reverse", "needs", "summary",
-}
-
-// findingsCSV writes the answer's findings as CSV.
-func findingsCSV(w io.Writer, answer []byte) error {
-	var all struct {
-		Findings []map[string]json.RawMessage `json:"findings"`
-	}
-	if err := json.Unmarshal(answer, &all); err != nil {
-		return fmt.Errorf("findings: %w", err)
-	}
-	return answerCSV(w, findingFields, all.Findings)
-}
-
-// answerCSV writes the objects of an answer as CSV. Values are taken as they
-// stand in the answer, so both say the same to the digit; null is empty.
-func answerCSV(w io.Writer, fields []string, items []map[string]json.RawMessage) error {
-	out := csv.NewWriter(w)
-	out.UseCRLF = true // RFC 4180, as the bundle
-	if err := out.Write(fields); err != nil {
-		return err
-	}
-	for _, f := range items {
-		row := make([]string, len(fields))
-		for i, name := range fields {
-			raw := string(f[name])
-			switch {
-			case raw == "null":
-			case strings.HasPrefix(raw, `"`):
-				if err := json.Unmarshal(f[name], &row[i]); err != nil {
-					return fmt.Errorf("answer: %w", err)
-				}
-			default:
-				row[i] = raw
-			}
-		}
-		if err := out.Write(row); err != nil {
-			return err
-		}
-	}
-	out.Flush()
-	return out.Error()
 }
 
 // findingsText writes the answer for people: what is raised first, then what is

@@ -14,7 +14,7 @@ const sampleAnswer = `{"as_of":"2026-03-02T06:00:00Z","known_at":null,"window":{
 
 func TestFindingsAsCSVSayTheSameAsTheAnswer(t *testing.T) {
 	var b strings.Builder
-	if err := findingsCSV(&b, []byte(sampleAnswer)); err != nil {
+	if err := listCSV("findings", findingFields)(&b, []byte(sampleAnswer)); err != nil {
 		t.Fatal(err)
 	}
 	want := strings.Join(findingFields, ",") + "\r\n" +

@@ -6,16 +6,13 @@ import (
 	"io"
 	"strings"
 	"text/tabwriter"
-	"time"
 
 	"basecourse/internal/fault"
-	"basecourse/internal/store"
 )
 
 type planCmd struct {
-	Format     string  `enum:"text,json,csv" default:"text" help:"text, json or csv."`
 	Confidence float64 `default:"0.95" help:"How sure a job is to get as many good first layers as it needs; above 0, below 1."`
-	asOf
+	answerForm
 }
 
 // Help is shown by --help.
@@ -30,28 +27,12 @@ Examples:
 
 // Run prints the plan.
 func (c planCmd) Run(a *app) error {
-	m, err := c.read(time.Now())
-	if err != nil {
-		return err
-	}
 	if !(c.Confidence > 0 && c.Confidence < 1) {
 		return fault.Misused("--confidence: found %g, expected a number above 0 and below 1", c.Confidence)
 	}
-	return a.withStore(false, func(st *store.Store) error {
-		answer, err := newFindings(st).Plan(a.ctx, m.at, m.knownAt, m.from, m.to, c.Confidence)
-		if err != nil {
-			return err
-		}
-		switch c.Format {
-		case "json":
-			_, err = a.stdout.Write(answer)
-			return err
-		case "csv":
-			return planCSV(a.stdout, answer)
-		default:
-			return planText(a.stdout, answer)
-		}
-	})
+	return c.print(a, func(f findingsSource, m moments) ([]byte, error) {
+		return f.Plan(a.ctx, m.at, m.knownAt, m.from, m.to, c.Confidence)
+	}, planCSV, planText)
 }
 
 // planCSV writes starts and tasks as one table, by kind of row.

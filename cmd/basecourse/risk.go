@@ -6,14 +6,10 @@ import (
 	"io"
 	"strings"
 	"text/tabwriter"
-	"time"
-
-	"basecourse/internal/store"
 )
 
 type riskCmd struct {
-	Format string `enum:"text,json,csv" default:"text" help:"text, json or csv."`
-	asOf
+	answerForm
 }
 
 // Help is shown by --help.
@@ -28,42 +24,13 @@ Examples:
 
 // Run prints the risks.
 func (c riskCmd) Run(a *app) error {
-	m, err := c.read(time.Now())
-	if err != nil {
-		return err
-	}
-	return a.withStore(false, func(st *store.Store) error {
-		answer, err := newFindings(st).Risk(a.ctx, m.at, m.knownAt, m.from, m.to)
-		if err != nil {
-			return err
-		}
-		switch c.Format {
-		case "json":
-			_, err = a.stdout.Write(answer)
-			return err
-		case "csv":
-			return riskCSV(a.stdout, answer)
-		default:
-			return riskText(a.stdout, answer)
-		}
-	})
+	return c.print(a, func(f findingsSource, m moments) ([]byte, error) { return f.Risk(a.ctx, m.at, m.knownAt, m.from, m.to) }, listCSV("items", riskFields), riskText)
 }
 
 // riskFields are the columns of the CSV, in the order of the answer.
 var riskFields = []string{
 	"printer", "plate", "material", "p_now", "p_now_low", "p_now_high", "p_after_cleaning", "p_after_cleaning_low", "p_after_cleaning_high",
 	"p_after_probing", "p_after_probing_low", "p_after_probing_high", "p_after_both", "p_after_both_low", "p_after_both_high",
-}
-
-// riskCSV writes the answer's items as CSV.
-func riskCSV(w io.Writer, answer []byte) error {
-	var all struct {
-		Items []map[string]json.RawMessage `json:"items"`
-	}
-	if err := json.Unmarshal(answer, &all); err != nil {
-		return fmt.Errorf("risk: %w", err)
-	}
-	return answerCSV(w, riskFields, all.Items)
 }
 
 // riskText writes the answer for people: failures in 100 with their range.

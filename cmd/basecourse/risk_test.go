@@ -13,7 +13,7 @@ const sampleRisk = `{"as_of":"2026-03-02T06:00:00Z","items":[
 
 func TestRisksAsCSVSayTheSameAsTheAnswer(t *testing.T) {
 	var b strings.Builder
-	if err := riskCSV(&b, []byte(sampleRisk)); err != nil {
+	if err := listCSV("items", riskFields)(&b, []byte(sampleRisk)); err != nil {
 		t.Fatal(err)
 	}
 	want := strings.Join(riskFields, ",") + "\r\n" +

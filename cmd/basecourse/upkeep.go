@@ -6,15 +6,11 @@ import (
 	"io"
 	"strings"
 	"text/tabwriter"
-	"time"
-
-	"basecourse/internal/store"
 )
 
 type upkeepCmd struct {
-	Format  string `enum:"text,json,csv" default:"text" help:"text, json or csv."`
 	Printer string `placeholder:"TAG" help:"Only what to do before this printer's next start."`
-	asOf
+	answerForm
 }
 
 // Help is shown by --help.
@@ -30,41 +26,14 @@ Examples:
 
 // Run prints what is due.
 func (c upkeepCmd) Run(a *app) error {
-	m, err := c.read(time.Now())
-	if err != nil {
-		return err
-	}
-	return a.withStore(false, func(st *store.Store) error {
-		answer, err := newFindings(st).Upkeep(a.ctx, m.at, m.knownAt, m.from, m.to, c.Printer)
-		if err != nil {
-			return err
-		}
-		switch c.Format {
-		case "json":
-			_, err = a.stdout.Write(answer)
-			return err
-		case "csv":
-			return upkeepCSV(a.stdout, answer)
-		default:
-			return upkeepText(a.stdout, answer)
-		}
-	})
+	return c.print(a, func(f findingsSource, m moments) ([]byte, error) {
+		return f.Upkeep(a.ctx, m.at, m.knownAt, m.from, m.to, c.Printer)
+	}, listCSV("items", upkeepFields), upkeepText)
 }
 
 // upkeepFields are the columns of the CSV, in the order of the answer.
 var upkeepFields = []string{"task", "subject_kind", "subject", "printer", "plate", "due_at", "because", "person_minutes", "machine_minutes",
 	"saves", "saves_low", "saves_high", "by_lot"}
-
-// upkeepCSV writes the answer's items as CSV.
-func upkeepCSV(w io.Writer, answer []byte) error {
-	var all struct {
-		Items []map[string]json.RawMessage `json:"items"`
-	}
-	if err := json.Unmarshal(answer, &all); err != nil {
-		return fmt.Errorf("upkeep: %w", err)
-	}
-	return answerCSV(w, upkeepFields, all.Items)
-}
 
 // upkeepText writes the answer for people.
 func upkeepText(w io.Writer, answer []byte) error {
