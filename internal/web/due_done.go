@@ -252,13 +252,9 @@ var skipTaskAct = handAct{
 		if err != nil {
 			return nil, err
 		}
-		plate := ""
-		if h.text("plate") != "" {
-			book, err := h.plateBook()
-			if err != nil {
-				return nil, err
-			}
-			plate = h.one(book, "plate", "plate")
+		plate, err := h.plateIfAny("plate")
+		if err != nil {
+			return nil, err
 		}
 		return []handRecord{h.record(farm.KindTaskSkipped, printer, "at", map[string]string{"printer": printer, "plate": plate,
 			"task": h.code("task", farm.SkippedTasks, "Say what is left out."), "reason": h.code("reason", farm.SkipReasons, "Say why it is left out."), "note": h.text("note")})}, nil

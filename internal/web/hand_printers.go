@@ -44,13 +44,9 @@ var probeAct = handAct{
 		if err != nil {
 			return nil, err
 		}
-		plate := ""
-		if h.text("plate") != "" {
-			book, err := h.plateBook()
-			if err != nil {
-				return nil, err
-			}
-			plate = h.one(book, "plate", "plate")
+		plate, err := h.plateIfAny("plate")
+		if err != nil {
+			return nil, err
 		}
 		f := map[string]string{"printer": printer, "plate": plate,
 			"extent":     h.code("extent", farm.Extents, "Say what was probed."),

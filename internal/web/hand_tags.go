@@ -103,6 +103,18 @@ func (h *hand) one(book tagBook, field, kind string) string {
 	return tag
 }
 
+// plateIfAny reads the tag of a plate from a field that may be empty.
+func (h *hand) plateIfAny(field string) (string, error) {
+	if h.text(field) == "" {
+		return "", nil
+	}
+	book, err := h.plateBook()
+	if err != nil {
+		return "", err
+	}
+	return h.one(book, field, "plate"), nil
+}
+
 // fq shows a typed word in a sentence.
 func fq(s string) string {
 	if r := []rune(s); len(r) > 40 {

@@ -2,7 +2,6 @@ package web
 
 import (
 	"context"
-	"log/slog"
 	"net/http"
 	"os"
 	"strconv"
@@ -117,7 +116,6 @@ func (s *Server) postLogUpload(c echo.Context, u store.Upload, sent map[string]s
 }
 
 func (s *Server) importLog(c echo.Context, u store.Upload, data []byte, m *intake.Mapping, partial bool) error {
-	ctx := c.Request().Context()
 	dir, err := s.uploadFolder()
 	if err != nil {
 		return err
@@ -127,22 +125,9 @@ func (s *Server) importLog(c echo.Context, u store.Upload, data []byte, m *intak
 	if partial {
 		opt.RefusedDir = dir + "/refused"
 	}
-	act := uploadAct(c, u.Name)
-	report, err := s.store.Import(ctx, act, logSource(u, data, m), opt)
-	if err != nil {
+	if err := s.importUpload(c, u, logSource(u, data, m), opt); err != nil {
 		return err
 	}
-	result := "refused"
-	if report.Stored {
-		result = "stored"
-	}
-	s.metrics.imports.WithLabelValues(result).Inc()
-	noting, cancel := context.WithTimeout(context.WithoutCancel(ctx), usual*6)
-	defer cancel()
-	if err := s.noteImport(noting, u, report, opt); err != nil {
-		return err
-	}
-	s.log.LogAttrs(ctx, slog.LevelInfo, "log imported", slog.String("request", requestID(c)), slog.String("who", identity(c).label()), slog.String("upload", u.ID.String()), slog.Bool("stored", report.Stored))
 	return c.Redirect(http.StatusSeeOther, s.url("/setup/import/"+u.ID.String()))
 }
 

@@ -206,22 +206,9 @@ func (s *Server) postUpload() echo.HandlerFunc {
 		if sent["act"] == "partial" {
 			opt.Partial, opt.RefusedDir = true, filepath.Join(dir, "refused")
 		}
-		report, err := s.store.Import(ctx, uploadAct(c, u.Name), source, opt)
-		if err != nil {
+		if err := s.importUpload(c, u, source, opt); err != nil {
 			return err
 		}
-		result := "refused"
-		if report.Stored {
-			result = "stored"
-		}
-		s.metrics.imports.WithLabelValues(result).Inc()
-		// What is stored is stored: the note about it must not hang on whoever waits.
-		noting, cancel := context.WithTimeout(context.WithoutCancel(ctx), usual*6)
-		defer cancel()
-		if err := s.noteImport(noting, u, report, opt); err != nil {
-			return err
-		}
-		s.log.LogAttrs(ctx, slog.LevelInfo, "upload imported", slog.String("request", requestID(c)), slog.String("who", identity(c).label()), slog.String("upload", u.ID.String()), slog.Bool("stored", report.Stored))
 		return c.Redirect(http.StatusSeeOther, here)
 	}
 }
@@ -236,6 +223,29 @@ func (s *Server) fetchUpload(ctx context.Context, id uuid.UUID, name string) (in
 		return nil, nil, err
 	}
 	return openBundle(name)
+}
+
+// importUpload stores what was sent, counts it, and keeps what came of it with the
+// upload.
+func (s *Server) importUpload(c echo.Context, u store.Upload, source intake.Source, opt store.ImportOptions) error {
+	ctx := c.Request().Context()
+	report, err := s.store.Import(ctx, uploadAct(c, u.Name), source, opt)
+	if err != nil {
+		return err
+	}
+	result := "refused"
+	if report.Stored {
+		result = "stored"
+	}
+	s.metrics.imports.WithLabelValues(result).Inc()
+	// What is stored is stored: the note about it must not hang on whoever waits.
+	noting, cancel := context.WithTimeout(context.WithoutCancel(ctx), usual*6)
+	defer cancel()
+	if err := s.noteImport(noting, u, report, opt); err != nil {
+		return err
+	}
+	s.log.LogAttrs(ctx, slog.LevelInfo, "upload imported", slog.String("request", requestID(c)), slog.String("who", identity(c).label()), slog.String("upload", u.ID.String()), slog.Bool("stored", report.Stored))
+	return nil
 }
 
 func (s *Server) noteImport(ctx context.Context, u store.Upload, report store.Report, opt store.ImportOptions) error {
