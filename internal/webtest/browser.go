@@ -16,6 +16,7 @@ import (
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/page"
+	"github.com/chromedp/cdproto/storage"
 	"github.com/chromedp/chromedp"
 )
 
@@ -421,6 +422,19 @@ func (b *Tab) Fits() {
 	b.t.Helper()
 	if over := Eval[int](b, "document.documentElement.scrollWidth - document.documentElement.clientWidth"); over > 0 {
 		b.t.Errorf("%s is %d px wider than the screen", b.Path(), over)
+	}
+}
+
+// Room sets how many bytes the site may keep on the device; 0: as the browser
+// says.
+func (b *Tab) Room(bytes float64) {
+	b.t.Helper()
+	p := storage.OverrideQuotaForOriginParams{Origin: b.site.URL}
+	if bytes > 0 {
+		p.QuotaSize = &bytes
+	}
+	if _, err := chromedp.Call(b.ctx, storage.OverrideQuotaForOrigin, p); err != nil {
+		b.t.Fatal(err)
 	}
 }
 

@@ -1,0 +1,58 @@
+package web_test
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"basecourse/internal/webtest"
+
+	"github.com/chromedp/chromedp"
+)
+
+// A device whose store is full says so and keeps what was typed on the page; with
+// room again the same entry is saved, and with network again it arrives once.
+func TestAFullDeviceSaysSoInTheBrowser(t *testing.T) {
+	if !webtest.BrowserTests() {
+		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
+		return
+	}
+	t.Parallel()
+	site := offlineSite(t)
+	before := len(eventsOf(t, site, "cleaning"))
+	net := behindLine(t, site)
+	device := site.Device(t)
+	view := webtest.View{Name: "tablet", Width: 820, Height: 1180}
+	tab := device.Tab(site.As("amara", "operator"), view, 30*time.Second)
+	tab.Open("/floor")
+	readyForOffline(t, tab)
+	net.cut.Store(true)
+	device.Restart() // the browser reckons with the room it found for half a minute
+	tab = device.Tab(nil, view, 30*time.Second)
+	tab.Room(1)
+	tab.Open("/upkeep/clean?plate=L-1")
+	tab.Do(chromedp.WaitReady(chromedp.CSS("html[data-away]")))
+
+	tab.Do(chromedp.Click(chromedp.CSS("input[name=method][value=wash]")), chromedp.SendKeys(chromedp.CSS("[name=note]"), strings.Repeat("long words ", 80)), chromedp.Click(chromedp.CSS("button[value=save]")))
+	tab.Do(chromedp.WaitVisible(chromedp.CSS("[data-problems]")))
+	if words := webtest.Eval[string](tab, `document.querySelector("[data-problems]").textContent`); !strings.Contains(words, "could not be kept") || !strings.Contains(words, "Free some room on the device and save again.") {
+		t.Errorf("on a full device it says %q", words)
+	}
+	if n := webtest.Eval[int](tab, `outbox.list().then(l => l.length)`); n != 0 {
+		t.Errorf("%d entries are kept", n)
+	}
+	if note := webtest.Eval[string](tab, `document.querySelector("[name=note]").value`); !strings.HasPrefix(note, "long words") {
+		t.Errorf("the note is %q", note)
+	}
+
+	tab.Room(0)
+	tab.Do(chromedp.Click(chromedp.CSS("button[value=save]")), chromedp.WaitVisible(chromedp.CSS(".saved")))
+	net.cut.Store(false)
+	signInHere(t, tab)
+	emptied(t, tab, 20*time.Second)
+	if n := len(eventsOf(t, site, "cleaning")); n != before+1 {
+		t.Errorf("%d cleanings arrived, want 1", n-before)
+	}
+	tab.Expect("ERR_")
+	tab.Expect("401")
+}
