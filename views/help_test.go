@@ -1,8 +1,13 @@
 package views
 
 import (
+	"fmt"
+	"math"
 	"slices"
+	"strings"
 	"testing"
+
+	"basecourse/internal/stats"
 )
 
 // TestEachWordIsExplainedOnce: anchors are unique, every word and every mark
@@ -43,4 +48,23 @@ func TestEachWordIsExplainedOnce(t *testing.T) {
 			t.Errorf("the word %s is not explained", word)
 		}
 	}
+}
+
+// The help says how often the charts' two rules raise false alarms.
+func TestTheHelpSaysHowOftenChartsRaiseFalseAlarms(t *testing.T) {
+	alone, both := stats.RulesRun(stats.NormalChances(0), 0), stats.RulesRun(stats.NormalChances(0), stats.RunLength)
+	for _, part := range helpGroups {
+		for _, w := range part.Words {
+			if w.ID != "limits" {
+				continue
+			}
+			for _, want := range []string{fmt.Sprintf("once in %.0f weeks", alone), fmt.Sprintf("about once in %.0f.", math.Round(both/10)*10)} {
+				if !strings.Contains(w.More, want) {
+					t.Errorf("the help on limits lacks %q: %s", want, w.More)
+				}
+			}
+			return
+		}
+	}
+	t.Error("no help on limits")
 }

@@ -7,6 +7,8 @@ import (
 	"slices"
 	"testing"
 	"time"
+
+	"basecourse/internal/stats"
 )
 
 func TestALotHasFailedLayersInItAndKnowsItsChances(t *testing.T) {
@@ -197,5 +199,53 @@ func TestARoundOfPractice(t *testing.T) {
 			t.Errorf("item %q", i.Code)
 		}
 		seen[i.Code] = true
+	}
+}
+
+// Conditional logistic regression of pairs is logistic regression without a level, on
+// the differences (Breslow and Day 1980, Statistical Methods in Cancer Research I,
+// 7.4); internal/stats checks the latter against reference values. With each pair
+// counted many times the expectation before is forgotten and the two agree.
+func TestStrictnessIsLogisticRegressionOnDifferences(t *testing.T) {
+	lot := rand.New(rand.NewPCG(38, 2))
+	const people, times = 4, 4000
+	var pairs []Pair
+	var l stats.Logit
+	l.Cols = people // the first is what the others are compared with; the last column is the second look
+	for i := range 60 {
+		a, b := lot.IntN(people), lot.IntN(people)
+		if a == b {
+			continue
+		}
+		first := lot.Float64() < 0.5
+		p := Pair{Layer: fmt.Sprint(i), First: string(rune('a' + a)), Second: string(rune('a' + b)), Failed: [2]bool{first, !first}, Chance: 1}
+		row := make([]float64, people)
+		for _, u := range []struct {
+			who int
+			by  float64
+		}{{a, 1}, {b, -1}} {
+			if u.who > 0 {
+				row[u.who-1] += u.by
+			}
+		}
+		row[people-1] = -1
+		failed := 0.0
+		if first {
+			failed = 1
+		}
+		l.X, l.Y = append(l.X, row...), append(l.Y, failed)
+		for range times {
+			pairs = append(pairs, p)
+		}
+	}
+	if err := l.Check(); err != nil {
+		t.Fatal(err)
+	}
+	fit := l.Fit(nil)
+	got := StrictnessOf(pairs)
+	for k := 1; k < people; k++ {
+		if d := got[k].At - got[0].At; math.Abs(d-fit.Coef[k-1]) > 1e-3 {
+			t.Errorf("%s beside %s: %.5f, by logistic regression %.5f", got[k].Who, got[0].Who, d, fit.Coef[k-1])
+		}
 	}
 }

@@ -19,6 +19,7 @@ type Size struct {
 	FirstLayers int
 	Printers    int
 	Plates      int
+	Jobs        int // 0: first layers name none
 	Seed        uint64
 }
 
@@ -31,12 +32,16 @@ const (
 )
 
 // Write writes a bundle into a folder, which must exist: printers, plates,
-// materials, people, first layers in no order, cleanings in no order, probes in
+// materials, people, jobs, first layers in no order, cleanings in no order, probes in
 // the order of time. The same size and seed give the same bytes.
 func Write(dir string, size Size) error {
 	g := &generator{rnd: rand.New(rand.NewPCG(size.Seed, 1)), size: size, from: time.Date(2026, 1, 5, 6, 0, 0, 0, time.UTC)}
 	// One start an hour and printer, more or less.
 	g.span = int64(size.FirstLayers) * 3600 / int64(max(size.Printers, 1))
+	layers := "first_layer,printer,plate,started_at,grade,material,grader,graded_at,layer_height_mm,line_width_mm,marks,readings,note"
+	if size.Jobs > 0 {
+		layers += ",job"
+	}
 	for _, f := range []struct {
 		name   string
 		header string
@@ -47,11 +52,14 @@ func Write(dir string, size Size) error {
 		{"plates.csv", "plate,surface", size.Plates, g.plate},
 		{"materials.csv", "material,polymer,bed_temp_c,note", len(materials), g.material},
 		{"people.csv", "person,name,role", len(people), g.person},
-		{"first_layers.csv", "first_layer,printer,plate,started_at,grade,material,grader,graded_at,layer_height_mm,line_width_mm,marks,readings,note", size.FirstLayers, g.firstLayer},
+		{"jobs.csv", "job,quantity", size.Jobs, g.job},
+		{"first_layers.csv", layers, size.FirstLayers, g.firstLayer},
 		{"cleanings.csv", "cleaning,plate,cleaned_at,method,agent,person,note", int(float64(size.FirstLayers) * cleaningsPerLayer), g.cleaning},
 		{"probes.csv", "probe,printer,probed_at,plate,bed_temp_c,x_min_mm,x_max_mm,y_min_mm,y_max_mm,columns,rows,heights_mm", int(float64(size.FirstLayers) * probesPerLayer), g.probe},
 	} {
-		g.n = f.n
+		if g.n = f.n; f.name == "jobs.csv" && f.n == 0 {
+			continue
+		}
 		if err := g.file(filepath.Join(dir, f.name), f.header, f.row); err != nil {
 			return fmt.Errorf("sample.Write: %w", err)
 		}
@@ -112,6 +120,8 @@ func (g *generator) person(b []byte, i int) []byte {
 	return fmt.Appendf(b, "%s,%s,operator", people[i], people[i])
 }
 
+func (g *generator) job(b []byte, i int) []byte { return fmt.Appendf(b, "O-%d,100", i+1) }
+
 func padded(b []byte, prefix string, n, width int) []byte {
 	b = append(b, prefix...)
 	s := strconv.Itoa(n)
@@ -155,6 +165,13 @@ func (g *generator) firstLayer(b []byte, i int) []byte {
 	b = append(b, ',')
 	if r.IntN(50) == 0 {
 		b = append(b, `"looked twice, let it run"`...)
+	}
+	if g.size.Jobs > 0 {
+		b = append(b, ',')
+		// Jobs follow one another, five at a time; every tenth start is of none.
+		if i%10 > 0 {
+			b = fmt.Appendf(b, "O-%d", (k*g.size.Jobs/g.n+i%5)%g.size.Jobs+1)
+		}
 	}
 	return b
 }

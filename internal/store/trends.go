@@ -174,6 +174,14 @@ func (r *trendReader) count(c *trendCounter, out *Trends) error {
 	if err != nil {
 		return err
 	}
+	if days, few, err := r.narrow(c, packed, layers, unnamed, first, last); err != nil {
+		return err
+	} else if few {
+		for _, d := range days {
+			c.day(d)
+		}
+		return nil
+	}
 	if r.q.Outcomes && len(c.filters) == 0 {
 		c.outcomes = make([]TrendOutcome, 0, layers)
 	}

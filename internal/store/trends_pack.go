@@ -106,7 +106,12 @@ const layerRowSQL = `SELECT f.started_at, f.id, f.printer, coalesce(f.plate, 0),
 // layerRows reads the first layers of from <= started_at < to into days, in
 // order; days without any are left out.
 func layerRows(ctx context.Context, tx pgx.Tx, from, to time.Time) ([]*layerDay, error) {
-	rows, err := tx.Query(ctx, layerRowSQL, from, to)
+	return readLayerRows(ctx, tx, layerRowSQL, from, to)
+}
+
+// readLayerRows reads the rows of a query that begins with layerRowSQL.
+func readLayerRows(ctx context.Context, tx pgx.Tx, query string, args ...any) ([]*layerDay, error) {
+	rows, err := tx.Query(ctx, query, args...)
 	if err != nil {
 		return nil, err
 	}

@@ -127,7 +127,8 @@ func (c *trendsChart) rateChart() (views.Chart, stats.PChart) {
 	default:
 		out.Below = append(out.Below, fmt.Sprintf("Limits are exact for each %s’s count: at a steady rate about one point in 740 lies beyond one of them, or fewer.", c.bucketWord()))
 	}
-	out.Below = append(out.Below, fmt.Sprintf("A run is %d points in a row on one side of the usual rate.", stats.RunLength))
+	out.Below = append(out.Below, fmt.Sprintf("A run is %d points in a row on one side of the usual rate. At a rate that stays the same %s of these counts would show a point beyond a limit or a run.",
+		stats.RunLength, ofHundredCharts(chart.FalseAlarm(n))))
 	if c.list {
 		out.Below = append(out.Below, "Points are the look list’s rates, weighed by the chance of being drawn; limits go by how many layers by lot alone would tell as much.")
 	}
@@ -153,6 +154,14 @@ func (c *trendsChart) rateChart() (views.Chart, stats.PChart) {
 		out.Drawings = append(out.Drawings, c.rateDrawing(p, &chart, values, high))
 	}
 	return out, chart
+}
+
+// ofHundredCharts says a chance of false alarms.
+func ofHundredCharts(p float64) string {
+	if p < 0.01 {
+		return "fewer than 1 of 100 charts"
+	}
+	return "about " + strconv.Itoa(int(math.Round(100*p))) + " of 100 charts"
 }
 
 // open is the bucket that is not over; -1 none.

@@ -51,7 +51,8 @@ func (c *trendsChart) gapsChart() views.Chart {
 	chart := stats.GChartOf(lengths)
 	out.Title = gapsTitle(&chart, gaps)
 	out.Says = out.Title + "."
-	out.Below = []string{fmt.Sprintf("At a steady rate half of the gaps are shorter than the middle line, and about one in 740 is longer than the limit. Runs are %d in a row on one side.", stats.RunLength)}
+	out.Below = []string{fmt.Sprintf("At a steady rate half of the gaps are shorter than the middle line, and about one in 740 is longer than the limit. Runs are %d in a row on one side. Limit and runs together raise a false alarm about once in %s gaps.",
+		stats.RunLength, count(int(math.Round(stats.RulesRun(chart.Chances(), stats.RunLength)))))}
 	if chart.Low == 0 {
 		out.Below = append(out.Below, "No single gap is short enough to stand out at this rate; runs and the sum show a rise.")
 	}
