@@ -45,7 +45,8 @@ const (
 // Assessor computes answers about one farm and keeps the latest.
 type Assessor struct {
 	store *store.Store
-	busy  chan struct{} // as many places as may compute
+	busy  chan struct{}                      // as many places as may compute
+	rows  atomic.Pointer[store.KeptAnalysis] // nil: readings are not kept
 
 	sheets atomic.Int32 // how many work out sheets
 
@@ -74,6 +75,19 @@ type Assessor struct {
 // New makes an assessor over a store.
 func New(s *store.Store) *Assessor {
 	return &Assessor{store: s, busy: make(chan struct{}, atATime), flights: map[flightKey]*flight{}}
+}
+
+// Keep makes readings of the farm as it is keep their records in memory, so that the
+// next takes only what changed (store.KeptAnalysis). Run does it; a command that
+// answers once does not.
+func (a *Assessor) Keep() { a.rows.CompareAndSwap(nil, a.store.KeepAnalysis()) }
+
+// read reads the farm as of a time, and as it was known by one (zero: now).
+func (a *Assessor) read(ctx context.Context, at, knownAt time.Time) (*store.Analysis, error) {
+	if k := a.rows.Load(); k != nil && knownAt.IsZero() {
+		return k.Analysis(ctx, at)
+	}
+	return a.store.Analysis(ctx, at, knownAt)
 }
 
 // Findings answers every question of the farm as of a time.
@@ -321,18 +335,25 @@ func (f *fit) learn() *upkeep.Learned {
 	return f.learned
 }
 
-// fitted gives the estimates for a set of layers, which are kept: while only
-// layers of today arrive, they are those of last midnight.
-func (a *Assessor) fitted(key [32]byte, starts []upkeep.Past, learn func() ([]findings.Question, *findings.Model)) *fit {
+// fitOf gives the kept fit of a set of layers; nil where there is none.
+func (a *Assessor) fitOf(key [32]byte) *fit {
 	a.mu.Lock()
+	defer a.mu.Unlock()
 	for i, f := range a.fits {
 		if f.key == key {
 			a.fits = append(append(a.fits[:i:i], a.fits[i+1:]...), f)
-			a.mu.Unlock()
 			return f
 		}
 	}
-	a.mu.Unlock()
+	return nil
+}
+
+// fitted gives the estimates for a set of layers, which are kept: while only
+// layers of today arrive, they are those of last midnight.
+func (a *Assessor) fitted(key [32]byte, starts []upkeep.Past, learn func() ([]findings.Question, *findings.Model)) *fit {
+	if f := a.fitOf(key); f != nil {
+		return f
+	}
 	qs, model := learn()
 	f := &fit{key: key, questions: qs, ahead: upkeep.NewForecast(model), graders: model.Graders, starts: starts}
 	a.mu.Lock()
@@ -348,6 +369,7 @@ func (a *Assessor) fitted(key [32]byte, starts []upkeep.Past, learn func() ([]fi
 // a fit, and then ends what is being computed for pages.
 func (a *Assessor) Run(ctx context.Context) {
 	const least, most = 10 * time.Second, time.Minute
+	a.Keep()
 	for {
 		if !a.draws.Load() {
 			_ = a.Draws(ctx) // until then the lot decides nothing that is kept; told when it is asked for

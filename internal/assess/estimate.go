@@ -30,6 +30,9 @@ func (a *Assessor) estimate(v *view, data *store.Analysis, ex []exposure.Exposur
 	*data = store.Analysis{}
 	learn := func(g *gathered) *fit {
 		if v.apart {
+			if f := a.fitOf(fingerprint(g)); f != nil {
+				return f
+			}
 			_, model := findings.Learn(g.layers, g.printers, g.plates, g.split, g.opt)
 			return &fit{ahead: upkeep.NewForecast(model)}
 		}

@@ -129,7 +129,7 @@ func (a *Assessor) saidOf(ctx context.Context, day time.Time, zone *time.Locatio
 	case <-ctx.Done():
 		return nil, ctx.Err()
 	}
-	data, err := a.store.Analysis(ctx, graded.Add(-time.Microsecond), time.Time{})
+	data, err := a.read(ctx, graded.Add(-time.Microsecond), time.Time{})
 	if err != nil {
 		return nil, err
 	}

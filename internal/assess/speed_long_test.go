@@ -45,37 +45,8 @@ func TestFindingsSpeed(t *testing.T) {
 		}
 		return
 	}
-	ctx := context.Background()
-	home, err := os.MkdirTemp("", "basecourse-speed-")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer func() { _ = os.RemoveAll(home) }()
-	bundle, program := filepath.Join(home, "bundle"), filepath.Join(home, "basecourse")
-	if err := os.Mkdir(bundle, 0o755); err != nil {
-		t.Fatal(err)
-	}
-	invent := exec.Command(os.Args[0], "-test.run=^TestFindingsSpeed$")
-	invent.Env = append(os.Environ(), inventInto+"="+bundle)
-	mustRun(t, invent)
-	mustRun(t, exec.Command("go", "build", "-o", program, "basecourse/cmd/basecourse"))
-	cluster, err := localdb.Open(ctx, localdb.Options{Dir: filepath.Join(home, "db"), NoFetch: true})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer func() { _ = cluster.Close(ctx) }()
-	if err := cluster.EnsureDatabase(ctx, "farm"); err != nil {
-		t.Fatal(err)
-	}
+	cluster, program := speedFarm(t)
 	url := cluster.URL("farm")
-	if err := store.Migrate(ctx, url); err != nil {
-		t.Fatal(err)
-	}
-	load := exec.Command(program, "import", bundle)
-	load.Env = environ(url)
-	mustRun(t, load)
-	settle(t, cluster.AdminURL("farm"))
-
 	once := alternate(t, program, url, rounds)
 	if once.ratio > 4 {
 		t.Errorf("findings take %.2f times as long as copying the columns, want at most 4", once.ratio)
@@ -94,6 +65,45 @@ func TestFindingsSpeed(t *testing.T) {
 	if growth > 1.1*float64(times) {
 		t.Errorf("%d times the rows take %.2f times as long, want at most %.1f", times, growth, 1.1*float64(times))
 	}
+}
+
+// speedFarm invents the farm and imports it into a cluster of its own; program is the
+// command built.
+func speedFarm(t *testing.T) (cluster *localdb.Cluster, program string) {
+	t.Helper()
+	ctx := context.Background()
+	home, err := os.MkdirTemp("", "basecourse-speed-")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = os.RemoveAll(home) })
+	bundle := filepath.Join(home, "bundle")
+	program = filepath.Join(home, "basecourse")
+	if err := os.Mkdir(bundle, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	invent := exec.Command(os.Args[0], "-test.run=^TestFindingsSpeed$")
+	invent.Env = append(os.Environ(), inventInto+"="+bundle)
+	mustRun(t, invent)
+	mustRun(t, exec.Command("go", "build", "-o", program, "basecourse/cmd/basecourse"))
+	cluster, err = localdb.Open(ctx, localdb.Options{Dir: filepath.Join(home, "db"), NoFetch: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = cluster.Close(ctx) })
+	if err := cluster.EnsureDatabase(ctx, "farm"); err != nil {
+		t.Fatal(err)
+	}
+	url := cluster.URL("farm")
+	if err := store.Migrate(ctx, url); err != nil {
+		t.Fatal(err)
+	}
+	load := exec.Command(program, "import", bundle)
+	load.Env = environ(url)
+	mustRun(t, load)
+	_ = os.RemoveAll(bundle)
+	settle(t, cluster.AdminURL("farm"))
+	return cluster, program
 }
 
 type measured struct {

@@ -116,25 +116,41 @@ func (s *Store) analysis(ctx context.Context, at, knownAt time.Time, onTime bool
 		return nil, wrap("store.Analysis", err)
 	}
 	defer func() { _ = tx.Rollback(context.WithoutCancel(ctx)) }()
-	r := &analysisReader{ctx: ctx, tx: tx, at: at.UnixMicro(), knownAt: knownAt, onTime: onTime, a: &Analysis{}}
-	if err := r.read(s); err != nil {
+	r := &analysisReader{ctx: ctx, tx: tx, knownAt: knownAt, onTime: onTime, a: &Analysis{}, rows: &analysisRows{}}
+	if err := r.readThings(); err != nil {
 		return nil, wrap("store.Analysis", err)
 	}
+	if err := r.readAll(s); err != nil {
+		return nil, wrap("store.Analysis", err)
+	}
+	r.asOf(at.UnixMicro(), true)
+	r.leaveLater()
 	return r.a, nil
 }
 
 type analysisReader struct {
 	ctx     context.Context
 	tx      pgx.Tx
-	at      int64
 	knownAt time.Time
-	onTime  bool // late records are left out
+	onTime  bool     // late records are left out
+	since   *changed // nil: all is read; else what these changed
 	a       *Analysis
+	rows    *analysisRows
 
 	printers, plates numbering
 	unfilled         map[[16]byte][]string // fields that were filled later than known
 	materialNames    map[int32]string
-	fittingIDs       [][16]byte
+}
+
+// analysisRows are all records that count, whatever their time; every list is in
+// order of time, ties by id. Labels have the database's numbers of materials and
+// people. Lists are not changed once they are read: others may read them too.
+type analysisRows struct {
+	h      exposure.History // its lists alone
+	labels []StartLabel
+
+	fittingIDs, cleaningIDs, skipIDs, serviceIDs [][16]byte
+	latest                                       int64 // of all their instants
 }
 
 // numbering gives a thing's index by its number in the database; -1 none.
@@ -147,10 +163,8 @@ func (n numbering) of(id int32) (int32, error) {
 	return n[id], nil
 }
 
-func (r *analysisReader) read(s *Store) error {
-	if err := r.readThings(); err != nil {
-		return err
-	}
+// readAll reads all rows, whole tables.
+func (r *analysisReader) readAll(s *Store) error {
 	if !r.knownAt.IsZero() {
 		if err := r.readUnfilled(); err != nil {
 			return err
@@ -159,56 +173,70 @@ func (r *analysisReader) read(s *Store) error {
 	// Two connections read at the same instant of the database: the server's work
 	// is the greater part. One begins with what is not a first layer; of these
 	// each takes the next piece of the table until there is none.
-	ctx, cancel := context.WithCancel(r.ctx)
-	defer cancel()
 	var snapshot string
 	var pages int64
-	if err := r.tx.QueryRow(ctx, `SELECT pg_export_snapshot(), pg_relation_size('first_layers') / current_setting('block_size')::bigint`).Scan(&snapshot, &pages); err != nil {
+	if err := r.tx.QueryRow(r.ctx, `SELECT pg_export_snapshot(), pg_relation_size('first_layers') / current_setting('block_size')::bigint`).Scan(&snapshot, &pages); err != nil {
 		return err
 	}
 	pieces := &startPieces{pages: pages, read: make([]startPiece, min(16, 1+pages/64))}
-	events := make(chan error, 1)
-	second := part{analysisReader: r, ctx: ctx, until: noLater}
-	go func() {
-		err := second.beside(s, snapshot, pieces)
-		if err != nil {
-			cancel()
+	err := r.both(s, snapshot, func(p *part) error {
+		if err := p.whole(); err != nil {
+			return err
 		}
-		events <- err
-	}()
-	first := part{analysisReader: r, ctx: ctx, tx: r.tx, until: noLater}
-	err := first.whole()
-	if err == nil {
-		err = first.readStarts(pieces)
-	}
-	if err != nil {
-		cancel()
-	}
-	other := <-events
-	if err == nil || other != nil && errors.Is(err, context.Canceled) {
-		err = other // what the first of the two was ended for
-	}
+		return p.readStarts(pieces)
+	}, func(p *part) error {
+		if err := p.whole(); err != nil {
+			return err
+		}
+		if err := p.readEvents(); err != nil {
+			return err
+		}
+		return p.readStarts(pieces)
+	})
 	if err != nil {
 		return err
 	}
-	pieces.join(r.a)
-	r.a.Until = min(first.until, second.until)
-	r.leaveLater()
-	r.order()
+	pieces.join(r.rows)
+	r.rows.order()
 	return nil
 }
 
 // part is what one connection reads.
 type part struct {
 	*analysisReader
-	ctx   context.Context
-	tx    pgx.Tx
-	until int64
+	ctx    context.Context
+	tx     pgx.Tx
+	latest int64 // of the instants it read
 }
 
-// beside reads the events over a connection of its own, at a snapshot, and then
-// first layers.
-func (p *part) beside(s *Store, snapshot string, pieces *startPieces) error {
+// both lets a piece of reading run over the transaction there is and another
+// over a connection of its own, at the same snapshot.
+func (r *analysisReader) both(s *Store, snapshot string, mine, beside func(p *part) error) error {
+	ctx, cancel := context.WithCancel(r.ctx)
+	defer cancel()
+	ended := make(chan error, 1)
+	second := part{analysisReader: r, ctx: ctx, latest: math.MinInt64}
+	go func() {
+		err := second.over(s, snapshot, beside)
+		if err != nil {
+			cancel()
+		}
+		ended <- err
+	}()
+	first := part{analysisReader: r, ctx: ctx, tx: r.tx, latest: math.MinInt64}
+	err := mine(&first)
+	if err != nil {
+		cancel()
+	}
+	other := <-ended
+	if err == nil || other != nil && errors.Is(err, context.Canceled) {
+		err = other // what the first of the two was ended for
+	}
+	r.rows.latest = max(first.latest, second.latest)
+	return err
+}
+
+func (p *part) over(s *Store, snapshot string, read func(p *part) error) error {
 	at := *s
 	at.snapshot = snapshot
 	tx, err := at.long(p.ctx)
@@ -217,18 +245,12 @@ func (p *part) beside(s *Store, snapshot string, pieces *startPieces) error {
 	}
 	defer func() { _ = tx.Rollback(context.WithoutCancel(p.ctx)) }()
 	p.tx = tx
-	if err := p.whole(); err != nil {
-		return err
-	}
-	if err := p.readEvents(); err != nil {
-		return err
-	}
-	return p.readStarts(pieces)
+	return read(p)
 }
 
 // whole says that tables are read once through, in the order they lie in.
 func (p *part) whole() error {
-	_, err := p.tx.Exec(p.ctx, `SET LOCAL jit = off; SET LOCAL enable_indexscan = off; SET LOCAL enable_bitmapscan = off;
+	_, err := p.tx.Exec(p.ctx, `SET LOCAL jit = off; SET LOCAL enable_seqscan = on; SET LOCAL enable_indexscan = off; SET LOCAL enable_bitmapscan = off;
 		SET LOCAL max_parallel_workers_per_gather = 0`)
 	return err
 }
@@ -262,29 +284,52 @@ func (r *part) copyOut(query string, take func(row *copyRow) error) error {
 	return err
 }
 
-// has tells whether an instant counts, and remembers the first that will.
-func (r *part) has(t int64) bool {
-	if t <= r.at {
-		return true
+// saw takes note of an instant.
+func (p *part) saw(t int64) { p.latest = max(p.latest, t) }
+
+// from is the query for a kind's rows: all that count, or those that changed,
+// with a last column that says whether they count no more.
+func (p *part) from(kind farm.Kind, columns, where string) string {
+	l := layouts[kind]
+	if p.since == nil {
+		return "SELECT " + columns + " FROM " + l.Name + " WHERE " + p.visible() + p.noted(l.whenColumn()) + where
 	}
-	r.until = min(r.until, t)
-	return false
+	return "SELECT " + columns + ", voided_at IS NOT NULL FROM (" + p.since.wanted(kind) + ") w JOIN " + l.Name + " t ON " +
+		l.ownerMatch("w_owner") + " AND t." + l.whenColumn() + " = w_at AND t.id = w_id"
+}
+
+// void reads that last column.
+func (p *part) void(row *copyRow) bool {
+	if p.since == nil {
+		return false
+	}
+	b := row.next()
+	if len(b) != 1 {
+		row.bad = true
+		return false
+	}
+	return b[0] != 0
+}
+
+// note takes down what void said of the row that was added to a list.
+func (p *part) note(list int, void bool) {
+	if p.since != nil {
+		p.since.void[list] = append(p.since.void[list], void)
+	}
 }
 
 func (r *part) readEvents() error {
-	h := &r.a.History
-	where := " WHERE " + r.visible()
-	err := r.copyOut(`SELECT id, probed_at, printer, plate, plate_side, plate_turned, extent FROM probes`+where+r.noted("probed_at"), func(row *copyRow) error {
+	h := &r.rows.h
+	err := r.copyOut(r.from(farm.KindProbe, `id, probed_at, printer, plate, plate_side, plate_turned, extent`, ""), func(row *copyRow) error {
 		p := exposure.Probe{Plate: exposure.None}
 		copy(p.ID[:], row.next())
 		p.At = row.time()
 		printer, plate, side, turned, extent := row.next(), row.next(), row.next(), row.next(), row.next()
+		void := r.void(row)
 		if row.bad || len(printer) != 4 {
 			return errCopyRow
 		}
-		if !r.has(p.At) {
-			return nil
-		}
+		r.saw(p.At)
 		var err error
 		if p.Printer, err = r.printers.of(int4(printer)); err != nil {
 			return err
@@ -297,69 +342,74 @@ func (r *part) readEvents() error {
 		p.Side, p.Turned = exposure.ParseSide(string(side)), exposure.ParseTri(string(turned))
 		p.Ends = string(extent) != "zero"
 		h.Probes = append(h.Probes, p)
+		r.note(listProbes, void)
 		return nil
 	})
 	if err != nil {
 		return err
 	}
-	err = r.copyOut(`SELECT cleaned_at, plate, method FROM cleanings`+where+r.noted("cleaned_at"), func(row *copyRow) error {
+	err = r.copyOut(r.from(farm.KindCleaning, `id, cleaned_at, plate, method`, ""), func(row *copyRow) error {
+		var id [16]byte
+		copy(id[:], row.next())
 		c := exposure.Cleaning{At: row.time()}
 		plate, method := row.next(), string(row.next())
+		void := r.void(row)
 		if row.bad || len(plate) != 4 {
 			return errCopyRow
 		}
-		if !r.has(c.At) {
-			return nil
-		}
+		r.saw(c.At)
 		c.Clears, c.Washes = method != "coat", method == "wash" || method == "deep"
 		var err error
 		if c.Plate, err = r.plates.of(int4(plate)); err == nil {
-			h.Cleanings = append(h.Cleanings, c)
+			h.Cleanings, r.rows.cleaningIDs = append(h.Cleanings, c), append(r.rows.cleaningIDs, id)
+			r.note(listCleanings, void)
 		}
 		return err
 	})
 	if err != nil {
 		return err
 	}
-	printerEvent := func(columns, table, when string, add func(at int64, printer int32)) error {
-		return r.copyOut(`SELECT `+columns+` FROM `+table+where+r.noted(when), func(row *copyRow) error {
+	printerEvent := func(kind farm.Kind, columns string, add func(id [16]byte, at int64, printer int32, void bool)) error {
+		return r.copyOut(r.from(kind, columns, ""), func(row *copyRow) error {
+			var id [16]byte
+			copy(id[:], row.next())
 			at, printer := row.time(), row.next()
+			void := r.void(row)
 			if row.bad || len(printer) != 4 {
 				return errCopyRow
 			}
-			if !r.has(at) {
-				return nil
-			}
+			r.saw(at)
 			i, err := r.printers.of(int4(printer))
 			if err == nil {
-				add(at, i)
+				add(id, at, i, void)
 			}
 			return err
 		})
 	}
-	err = printerEvent("at, printer", "probes_skipped", "at", func(at int64, printer int32) {
-		h.Skips = append(h.Skips, exposure.Skip{At: at, Printer: printer})
+	err = printerEvent(farm.KindProbeSkipped, "id, at, printer", func(id [16]byte, at int64, printer int32, void bool) {
+		h.Skips, r.rows.skipIDs = append(h.Skips, exposure.Skip{At: at, Printer: printer}), append(r.rows.skipIDs, id)
+		r.note(listSkips, void)
 	})
 	if err != nil {
 		return err
 	}
-	err = printerEvent("done_at, printer", "services", "done_at", func(at int64, printer int32) {
-		h.Services = append(h.Services, exposure.Service{At: at, Printer: printer})
+	err = printerEvent(farm.KindService, "id, done_at, printer", func(id [16]byte, at int64, printer int32, void bool) {
+		h.Services, r.rows.serviceIDs = append(h.Services, exposure.Service{At: at, Printer: printer}), append(r.rows.serviceIDs, id)
+		r.note(listServices, void)
 	})
 	if err != nil {
 		return err
 	}
-	return r.copyOut(`SELECT id, fitted_at, removed_at, plate, printer, plate_side, plate_turned FROM fittings`+where+r.noted("fitted_at"), func(row *copyRow) error {
+	return r.copyOut(r.from(farm.KindFitting, `id, fitted_at, removed_at, plate, printer, plate_side, plate_turned`, ""), func(row *copyRow) error {
 		var id [16]byte
 		copy(id[:], row.next())
 		f := exposure.Fitting{At: row.time()}
 		removed, plate, printer, side, turned := row.next(), row.next(), row.next(), row.next(), row.next()
+		void := r.void(row)
 		if row.bad || len(printer) != 4 || len(plate) != 4 {
 			return errCopyRow
 		}
-		if !r.has(f.At) {
-			return nil
-		}
+		r.saw(f.At)
 		for _, field := range r.unfilled[id] {
 			switch field {
 			case "removed_at":
@@ -371,9 +421,8 @@ func (r *part) readEvents() error {
 			}
 		}
 		if removed != nil {
-			if t := int8Micros(removed); r.has(t) {
-				f.Removed = t
-			}
+			f.Removed = int8Micros(removed)
+			r.saw(f.Removed)
 		}
 		f.Side, f.Turned = exposure.ParseSide(string(side)), exposure.ParseTri(string(turned))
 		var err error
@@ -383,8 +432,8 @@ func (r *part) readEvents() error {
 		if f.Printer, err = r.printers.of(int4(printer)); err != nil {
 			return err
 		}
-		h.Fittings = append(h.Fittings, f)
-		r.fittingIDs = append(r.fittingIDs, id)
+		h.Fittings, r.rows.fittingIDs = append(h.Fittings, f), append(r.rows.fittingIDs, id)
+		r.note(listFittings, void)
 		return nil
 	})
 }

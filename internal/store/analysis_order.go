@@ -1,27 +1,101 @@
 package store
 
 import (
+	"slices"
 	"sync"
 
 	"basecourse/internal/exposure"
 )
 
 // order puts every list in order of time, so that nothing depends on where
-// rows lie, and numbers materials and graders as they first appear.
-func (r *analysisReader) order() {
-	h := &r.a.History
+// rows lie.
+func (r *analysisRows) order() {
+	h := &r.h
 	if by := exposure.Order(len(h.Starts), func(i int) int64 { return h.Starts[i].At }, func(i, j int) int { return exposure.CompareIDs(&h.Starts[i].ID, &h.Starts[j].ID) }); by != nil {
 		var labels sync.WaitGroup
-		labels.Go(func() { r.a.Labels = reorder(r.a.Labels, by) })
+		labels.Go(func() { r.labels = reorder(r.labels, by) })
 		h.Starts = reorder(h.Starts, by)
 		labels.Wait()
 	}
 	h.Probes = inOrder(h.Probes, func(p *exposure.Probe) int64 { return p.At }, func(i, j int) int { return exposure.CompareIDs(&h.Probes[i].ID, &h.Probes[j].ID) })
-	h.Fittings = inOrder(h.Fittings, func(f *exposure.Fitting) int64 { return f.At }, func(i, j int) int { return exposure.CompareIDs(&r.fittingIDs[i], &r.fittingIDs[j]) })
-	// At one instant these do the same in any order.
-	h.Cleanings = inOrder(h.Cleanings, func(c *exposure.Cleaning) int64 { return c.At }, nil)
-	h.Skips = inOrder(h.Skips, func(s *exposure.Skip) int64 { return s.At }, nil)
-	h.Services = inOrder(h.Services, func(s *exposure.Service) int64 { return s.At }, nil)
+	byID := func(ids [][16]byte) func(i, j int) int {
+		return func(i, j int) int { return exposure.CompareIDs(&ids[i], &ids[j]) }
+	}
+	h.Fittings, r.fittingIDs = inOrderWith(h.Fittings, r.fittingIDs, func(f *exposure.Fitting) int64 { return f.At }, byID(r.fittingIDs))
+	h.Cleanings, r.cleaningIDs = inOrderWith(h.Cleanings, r.cleaningIDs, func(c *exposure.Cleaning) int64 { return c.At }, byID(r.cleaningIDs))
+	h.Skips, r.skipIDs = inOrderWith(h.Skips, r.skipIDs, func(s *exposure.Skip) int64 { return s.At }, byID(r.skipIDs))
+	h.Services, r.serviceIDs = inOrderWith(h.Services, r.serviceIDs, func(s *exposure.Service) int64 { return s.At }, byID(r.serviceIDs))
+}
+
+// asOf fills in what had happened by an instant, and the first instant after it
+// at which something begins to count. own: nobody else reads the rows.
+func (r *analysisReader) asOf(at int64, own bool) {
+	rows, h := r.rows, &r.a.History
+	things := *h
+	*h, r.a.Labels, r.a.Until = rows.h, rows.labels, noLater
+	h.RecordsAll, h.Plates, h.StartWindow = things.RecordsAll, things.Plates, things.StartWindow
+	if !own {
+		r.a.Labels = slices.Clone(rows.labels)
+	}
+	if rows.latest > at {
+		r.cut(at, own)
+	}
+	r.number()
+}
+
+// cut leaves out what happened after an instant, and grades and removals after it.
+func (r *analysisReader) cut(at int64, own bool) {
+	h, until := &r.a.History, int64(noLater)
+	has := func(t int64) bool {
+		if t <= at {
+			return true
+		}
+		until = min(until, t)
+		return false
+	}
+	starts, labels, n := h.Starts, r.a.Labels, 0
+	if !own {
+		starts = make([]exposure.Start, len(h.Starts))
+	}
+	for i := range h.Starts {
+		s, l := h.Starts[i], labels[i]
+		if !has(s.At) {
+			break // in order of time
+		}
+		// A grade without a time of its own counts with its start.
+		if s.GradedAt != 0 && !has(s.GradedAt) {
+			s.GradedAt, s.Failed = 0, false
+			l = StartLabel{Material: l.Material, Grader: -1, Look: l.Look}
+		}
+		starts[n], labels[n] = s, l
+		n++
+	}
+	h.Starts, r.a.Labels = starts[:n:n], labels[:n:n]
+	h.Probes = happened(h.Probes, has, func(p *exposure.Probe) int64 { return p.At })
+	h.Cleanings = happened(h.Cleanings, has, func(c *exposure.Cleaning) int64 { return c.At })
+	h.Skips = happened(h.Skips, has, func(s *exposure.Skip) int64 { return s.At })
+	h.Services = happened(h.Services, has, func(s *exposure.Service) int64 { return s.At })
+	h.Fittings = slices.Clone(happened(h.Fittings, has, func(f *exposure.Fitting) int64 { return f.At }))
+	for i := range h.Fittings {
+		if f := &h.Fittings[i]; f.Removed != 0 && !has(f.Removed) {
+			f.Removed = 0
+		}
+	}
+	r.a.Until = until
+}
+
+// happened gives the beginning of a list in order of time that counts.
+func happened[T any](list []T, has func(t int64) bool, at func(*T) int64) []T {
+	for i := range list {
+		if !has(at(&list[i])) {
+			return list[:i:i]
+		}
+	}
+	return list
+}
+
+// number numbers materials and graders as they first appear.
+func (r *analysisReader) number() {
 	materials, graders := map[int32]int32{}, map[int32]int32{}
 	lastM, lastG, m, g := int32(-1), int32(-1), int32(-1), int32(-1)
 	for i := range r.a.Labels {
@@ -58,11 +132,20 @@ func appearing(seen map[int32]int32, id int32) int32 {
 }
 
 func inOrder[T any](list []T, at func(*T) int64, tie func(i, j int) int) []T {
+	list, _ = inOrderWith(list, nil, at, tie)
+	return list
+}
+
+// inOrderWith puts a list in order, and the ids beside it (nil: there are none).
+func inOrderWith[T any](list []T, ids [][16]byte, at func(*T) int64, tie func(i, j int) int) ([]T, [][16]byte) {
 	by := exposure.Order(len(list), func(i int) int64 { return at(&list[i]) }, tie)
-	if by == nil {
-		return list
+	switch {
+	case by == nil:
+		return list, ids
+	case ids != nil:
+		ids = reorder(ids, by)
 	}
-	return reorder(list, by)
+	return reorder(list, by), ids
 }
 
 func reorder[T any](list []T, by []int32) []T {

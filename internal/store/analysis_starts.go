@@ -5,6 +5,7 @@ import (
 	"sync/atomic"
 
 	"basecourse/internal/exposure"
+	"basecourse/internal/farm"
 )
 
 // startPieces share out the pages of first_layers.
@@ -41,15 +42,15 @@ func (p *startPieces) next() (piece *startPiece, where string) {
 }
 
 // join puts the pieces together in the order they lie in.
-func (p *startPieces) join(a *Analysis) {
+func (p *startPieces) join(rows *analysisRows) {
 	n := 0
 	for i := range p.read {
 		n += len(p.read[i].starts)
 	}
-	a.History.Starts, a.Labels = make([]exposure.Start, 0, n), make([]StartLabel, 0, n)
+	rows.h.Starts, rows.labels = make([]exposure.Start, 0, n), make([]StartLabel, 0, n)
 	for i := range p.read {
-		a.History.Starts = append(a.History.Starts, p.read[i].starts...)
-		a.Labels = append(a.Labels, p.read[i].labels...)
+		rows.h.Starts = append(rows.h.Starts, p.read[i].starts...)
+		rows.labels = append(rows.labels, p.read[i].labels...)
 		p.read[i] = startPiece{}
 	}
 }
@@ -71,7 +72,7 @@ func (r *part) readStarts(pieces *startPieces) error {
 }
 
 func (r *part) readPiece(piece *startPiece, where string) error {
-	return r.copyOut(`SELECT `+startsColumns+` FROM first_layers WHERE `+r.visible()+r.noted("started_at")+where, func(row *copyRow) error {
+	return r.copyOut(r.from(farm.KindFirstLayer, startsColumns, where), func(row *copyRow) error {
 		s := exposure.Start{Plate: exposure.None}
 		l := StartLabel{Material: -1, Grader: -1}
 		copy(s.ID[:], row.next())
@@ -80,12 +81,11 @@ func (r *part) readPiece(piece *startPiece, where string) error {
 		printer, plate, grader, material := row.next(), row.next(), row.next(), row.next()
 		grade, underside, startIs := row.next(), row.next(), row.next()
 		side, turned, probed, marks, look := row.next(), row.next(), row.next(), row.next(), row.next()
+		void := r.void(row)
 		if row.bad || len(printer) != 4 {
 			return errCopyRow
 		}
-		if !r.has(s.At) {
-			return nil
-		}
+		r.saw(s.At)
 		if r.unfilled != nil {
 			for _, field := range r.unfilled[s.ID] {
 				switch field {
@@ -138,15 +138,11 @@ func (r *part) readPiece(piece *startPiece, where string) error {
 		}
 		s.Sent = string(startIs) == "sent"
 		s.Side, s.Turned, s.Probed = exposure.ParseSide(string(side)), exposure.ParseTri(string(turned)), exposure.ParseTri(string(probed))
-		// A grade without a time of its own counts with its start.
-		graded := s.At
 		if gradedAt != nil {
-			graded = int8Micros(gradedAt)
+			s.GradedAt = int8Micros(gradedAt)
+			r.saw(s.GradedAt)
 		}
-		if r.has(graded) && gradedAt != nil {
-			s.GradedAt = graded
-		}
-		if grade != nil && graded <= r.at {
+		if grade != nil {
 			l.Graded = true
 			s.Failed = grade[0] == 'f' || grade[0] == 'm' && string(underside) == "shown"
 			if grader != nil {
@@ -156,6 +152,7 @@ func (r *part) readPiece(piece *startPiece, where string) error {
 		}
 		piece.starts = append(piece.starts, s)
 		piece.labels = append(piece.labels, l)
+		r.note(listStarts, void)
 		return nil
 	})
 }

@@ -1,0 +1,206 @@
+//go:build long
+
+package assess_test
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"basecourse/internal/assess"
+	"basecourse/internal/localdb"
+	"basecourse/internal/store"
+
+	"github.com/jackc/pgx/v5"
+)
+
+// TestFindingsWeek times how a server that keeps what it read works in a week of new
+// first layers with their probes and washes, and late ones, corrections, voids, a new
+// printer and a retired one, beside a server that reads and fits all of the same farm:
+// alternating, rounds of a week each, medians. What both answer must be the same to the
+// byte. It also times a quarter of an hour of today, after which the fit of the last
+// midnight still holds. The farm is that of FindingsSpeed, or a copy of the one that
+// PagesAtScale keeps (BASECOURSE_SCALE_HOME); BASECOURSE_SPEED_ROUNDS is for both.
+func TestFindingsWeek(t *testing.T) {
+	ctx := context.Background()
+	var cluster *localdb.Cluster
+	name := "farm"
+	if home := os.Getenv("BASECOURSE_SCALE_HOME"); home == "" {
+		cluster, _ = speedFarm(t)
+	} else {
+		var err error
+		if cluster, err = localdb.Open(ctx, localdb.Options{Dir: filepath.Join(home, "db"), NoFetch: true}); err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { _ = cluster.Close(ctx) })
+		name = "farm_week" // the farm itself stays as it is
+		sql(t, cluster.AdminURL("postgres"), `DROP DATABASE IF EXISTS farm_week`)
+		sql(t, cluster.AdminURL("postgres"), `CREATE DATABASE farm_week TEMPLATE farm OWNER basecourse`)
+		defer sql(t, cluster.AdminURL("postgres"), `DROP DATABASE farm_week WITH (FORCE)`)
+		if err := store.Migrate(ctx, cluster.URL(name)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	admin := cluster.AdminURL(name)
+	s, err := store.Open(ctx, cluster.URL(name))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	frame, err := s.Frame(ctx, time.Date(2100, 1, 1, 0, 0, 0, 0, time.UTC))
+	if err != nil {
+		t.Fatal(err)
+	}
+	end := frame.LatestStart.Truncate(24 * time.Hour).Add(23 * time.Hour) // later on the last day
+	answer := func(a *assess.Assessor, at time.Time) (time.Duration, []byte) {
+		t.Helper()
+		begun := time.Now()
+		f, err := a.Findings(ctx, assess.AsOf{At: at})
+		if err != nil {
+			t.Fatal(err)
+		}
+		took := time.Since(begun)
+		r, err := a.Risks(ctx, assess.AsOf{At: at})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return took, append(f.JSON(), r.JSON()...)
+	}
+	kept := assess.New(s)
+	kept.Keep()
+	first, _ := answer(kept, end)
+	t.Logf("first answer, all read and fitted: %.2f s", first.Seconds())
+	var parts, wholes, todays, wholeTodays []time.Duration
+	for k := range fromEnv("BASECOURSE_SPEED_ROUNDS", 5) {
+		rows := newWeek(t, admin, k, end)
+		end = end.AddDate(0, 0, 7)
+		part, got := answer(kept, end)
+		if k == 0 {
+			t.Logf("peak so far, of the server that keeps what it read: %d MiB", highWater(os.Getpid())>>20)
+		}
+		whole, want := answer(assess.New(s), end)
+		if !bytes.Equal(got, want) {
+			t.Errorf("week %d: what was kept and added to answers otherwise than all of it", k)
+		}
+		today := newToday(t, admin, k, end)
+		later := end.Add(20 * time.Minute)
+		partToday, got := answer(kept, later)
+		wholeToday, want := answer(assess.New(s), later)
+		if !bytes.Equal(got, want) {
+			t.Errorf("day after week %d: what was kept and added to answers otherwise than all of it", k)
+		}
+		parts, wholes = append(parts, part), append(wholes, whole)
+		todays, wholeTodays = append(todays, partToday), append(wholeTodays, wholeToday)
+		t.Logf("round %d: a week of %d rows %.2f s, all %.2f s; %d rows of today %.2f s, all %.2f s", k+1, rows, part.Seconds(), whole.Seconds(), today, partToday.Seconds(), wholeToday.Seconds())
+	}
+	week := median(parts).Seconds() / median(wholes).Seconds()
+	day := median(todays).Seconds() / median(wholeTodays).Seconds()
+	t.Logf("medians: a week %.2f s of %.2f s = %.0f %%; today %.2f s of %.2f s = %.0f %%; peak of both servers in one process %d MiB",
+		median(parts).Seconds(), median(wholes).Seconds(), 100*week, median(todays).Seconds(), median(wholeTodays).Seconds(), 100*day, highWater(os.Getpid())>>20)
+	if day > 0.15 {
+		t.Errorf("new rows of today take %.0f %% of the time for all, want at most 15 %%", 100*day)
+	}
+	if week > 0.85 { // the fit is most of it, and is made anew
+		t.Errorf("a week takes %.0f %% of the time for all, want at most 85 %%", 100*week)
+	}
+}
+
+// newWeek writes the week after end like the week before it, under one act, and what
+// else a week brings. It gives the number of records.
+func newWeek(t *testing.T, admin string, k int, end time.Time) int {
+	t.Helper()
+	week := between{end.AddDate(0, 0, -7), end}
+	before := between{end.AddDate(0, 0, -27), end.AddDate(0, 0, -26)}
+	things := layersLike{by: "7 days", of: week,
+		printer: `CASE WHEN printer % 500 = 1 AND random() < 0.1 THEN (SELECT max(id) FROM printers) ELSE printer END`,
+		plate:   `CASE WHEN plate % 50 = 1 AND random() < 0.5 THEN (SELECT max(id) FROM plates) ELSE plate END`}
+	return writeRows(t, admin, fmt.Sprintf("w%d", k), []string{
+		// A new printer with a plate, which stand before the others; one is retired.
+		fmt.Sprintf(`INSERT INTO printers (printer, bed_x_mm, bed_y_mm) VALUES ('A-new-%d', 220, 220)`, k),
+		fmt.Sprintf(`INSERT INTO plates (plate, surface) VALUES ('A-new-%d', 'glass')`, k),
+		fmt.Sprintf(`UPDATE printers SET retired_at = '%s' WHERE id = (SELECT min(id) + %d FROM printers)`, end.Format(time.RFC3339), k),
+		things.sql(),
+		`INSERT INTO probes (id, probed_at, noted_at, arrived_at, printer, plate) SELECT md5(id::text || :key)::uuid, probed_at + interval '7 days', noted_at + interval '7 days', now(), printer, plate
+			FROM probes WHERE voided_at IS NULL AND ` + week.sql("probed_at"),
+		`INSERT INTO cleanings (id, cleaned_at, noted_at, arrived_at, plate, method) SELECT md5(id::text || :key)::uuid, cleaned_at + interval '7 days', noted_at + interval '7 days', now(), plate, method
+			FROM cleanings WHERE voided_at IS NULL AND ` + week.sql("cleaned_at"),
+		// Late ones of the weeks before.
+		`INSERT INTO cleanings (id, cleaned_at, noted_at, arrived_at, plate, method) SELECT md5(id::text || 'late' || :key)::uuid, cleaned_at - interval '90 minutes', now(), now(), plate, 'wash'
+			FROM cleanings WHERE arrived_at < now() AND plate % 37 = 5 AND random() < 0.02`,
+		layersLike{by: "11 minutes", printer: "printer", plate: "plate", of: before, where: " AND printer % 20 = 3"}.sql(),
+		// Voids, and grades that came later.
+		`UPDATE first_layers SET voided_at = now(), void_arrived_at = now() WHERE voided_at IS NULL AND arrived_at < now() AND printer % 40 = 7 AND ` + before.sql("started_at"),
+		`UPDATE first_layers SET grade = 'clean', graded_at = started_at + interval '20 minutes', filled_at = now() WHERE voided_at IS NULL AND arrived_at < now() AND grade IS NULL AND printer % 10 = 4 AND ` + week.sql("started_at"),
+	})
+}
+
+// newToday writes a few layers of the last hours.
+func newToday(t *testing.T, admin string, k int, end time.Time) int {
+	t.Helper()
+	return writeRows(t, admin, fmt.Sprintf("t%d", k), []string{
+		layersLike{by: "12 minutes", printer: "printer", plate: "plate", of: between{end.Add(-10 * time.Hour), end.Add(-9 * time.Hour)}, where: " AND printer % 5 = 3"}.sql()})
+}
+
+type between struct{ from, to time.Time }
+
+func (b between) sql(when string) string {
+	return fmt.Sprintf("%s > '%s' AND %[1]s <= '%[3]s'", when, b.from.Format(time.RFC3339), b.to.Format(time.RFC3339))
+}
+
+// layersLike are first layers like those of some time, so much later.
+type layersLike struct {
+	by             string
+	printer, plate string
+	of             between
+	where          string
+}
+
+func (l layersLike) sql() string {
+	return fmt.Sprintf(`INSERT INTO first_layers (id, started_at, graded_at, noted_at, arrived_at, printer, plate, grade, grader, material, underside, marks)
+		SELECT md5(id::text || '%s' || :key)::uuid, started_at + interval '%[1]s', graded_at + interval '%[1]s', noted_at + interval '%[1]s', now(), %s, %s, grade, grader, material, underside, marks
+		FROM first_layers WHERE voided_at IS NULL AND %s%s`, l.by, l.printer, l.plate, l.of.sql("started_at"), l.where)
+}
+
+// writeRows runs statements under one act and notes what they recorded, filled and
+// voided as the store does.
+func writeRows(t *testing.T, admin, key string, statements []string) (records int) {
+	t.Helper()
+	ctx := context.Background()
+	conn, err := pgx.Connect(ctx, admin)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = conn.Close(ctx) }()
+	tx, err := conn.Begin(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var act int64
+	if err := tx.QueryRow(ctx, `INSERT INTO acts (at, via, why) VALUES (now(), 'import', $1) RETURNING id`, key).Scan(&act); err != nil {
+		t.Fatal(err)
+	}
+	for _, kind := range [][3]string{{"first_layer", "first_layers", "started_at, arrived_at, 0, :act, printer"}, {"probe", "probes", "probed_at, arrived_at, 0, :act, printer"}, {"cleaning", "cleanings", "cleaned_at, arrived_at, 0, :act, plate"}} {
+		statements = append(statements, `INSERT INTO records (id, happened_at, arrived_at, digest, act, owner, kind) SELECT id, `+kind[2]+`, '`+kind[0]+`' FROM `+kind[1]+` WHERE arrived_at = now()`)
+	}
+	statements = append(statements, `INSERT INTO changes (act, kind, record, field, became) SELECT :act, 'first_layer', id, 'voided_at', 'now' FROM first_layers WHERE void_arrived_at = now()`,
+		`INSERT INTO changes (act, kind, record, field, became) SELECT :act, 'first_layer', id, 'grade', 'clean' FROM first_layers WHERE filled_at = now()`)
+	for _, s := range statements {
+		s = strings.NewReplacer(":key", "'"+key+"'", ":act", fmt.Sprint(act)).Replace(s)
+		tag, err := tx.Exec(ctx, s)
+		if err != nil {
+			t.Fatalf("%s: %v", s, err)
+		}
+		if strings.HasPrefix(s, "INSERT INTO records") || strings.HasPrefix(s, "INSERT INTO changes") {
+			records += int(tag.RowsAffected())
+		}
+	}
+	if err := tx.Commit(ctx); err != nil {
+		t.Fatal(err)
+	}
+	return records
+}

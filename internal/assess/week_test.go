@@ -1,0 +1,116 @@
+package assess
+
+import (
+	"bytes"
+	"context"
+	"testing"
+	"time"
+
+	"basecourse/internal/farm"
+	"basecourse/internal/intake"
+	"basecourse/internal/simfarm"
+	"basecourse/internal/store"
+	"basecourse/internal/testdb"
+)
+
+// A simulated farm comes in by weeks, each with records of the weeks before, with
+// printers that come and go, plates that are swapped and records that are voided: what a
+// server that keeps its readings answers after each is what one that reads all answers,
+// to the byte. (FindingsWeek holds the same at 1,000,000 first layers.)
+func TestAWeekWorkedInAnswersAsAllDoes(t *testing.T) {
+	ctx := context.Background()
+	s, err := store.Open(ctx, testdb.New(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(s.Close)
+	s.SetClock(func() time.Time { return time.Date(2100, 1, 1, 0, 0, 0, 0, time.UTC) })
+	sc := simfarm.Default()
+	sc.Printers, sc.Plates, sc.Days, sc.FittingsRecorded = 10, 20, 35, true
+	all := simfarm.Run(sc, 36).Bundle()
+	begin := all.FirstLayers[0].StartedAt
+	for i := range all.FirstLayers {
+		if x := all.FirstLayers[i].StartedAt; x.Before(begin) {
+			begin = x
+		}
+	}
+	// Every seventh record comes a week late, and a new printer from the third week on.
+	first := all.Printers[0].Tag
+	part := func(week int) *farm.Bundle {
+		b := *all
+		n := 0
+		comes := func(at time.Time, printer string) bool {
+			n++
+			w := int(at.Sub(begin) / (7 * 24 * time.Hour))
+			if n%7 == 0 {
+				w++
+			}
+			if printer == first {
+				w = max(w, 3)
+			}
+			return w == week || week == 0 && w < 0
+		}
+		b.FirstLayers = where(all.FirstLayers, func(x *farm.FirstLayer) bool { return comes(x.StartedAt, x.Printer) })
+		b.Probes = where(all.Probes, func(x *farm.Probe) bool { return comes(x.ProbedAt, x.Printer) })
+		b.Cleanings = where(all.Cleanings, func(x *farm.Cleaning) bool { return comes(x.CleanedAt, "") })
+		b.Fittings = where(all.Fittings, func(x *farm.Fitting) bool { return comes(x.FittedAt, x.Printer) })
+		b.Services = where(all.Services, func(x *farm.Service) bool { return comes(x.DoneAt, x.Printer) })
+		b.ProbesSkipped = where(all.ProbesSkipped, func(x *farm.ProbeSkipped) bool { return comes(x.At, x.Printer) })
+		if week < 3 {
+			b.Printers = all.Printers[1:]
+		}
+		return &b
+	}
+	kept := New(s)
+	kept.Keep()
+	for week := range 5 {
+		b := part(week)
+		if report, err := s.ImportFarm(ctx, store.Act{Via: "import", Why: "test"}, b, store.ImportOptions{}); err != nil || !report.Stored {
+			t.Fatalf("%v\n%s", err, report.Text())
+		}
+		if week > 0 { // and is seen to have been wrong
+			for i := range 5 {
+				id := b.FirstLayers[i*len(b.FirstLayers)/5].ID.UUID.String()
+				item := intake.ParseRecord([]byte(`{"kind":"void","record":"`+id+`","voided_at":"2099-01-01T00:00:00Z","void_reason":"wrong plate"}`), "", s.Now())
+				if item.Err != nil {
+					t.Fatal(item.Err)
+				}
+				if _, err := s.Record(ctx, store.Act{Via: "api"}, item); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}
+		end := begin.AddDate(0, 0, 7*week+7)
+		for _, at := range []time.Time{end, end.Add(-31 * time.Hour)} {
+			got, want := answersOf(t, kept, at), answersOf(t, New(s), at)
+			if !bytes.Equal(got, want) {
+				t.Fatalf("week %d as of %s:\n got %s\nwant %s", week, at, got, want)
+			}
+		}
+	}
+	if whole, some := kept.rows.Load().Readings(); whole != 1 || some != 9 {
+		t.Errorf("all was read %d times and what had changed %d times, want 1 and 9", whole, some)
+	}
+}
+
+func answersOf(t *testing.T, a *Assessor, at time.Time) []byte {
+	t.Helper()
+	f, err := a.Findings(context.Background(), AsOf{At: at})
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, err := a.Risks(context.Background(), AsOf{At: at})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return append(f.JSON(), r.JSON()...)
+}
+
+func where[T any](list []T, is func(*T) bool) (out []T) {
+	for i := range list {
+		if is(&list[i]) {
+			out = append(out, list[i])
+		}
+	}
+	return out
+}

@@ -1,0 +1,300 @@
+package store
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"basecourse/internal/exposure"
+	"basecourse/internal/farm"
+
+	"github.com/jackc/pgx/v5"
+)
+
+// The lists of analysisRows.
+const (
+	listStarts = iota
+	listProbes
+	listCleanings
+	listSkips
+	listServices
+	listFittings
+	analysisLists
+)
+
+var listKinds = [analysisLists]farm.Kind{farm.KindFirstLayer, farm.KindProbe, farm.KindCleaning, farm.KindProbeSkipped, farm.KindService, farm.KindFitting}
+
+// changed are acts that were not visible when rows were read before: those after
+// one, and some before it that had not been committed.
+type changed struct {
+	after int64
+	late  []int64
+	void  [analysisLists][]bool // beside the rows of a list that were read: they count no more
+}
+
+// by is the condition that a row's act is one of them.
+func (c *changed) by(act string) string {
+	is := fmt.Sprintf("%s > %d", act, c.after)
+	if len(c.late) == 0 {
+		return is
+	}
+	list := make([]string, len(c.late))
+	for i, id := range c.late {
+		list[i] = fmt.Sprint(id)
+	}
+	return "(" + is + " OR " + act + " IN (" + strings.Join(list, ", ") + "))"
+}
+
+// wanted is the query for what they recorded, filled or voided of a kind.
+func (c *changed) wanted(kind farm.Kind) string {
+	columns := "r.id AS w_id, r.owner AS w_owner, r.happened_at AS w_at"
+	is := fmt.Sprintf(" AND r.kind = '%s'", kind)
+	return "SELECT " + columns + " FROM records r WHERE " + c.by("r.act") + is +
+		" UNION SELECT " + columns + " FROM changes c JOIN records r ON r.id = c.record WHERE " + c.by("c.act") + is
+}
+
+// count tells how many of each list they touched.
+func (r *analysisReader) countChanged() (n [analysisLists]int, total int, err error) {
+	rows, err := r.tx.Query(r.ctx, `SELECT kind::text, count(*) FROM (SELECT id, kind FROM records r WHERE `+r.since.by("r.act")+
+		` UNION SELECT r.id, r.kind FROM changes c JOIN records r ON r.id = c.record WHERE `+r.since.by("c.act")+`) w GROUP BY kind`)
+	if err != nil {
+		return n, 0, err
+	}
+	var kind string
+	var k int
+	_, err = pgx.ForEachRow(rows, []any{&kind, &k}, func() error {
+		if i := slices.Index(listKinds[:], farm.Kind(kind)); i >= 0 {
+			n[i] = k
+			total += k
+		}
+		return nil
+	})
+	return n, total, err
+}
+
+// fewSQL makes the database go from what changed to its rows by their indexes,
+// whatever it takes their number for.
+const fewSQL = `SET LOCAL jit = off; SET LOCAL enable_seqscan = off; SET LOCAL enable_hashjoin = off; SET LOCAL enable_mergejoin = off;
+	SET LOCAL max_parallel_workers_per_gather = 0`
+
+// readChanged reads the rows of what changed; ok is false where it is so much that
+// reading all costs less, or where a row is not found as it should be.
+func (r *analysisReader) readChanged(s *Store, of int) (ok bool, err error) {
+	var snapshot string
+	if err := r.tx.QueryRow(r.ctx, `SELECT pg_export_snapshot()`).Scan(&snapshot); err != nil {
+		return false, err
+	}
+	if _, err := r.tx.Exec(r.ctx, fewSQL); err != nil {
+		return false, err
+	}
+	n, total, err := r.countChanged()
+	switch {
+	case err != nil:
+		return false, err
+	case total > leastToCount && total > of/changedShare:
+		return false, nil
+	}
+	r.rows = &analysisRows{latest: math.MinInt64}
+	starts := startPiece{}
+	readStarts := func(p *part) error { return p.readPiece(&starts, "") }
+	readEvents := func(p *part) error { return p.readEvents() }
+	if total-n[listStarts] == 0 {
+		readEvents = func(*part) error { return nil }
+	}
+	if total > leastForTwo {
+		err = r.both(s, snapshot, readStarts, func(p *part) error {
+			if _, err := p.tx.Exec(p.ctx, fewSQL); err != nil {
+				return err
+			}
+			return readEvents(p)
+		})
+	} else if total > 0 {
+		p := part{analysisReader: r, ctx: r.ctx, tx: r.tx, latest: math.MinInt64}
+		if err = readStarts(&p); err == nil {
+			err = readEvents(&p)
+		}
+		r.rows.latest = p.latest
+	}
+	if err != nil {
+		return false, err
+	}
+	r.rows.h.Starts, r.rows.labels = starts.starts, starts.labels
+	for i, void := range r.since.void {
+		if len(void) != n[i] {
+			return false, nil
+		}
+	}
+	return true, nil
+}
+
+const (
+	leastToCount = 10_000 // rows changed, below which it does not matter
+	changedShare = 6      // a row by its index costs so many times one of a whole table
+	leastForTwo  = 500    // rows changed, from which a second connection is worth it
+)
+
+// merge takes the rows that changed into those that were read before, which stay
+// as they are for who reads them still.
+func (old *analysisRows) merge(fresh *analysisRows, void *[analysisLists][]bool) *analysisRows {
+	n := &analysisRows{latest: max(old.latest, fresh.latest)}
+	m := merger[exposure.Start]{func(s *exposure.Start) int64 { return s.At }, func(s *exposure.Start, _ int, _ [][16]byte) *[16]byte { return &s.ID }}
+	steps := m.plan(old.h.Starts, nil, fresh.h.Starts, nil, void[listStarts])
+	n.h.Starts, n.labels = follow(steps, old.h.Starts, fresh.h.Starts), follow(steps, old.labels, fresh.labels)
+	p := merger[exposure.Probe]{func(p *exposure.Probe) int64 { return p.At }, func(p *exposure.Probe, _ int, _ [][16]byte) *[16]byte { return &p.ID }}
+	n.h.Probes = follow(p.plan(old.h.Probes, nil, fresh.h.Probes, nil, void[listProbes]), old.h.Probes, fresh.h.Probes)
+	n.h.Cleanings, n.cleaningIDs = beside(old.h.Cleanings, old.cleaningIDs, fresh.h.Cleanings, fresh.cleaningIDs, void[listCleanings], func(c *exposure.Cleaning) int64 { return c.At })
+	n.h.Skips, n.skipIDs = beside(old.h.Skips, old.skipIDs, fresh.h.Skips, fresh.skipIDs, void[listSkips], func(s *exposure.Skip) int64 { return s.At })
+	n.h.Services, n.serviceIDs = beside(old.h.Services, old.serviceIDs, fresh.h.Services, fresh.serviceIDs, void[listServices], func(s *exposure.Service) int64 { return s.At })
+	n.h.Fittings, n.fittingIDs = beside(old.h.Fittings, old.fittingIDs, fresh.h.Fittings, fresh.fittingIDs, void[listFittings], func(f *exposure.Fitting) int64 { return f.At })
+	return n
+}
+
+// beside merges a list whose ids lie beside it.
+func beside[T any](old []T, oldIDs [][16]byte, fresh []T, freshIDs [][16]byte, void []bool, at func(*T) int64) ([]T, [][16]byte) {
+	m := merger[T]{at, func(_ *T, i int, ids [][16]byte) *[16]byte { return &ids[i] }}
+	steps := m.plan(old, oldIDs, fresh, freshIDs, void)
+	return follow(steps, old, fresh), follow(steps, oldIDs, freshIDs)
+}
+
+// merger knows what a list is ordered by: time, then id.
+type merger[T any] struct {
+	at func(*T) int64
+	id func(x *T, i int, ids [][16]byte) *[16]byte
+}
+
+// mergeStep takes the old rows from from to before to, and then a fresh one; -1
+// none.
+type mergeStep struct{ from, to, fresh int }
+
+// plan says how two lists become one: a fresh row stands in place of the old one
+// of its id, which has its time, and void ones go.
+func (m *merger[T]) plan(old []T, oldIDs [][16]byte, fresh []T, freshIDs [][16]byte, void []bool) []mergeStep {
+	if len(fresh) == 0 {
+		return nil
+	}
+	compare := func(a *T, i int, aIDs [][16]byte, b *T, j int, bIDs [][16]byte) int {
+		if x, y := m.at(a), m.at(b); x != y {
+			if x < y {
+				return -1
+			}
+			return 1
+		}
+		return exposure.CompareIDs(m.id(a, i, aIDs), m.id(b, j, bIDs))
+	}
+	order := make([]int, len(fresh))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortFunc(order, func(i, j int) int { return compare(&fresh[i], i, freshIDs, &fresh[j], j, freshIDs) })
+	steps := make([]mergeStep, 0, len(fresh)+1)
+	from := 0
+	for _, k := range order {
+		// The place of a fresh row: most come after all that was there.
+		low, high := from, len(old)
+		if high > low && compare(&old[high-1], high-1, oldIDs, &fresh[k], k, freshIDs) < 0 {
+			low = high
+		}
+		for low < high {
+			mid := int(uint(low+high) >> 1)
+			if compare(&old[mid], mid, oldIDs, &fresh[k], k, freshIDs) < 0 {
+				low = mid + 1
+			} else {
+				high = mid
+			}
+		}
+		step := mergeStep{from, low, k}
+		if void[k] {
+			step.fresh = -1
+		}
+		steps = append(steps, step)
+		from = low
+		if low < len(old) && compare(&old[low], low, oldIDs, &fresh[k], k, freshIDs) == 0 {
+			from++
+		}
+	}
+	return append(steps, mergeStep{from, len(old), -1})
+}
+
+// follow makes a new list by a plan; without one the old list will do.
+func follow[T any](steps []mergeStep, old, fresh []T) []T {
+	if steps == nil {
+		return old
+	}
+	n := 0
+	for _, s := range steps {
+		n += s.to - s.from
+		if s.fresh >= 0 {
+			n++
+		}
+	}
+	out := make([]T, 0, n)
+	for _, s := range steps {
+		out = append(out, old[s.from:s.to]...)
+		if s.fresh >= 0 {
+			out = append(out, fresh[s.fresh])
+		}
+	}
+	return out
+}
+
+// renumber gives the rows with other numbers of printers and plates, where those
+// of things that were there before have moved.
+func (old *analysisRows) renumber(printers, plates []int32) *analysisRows {
+	n := *old
+	h := &n.h
+	h.Starts, h.Probes, h.Cleanings = slices.Clone(h.Starts), slices.Clone(h.Probes), slices.Clone(h.Cleanings)
+	h.Skips, h.Services, h.Fittings = slices.Clone(h.Skips), slices.Clone(h.Services), slices.Clone(h.Fittings)
+	plate := func(i *int32) {
+		if *i >= 0 {
+			*i = plates[*i]
+		}
+	}
+	for i := range h.Starts {
+		h.Starts[i].Printer = printers[h.Starts[i].Printer]
+		plate(&h.Starts[i].Plate)
+	}
+	for i := range h.Probes {
+		h.Probes[i].Printer = printers[h.Probes[i].Printer]
+		plate(&h.Probes[i].Plate)
+	}
+	for i := range h.Cleanings {
+		plate(&h.Cleanings[i].Plate)
+	}
+	for i := range h.Skips {
+		h.Skips[i].Printer = printers[h.Skips[i].Printer]
+	}
+	for i := range h.Services {
+		h.Services[i].Printer = printers[h.Services[i].Printer]
+	}
+	for i := range h.Fittings {
+		h.Fittings[i].Printer = printers[h.Fittings[i].Printer]
+		plate(&h.Fittings[i].Plate)
+	}
+	return &n
+}
+
+// moves tells where the things of one numbering stand in a later one, and whether
+// any of them moved; ok is false where one is no longer there.
+func (n numbering) moves(to numbering, things int) (moved []int32, any, ok bool) {
+	moved = make([]int32, things)
+	for id, i := range n {
+		if i < 0 {
+			continue
+		}
+		if id >= len(to) || to[id] < 0 {
+			return nil, false, false
+		}
+		moved[i] = to[id]
+		any = any || moved[i] != i
+	}
+	return moved, any, true
+}
+
+// pendingAct is an act that had a number and could not be seen.
+type pendingAct struct {
+	id     int64
+	before int64 // transactions from this one on began after it was missed
+	missed time.Time
+}
