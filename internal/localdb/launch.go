@@ -62,6 +62,11 @@ type supervisor struct {
 func (s *supervisor) start(ctx context.Context) error {
 	s.quit, s.ended = make(chan struct{}), make(chan struct{})
 	p, err := s.launchServer(ctx)
+	for try := 1; err != nil && s.inTheWay(p) && try < 5; try++ {
+		if err = s.home.endLeftovers(ctx, s.opts); err == nil {
+			p, err = s.launchServer(ctx)
+		}
+	}
 	if err != nil {
 		close(s.ended)
 		return err
@@ -70,7 +75,18 @@ func (s *supervisor) start(ctx context.Context) error {
 	return nil
 }
 
-// launchServer starts the server and waits until it answers.
+// errOther says that what answers is not the server that was started.
+var errOther = errors.New("another server answered")
+
+// inTheWay tells whether another server kept p from starting: one that a killed
+// command had started so lately that it could not be seen among the leftovers.
+func (s *supervisor) inTheWay(p *process) bool {
+	pm := s.home.postmaster()
+	return pm != 0 && (p == nil || pm != p.cmd.Process.Pid) || len(processesIn(s.home.data())) > 0
+}
+
+// launchServer starts the server and waits until it answers. A process that did
+// not become the server is ended and given back with the error.
 func (s *supervisor) launchServer(ctx context.Context) (*process, error) {
 	cmd, root, release, err := s.home.command(syscall.SIGINT, s.bin.path("postgres"))
 	if err != nil {
@@ -98,9 +114,13 @@ func (s *supervisor) launchServer(ctx context.Context) (*process, error) {
 	s.mu.Lock()
 	s.current = p
 	s.mu.Unlock()
-	if err := waitReady(ctx, s.adminURL, p.done); err != nil {
-		endProcess(p)
-		return nil, fmt.Errorf("localdb: PostgreSQL in %s did not start: %w\n%s", s.home.root, err, tail(s.home.logPath(), 8))
+	err = waitReady(ctx, s.adminURL, p.done)
+	if err == nil && s.home.postmaster() != p.cmd.Process.Pid {
+		err = errOther
+	}
+	if err != nil {
+		_ = endProcess(p)
+		return p, fmt.Errorf("localdb: PostgreSQL in %s did not start: %w\n%s", s.home.root, err, tail(s.home.logPath(), 8))
 	}
 	return p, nil
 }
@@ -165,7 +185,7 @@ func (s *supervisor) watch(p *process) {
 			next, err := s.restart(ctx)
 			if ctx.Err() != nil {
 				if next != nil {
-					endProcess(next)
+					_ = endProcess(next)
 				}
 				return
 			}

@@ -105,14 +105,14 @@ func Open(ctx context.Context, opts Options) (*Cluster, error) {
 	}
 	defer start.release()
 
-	owner, err := tryLockFile(h.lockPath("owner"), h.account)
-	if err != nil {
+	c := &Cluster{opts: opts, home: h}
+	if c.owner, err = tryLockFile(h.lockPath("owner"), h.account); err != nil {
 		return nil, err
 	}
-	c := &Cluster{opts: opts, home: h, owner: owner}
-	if owner == nil {
+	if c.owner == nil {
 		err = c.join(ctx)
-	} else {
+	}
+	if c.owner != nil {
 		err = c.start(ctx)
 	}
 	if err != nil {
@@ -126,19 +126,36 @@ func Open(ctx context.Context, opts Options) (*Cluster, error) {
 }
 
 // join waits until the owner's server answers. The owner keeps "start" while
-// it starts, so normally it answers at once; it may be restarting.
+// it starts, so normally it answers at once; it may be restarting. Or it has been
+// killed while it started a server: the child that was just becoming one held the
+// lock for a moment longer. Then the lock can be had, and c is the owner.
 func (c *Cluster) join(ctx context.Context) error {
-	socket, err := c.home.recordedSocket()
-	if err != nil {
-		return err
-	}
-	c.home.socket = socket
 	ctx, cancel := context.WithTimeout(ctx, time.Minute)
 	defer cancel()
-	if err := waitReady(ctx, c.AdminURL("postgres"), nil); err != nil {
-		return fmt.Errorf("localdb: the database in %s was started by another command but does not answer: %w", c.home.dir, err)
+	for {
+		socket, err := c.home.recordedSocket()
+		if err == nil {
+			c.home.socket = socket
+			once, stop := context.WithTimeout(ctx, time.Second)
+			err = waitReady(once, c.AdminURL("postgres"), nil)
+			stop()
+		}
+		owner, lockErr := tryLockFile(c.home.lockPath("owner"), c.home.account)
+		if owner != nil || lockErr != nil {
+			c.owner = owner
+			return lockErr
+		}
+		if err == nil {
+			return nil
+		}
+		if ctx.Err() != nil {
+			return fmt.Errorf("localdb: the database in %s was started by another command but does not answer: %w", c.home.dir, err)
+		}
+		select {
+		case <-ctx.Done():
+		case <-time.After(10 * time.Millisecond):
+		}
 	}
-	return nil
 }
 
 func (c *Cluster) start(ctx context.Context) (err error) {

@@ -384,3 +384,25 @@ func TestAnAccountWithoutANameIsToldSo(t *testing.T) {
 		t.Errorf("Open as account %d: %v, want advice", uid, err)
 	}
 }
+
+// A command that is killed just as it starts its server's process leaves the lock
+// with that process for a moment: whoever opens then waits and starts a server.
+func TestALockThatOutlivesItsCommandForAMomentIsNotJoined(t *testing.T) {
+	dir := madeDir(t)
+	first := open(t, Options{Dir: dir})
+	if err := first.Close(testContext(t)); err != nil {
+		t.Fatal(err)
+	}
+	held, err := tryLockFile(first.home.lockPath("owner"), first.home.account)
+	if held == nil || err != nil {
+		t.Fatal(held, err)
+	}
+	time.AfterFunc(300*time.Millisecond, held.release)
+	again := open(t, Options{Dir: dir})
+	if again.Joined() {
+		t.Fatal("joined a command that had ended")
+	}
+	if got := queryText(t, again.URL("postgres"), "SELECT 'here'"); got != "here" {
+		t.Errorf("got %q", got)
+	}
+}

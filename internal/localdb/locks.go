@@ -11,7 +11,8 @@ import (
 )
 
 // lock is a held flock. The kernel drops it when the process dies, however it
-// dies, and children never inherit it (Go opens files close-on-exec).
+// dies, and children keep it for the moment before they become another program
+// (Go opens files close-on-exec).
 type lock struct{ f *os.File }
 
 // release gives the lock back; releasing nil or twice does nothing.
