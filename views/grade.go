@@ -8,6 +8,7 @@ type GradeListPage struct {
 	Lead    string
 	Ends    string // address where it is asked how prints ended
 	Places  []Link // other ways to go through first layers
+	Hint    PracticeHint
 	Saved   SavedLine
 	Find    string // address the printer's tag is sent to
 	Problem string // what is wrong with the tag that was looked for
@@ -85,6 +86,14 @@ type GradePage struct {
 	Person    Field
 	Reason    []Field // of a correction
 	Submit    string
+	Hint      PracticeHint
+}
+
+// PracticeHint says to whoever is signed in that no qualification is held; its zero
+// value shows nothing.
+type PracticeHint struct {
+	Text string
+	At   string // where practice is
 }
 
 // Brush is one mark to paint with, or "Nothing printed here".

@@ -259,6 +259,16 @@ func TestPracticeIsGradedAndWrittenDown(t *testing.T) {
 	if got := kofi.Get("/practice").Body; !strings.Contains(got, "You have not practised yet") {
 		t.Error("no empty state")
 	}
+	// The Grade pages say so to the person alone, and take grades all the same.
+	hint := func(who *webtest.Client, want bool) {
+		t.Helper()
+		for _, at := range []string{"/grade", "/grade/P-1"} {
+			if got := len(who.Page(at).All(".practice")) == 1; got != want {
+				t.Errorf("%s: the hint is there: %v, want %v", at, got, want)
+			}
+		}
+	}
+	hint(kofi, true)
 	answers := map[string]graders.Item{}
 	for _, x := range graders.DrawnSet {
 		answers[x.Code] = x
@@ -318,7 +328,9 @@ func TestPracticeIsGradedAndWrittenDown(t *testing.T) {
 	if got := boss.Page("/practice").Text("table"); !strings.Contains(got, "kofi") || !strings.Contains(got, "11 of 12") {
 		t.Errorf("for managers: %q", got)
 	}
+	hint(kofi, false)
 	other := site.As("lea", "operator")
+	hint(other, true)
 	if got := other.Get("/practice").Body; strings.Contains(got, "11 of 12") {
 		t.Error("somebody else's round is shown")
 	}

@@ -70,6 +70,9 @@ func (s *Server) getGrade() echo.HandlerFunc {
 		if p.Saved, err = s.saved(c, zone); err != nil {
 			return err
 		}
+		if p.Hint, err = s.practiceHint(c); err != nil {
+			return err
+		}
 		acts, err := s.store.HandActs(ctx, true, 0, gradesRecent)
 		if err != nil {
 			return err

@@ -53,15 +53,18 @@ func (g *grading) show(c echo.Context, status int) error {
 		p.Quick, p.Submit = false, "Save correction"
 	}
 	g.startWords()
+	var err error
 	if g.old == nil {
 		at := testPlace{printer: g.printer.Tag, plate: g.floor.Plate}
 		if g.floor.LastStart != nil {
 			at.last = *g.floor.LastStart
 		}
-		var err error
 		if p.Reminders, err = g.s.reminders(c.Request().Context(), g.who, at); err != nil {
 			return err
 		}
+	}
+	if p.Hint, err = g.s.practiceHint(c); err != nil {
+		return err
 	}
 	if err := g.plateFields(); err != nil {
 		return err

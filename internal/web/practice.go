@@ -216,6 +216,26 @@ func heldOf(list []*farm.Qualification, now time.Time) *farm.Qualification {
 	return nil
 }
 
+// practiceHint says to a person, and to nobody else, that no qualification is held.
+func (s *Server) practiceHint(c echo.Context) (views.PracticeHint, error) {
+	who := identity(c)
+	if at := s.open(c, "/practice"); who.Person == 0 || at == "" {
+		return views.PracticeHint{}, nil
+	}
+	list, err := s.store.Qualifications(c.Request().Context(), who.Handle, 20)
+	if err != nil || heldOf(list, s.now()) != nil {
+		return views.PracticeHint{}, err
+	}
+	text := "You hold no qualification for grading now; a round of practice takes about five minutes."
+	for _, q := range list {
+		if q.Passed == "yes" {
+			text = "Your qualification for grading ran out; a round of practice renews it."
+			break
+		}
+	}
+	return views.PracticeHint{Text: text, At: s.url("/practice")}, nil
+}
+
 func qualificationFact(q *farm.Qualification, word string, zone *time.Location, now time.Time) views.Fact {
 	f := views.Fact{Word: word, Value: fmt.Sprintf("%.0f of %d grades right", q.GradesRight, q.Items)}
 	if farm.Known(q.MarksRight) {
