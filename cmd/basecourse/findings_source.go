@@ -35,7 +35,15 @@ var _ web.Findings = findingsSource{}
 
 // Latest gives the findings as of a time.
 func (s findingsSource) Latest(ctx context.Context, at time.Time, seen store.DataVersion) (*web.FindingList, error) {
-	f, err := s.Assessor.Latest(ctx, at, seen)
+	return s.list(s.Assessor.Latest(ctx, at, seen))
+}
+
+// Fresh gives them for pages that are about findings.
+func (s findingsSource) Fresh(ctx context.Context, at time.Time, seen store.DataVersion) (*web.FindingList, error) {
+	return s.list(s.Assessor.Fresh(ctx, at, seen))
+}
+
+func (s findingsSource) list(f *assess.Findings, err error) (*web.FindingList, error) {
 	if err != nil {
 		return nil, err
 	}

@@ -114,7 +114,20 @@ const (
 // seen is the version of the data the page goes by, when it has read that; its
 // zero value is read here.
 func (a *Assessor) Latest(ctx context.Context, now time.Time, seen store.DataVersion) (*Findings, error) {
-	v, q, err := a.pageView(ctx, now, seen)
+	return a.latestWithin(ctx, now, seen, 0)
+}
+
+// fresh is how long pages about findings wait for what was recorded just now.
+const fresh = time.Second
+
+// Fresh is Latest for pages that are about findings: where the last computation took
+// less than fresh, it waits so long for one of all that is recorded.
+func (a *Assessor) Fresh(ctx context.Context, now time.Time, seen store.DataVersion) (*Findings, error) {
+	return a.latestWithin(ctx, now, seen, fresh)
+}
+
+func (a *Assessor) latestWithin(ctx context.Context, now time.Time, seen store.DataVersion, patience time.Duration) (*Findings, error) {
+	v, q, err := a.viewWithin(ctx, now, seen, patience)
 	if err != nil {
 		return nil, err
 	}
@@ -157,6 +170,11 @@ func (a *Assessor) view(ctx context.Context, q AsOf) (*view, AsOf, error) {
 // pageView is view for pages: where computing is slow, what was computed last
 // will do while the new is on its way, over midnight too.
 func (a *Assessor) pageView(ctx context.Context, now time.Time, version store.DataVersion) (*view, AsOf, error) {
+	return a.viewWithin(ctx, now, version, 0)
+}
+
+// viewWithin is pageView that waits for the new one where it should be there in time.
+func (a *Assessor) viewWithin(ctx context.Context, now time.Time, version store.DataVersion, patience time.Duration) (*view, AsOf, error) {
 	q, err := a.normal(AsOf{At: now})
 	if err != nil {
 		return nil, q, err
@@ -173,7 +191,15 @@ func (a *Assessor) pageView(ctx context.Context, now time.Time, version store.Da
 	old, took, done := a.latest, a.took, a.done
 	a.mu.Unlock()
 	if old != nil && took > slow && !old.q.At.After(q.At) {
-		if time.Since(done) > rest*took {
+		if took < patience {
+			wait, cancel := context.WithTimeout(ctx, patience)
+			v, as, err := a.await(wait, flightKey{version, q})
+			late := wait.Err() != nil && ctx.Err() == nil
+			cancel()
+			if err == nil || !late {
+				return v, as, err
+			}
+		} else if time.Since(done) > rest*took {
 			a.refresh(flightKey{version, q})
 		}
 		q.At = old.q.At

@@ -63,7 +63,7 @@ type MarkCount struct {
 // Evidence gives what a question's answer rests on; a refusal of kind NotFound
 // for a question that is not asked of the farm.
 func (a *Assessor) Evidence(ctx context.Context, kind, tag, cause string, now time.Time) (*Evidence, error) {
-	v, q, err := a.pageView(ctx, now, store.DataVersion{})
+	v, q, err := a.viewWithin(ctx, now, store.DataVersion{}, fresh)
 	if err != nil {
 		return nil, err
 	}

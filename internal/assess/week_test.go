@@ -93,6 +93,63 @@ func TestAWeekWorkedInAnswersAsAllDoes(t *testing.T) {
 	}
 }
 
+// On a farm where computing takes long a page has the answer of a moment ago; one that
+// is about findings waits, unless that takes long too.
+func TestAPageAboutFindingsWaitsForWhatWasRecordedJustNow(t *testing.T) {
+	ctx := context.Background()
+	s, err := store.Open(ctx, testdb.New(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(s.Close)
+	now := time.Date(2026, 4, 6, 12, 0, 0, 0, time.UTC)
+	s.SetClock(func() time.Time { return now })
+	b := &farm.Bundle{Printers: []farm.Printer{{Tag: "P-1", BedXMM: 200, BedYMM: 200, ZoneCols: 3, ZoneRows: 3, ZStepMM: 0.01, ProbingRecorded: "all"}}}
+	if report, err := s.ImportFarm(ctx, store.Act{Via: "import", Why: "test"}, b, store.ImportOptions{}); err != nil || !report.Stored {
+		t.Fatalf("%v\n%s", err, report.Text())
+	}
+	record := func(id string) {
+		item := intake.ParseRecord([]byte(`{"kind":"first_layer","id":"`+id+`","printer":"P-1","started_at":"2026-04-06T08:00:00Z","grade":"clean"}`), "", now)
+		if item.Err != nil {
+			t.Fatal(item.Err)
+		}
+		if _, err := s.Record(ctx, store.Act{Via: "api"}, item); err != nil {
+			t.Fatal(err)
+		}
+	}
+	a := New(s)
+	a.Keep()
+	took := func(d time.Duration) {
+		a.mu.Lock()
+		defer a.mu.Unlock()
+		a.took, a.done = d, time.Now()
+	}
+	layers := func(f *Findings, err error) int {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return f.FirstLayers
+	}
+	record("A")
+	if n := layers(a.Latest(ctx, now, store.DataVersion{})); n != 1 {
+		t.Fatalf("%d first layers at first, want 1", n)
+	}
+	for _, c := range []struct {
+		took          time.Duration
+		latest, fresh int
+	}{{500 * time.Millisecond, 1, 2}, {5 * time.Second, 2, 2}} {
+		took(c.took)
+		record("B" + c.took.String())
+		if n := layers(a.Latest(ctx, now, store.DataVersion{})); n != c.latest {
+			t.Errorf("where computing takes %s, any page has %d first layers, want %d", c.took, n, c.latest)
+		}
+		if n := layers(a.Fresh(ctx, now, store.DataVersion{})); n != c.fresh {
+			t.Errorf("where computing takes %s, a page about findings has %d first layers, want %d", c.took, n, c.fresh)
+		}
+	}
+}
+
 func answersOf(t *testing.T, a *Assessor, at time.Time) []byte {
 	t.Helper()
 	f, err := a.Findings(context.Background(), AsOf{At: at})

@@ -55,7 +55,11 @@ func (s *Server) getFindings() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
-		list, err := s.cfg.Findings.Latest(ctx, now, frame.Version)
+		latest := s.cfg.Findings.Latest
+		if f, ok := s.cfg.Findings.(FreshFindings); ok {
+			latest = f.Fresh
+		}
+		list, err := latest(ctx, now, frame.Version)
 		if err != nil {
 			return err
 		}

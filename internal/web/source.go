@@ -8,6 +8,12 @@ import (
 	"basecourse/internal/upkeep"
 )
 
+// FreshFindings may wait a moment for what was recorded just now, where Latest would
+// give those of a moment before; whoever gives Findings may also be one.
+type FreshFindings interface {
+	Fresh(ctx context.Context, at time.Time, seen store.DataVersion) (*FindingList, error)
+}
+
 // Findings gives the farm's findings. The pages and the API take them from here
 // and compute nothing.
 type Findings interface {
