@@ -97,6 +97,7 @@ var helpGroups = []HelpGroup{
 		{"handover", "Handover", "What the next shift must know.", ""},
 	}},
 	{"setup", "Setup", []HelpWord{
+		{"mapping", "Mapping", "How a log of another form is read: which of its columns become what, and what its words mean. It is kept by name and offered for the next log.", "Rows are known by the mapping's name and by what tells them apart, so a longer file of the same log records the new rows alone. A mapping that is retired is offered no more and can be used again."},
 		{"setting", "Setting", "A number or word the program works with, such as the farm's time zone or what an hour of work costs. Each has a standard value.", ""},
 		{"bundle", "Bundle", "The farm as a .zip or a folder of CSV files. It goes in by Import and comes out by Export, without loss.", ""},
 		{"dry-run", "Check", "An import that stores nothing: it says what would go in and what is wrong, with the place.", ""},

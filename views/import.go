@@ -13,6 +13,8 @@ type ImportPage struct {
 	LogAction string
 	Kinds     []Option
 	Mappings  []string // kept ones, by name
+
+	MappingsAt string // where they are looked after; "" there are none
 }
 
 // UploadPage is the report of an upload: checked, or imported.

@@ -239,6 +239,7 @@ func scaleThings(t *testing.T, st *store.Store, now time.Time) {
 	report, err := st.ImportFarm(ctx, store.Act{Via: "import"}, &farm.Bundle{
 		Jobs:        jobs,
 		Shifts:      []farm.Shift{{Shift: "scale", Person: "early-1", StartsAt: day, EndsAt: day.Add(8 * time.Hour)}},
+		Mappings:    []farm.LogMapping{{Mapping: "scale", Says: `{"mapping":"scale","kind":"cleaning","zone":"UTC","fields":{"cleaned_at":{"from":["when"],"order":"ymd"},"method":{"value":"wipe"},"plate":{"from":["plate"]}}}`}},
 		Instruments: []farm.Instrument{{Instrument: "scale", Kind: "caliper", ResolutionMM: 0.01, UncertaintyMM: none}},
 	}, store.ImportOptions{})
 	if err != nil || !report.Stored {
@@ -363,7 +364,7 @@ func scalePages(t *testing.T, st *store.Store, now time.Time, upload string) []s
 			return layer.Material
 		case strings.HasPrefix(path, "/jobs/"), strings.HasPrefix(path, "/setup/jobs/"):
 			return "scale-1"
-		case strings.HasPrefix(path, "/setup/shifts/"), strings.HasPrefix(path, "/setup/instruments/"), strings.HasPrefix(path, "/setup/tokens/"), strings.HasPrefix(path, "/setup/webhooks/"):
+		case strings.HasPrefix(path, "/setup/shifts/"), strings.HasPrefix(path, "/setup/instruments/"), strings.HasPrefix(path, "/setup/mappings/"), strings.HasPrefix(path, "/setup/tokens/"), strings.HasPrefix(path, "/setup/webhooks/"):
 			return "scale"
 		case strings.HasPrefix(path, "/setup/people/"):
 			return "amara"

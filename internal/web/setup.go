@@ -131,7 +131,8 @@ func (s *Server) setupParts(c echo.Context, f store.FarmFacts) []views.SetupPart
 		{"API", "/help/api", "how programs send and read records"},
 		{"Trust on tablets", "/trust", "https, for work without network"},
 		{"Labels", "/setup/labels", "codes for printers and plates"},
-		{"Import", "/setup/import", "a bundle, checked first"},
+		{"Import", "/setup/import", "a bundle or a log, checked first"},
+		{"Mappings", "/setup/mappings", "how logs are read"},
 		{"Export", "/setup/export", "the whole farm as a bundle"},
 		{"Help", "/help", "each word, explained once"},
 	} {

@@ -323,7 +323,7 @@ func (s *Server) fieldsOf(ctx context.Context, form *thingForm, now time.Time) (
 				v.Suggest = names
 			}
 		case intake.Text:
-			if f.Name == "note" || strings.ContainsAny(v.Value, "\r\n") {
+			if f.Name == "note" || f.Name == "says" || strings.ContainsAny(v.Value, "\r\n") {
 				v.Kind = "area"
 			}
 			if f.Name == "bay" {

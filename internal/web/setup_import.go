@@ -74,6 +74,9 @@ func (s *Server) renderImport(c echo.Context, status int, refusal error) error {
 		return err
 	}
 	p.LogAction, p.Kinds = s.url("/setup/import/logs"), kindOptions(farm.KindFirstLayer)
+	if len(mappings) > 0 {
+		p.MappingsAt = s.open(c, "/setup/mappings")
+	}
 	for _, rec := range mappings {
 		if m := rec.(*farm.LogMapping); m.RetiredAt.IsZero() {
 			p.Mappings = append(p.Mappings, m.Mapping)

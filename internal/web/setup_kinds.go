@@ -11,7 +11,7 @@ import (
 type setupKind struct {
 	kind      farm.Kind
 	path      string // /setup/PATH
-	add       string // /setup/ADD
+	add       string // /setup/ADD; "" they come otherwise
 	one, many string
 	lead      string
 	help      []views.HelpLink
@@ -64,4 +64,8 @@ var (
 		lead: "Gauges and scales, and when they were checked.", help: []views.HelpLink{{ID: "instrument", Word: "an instrument"}},
 		columns: []string{"kind", "resolution_mm", "check_due", "check_result"}, ends: "retired_at", endWord: "Retire", endNote: "It is offered no longer; readings keep it.", back: "Use it again", ended: retiredState,
 		naming: "Readings carry this name, so it is not renamed. For another name add an instrument and retire this one."}
+	setupMappings = &setupKind{kind: farm.KindMapping, path: "mappings", one: "mapping", many: "mappings",
+		lead: "How logs of other forms are read, by name. One is kept on the page of a log.", help: []views.HelpLink{{ID: "mapping", Word: "a mapping"}},
+		columns: []string{"says"}, ends: "retired_at", endWord: "Retire", endNote: "It is offered for no further log; what came in by it stays.", back: "Use it again", ended: retiredState,
+		naming: "What came in by it is known by this name, so it is not renamed: under another name the same rows would be recorded a second time. For a log of another kind keep a mapping of its own and retire this one."}
 )

@@ -7,18 +7,33 @@ import (
 	"strings"
 
 	"basecourse/internal/farm"
+	"basecourse/internal/fault"
 	"basecourse/internal/intake"
 	"basecourse/views"
 )
 
 // The form of a mapping: column i of the log is c<i> (our field), u<i> (unit),
-// k<i> (part of the key); its j-th word is w<i>.<j>; v.<field> is a value for all
+// k<i> (part of the key), o<i> (words that are not listed), l<i> (rows that count); its
+// j-th word is w<i>.<j>; v.<field> is a value for all
 // rows.
 
 const zoneTarget = "marks.zone" // where the marks of a row are
 
 var logKindWords = map[farm.Kind]string{farm.KindFirstLayer: "First layers", farm.KindCleaning: "Cleanings", farm.KindProbe: "Probes", farm.KindProbeSkipped: "Skipped probes",
 	farm.KindOffsetChange: "Offset changes", farm.KindService: "Services", farm.KindFitting: "Fittings", farm.KindPlateState: "States of plates"}
+
+// mappingWords say in short what a kept mapping does.
+func mappingWords(m *farm.LogMapping) string {
+	read, err := intake.ReadMapping([]byte(m.Says))
+	if err != nil {
+		return "cannot be read any more: " + fault.Shorten(err.Error())
+	}
+	words := logKindWords[read.Kind] + ", " + counted(len(read.Fields), "field", "fields")
+	if len(read.Only) > 0 {
+		words += ", some rows only"
+	}
+	return words
+}
 
 func kindOptions(chosen farm.Kind) (list []views.Option) {
 	for _, k := range intake.LogKinds {
@@ -54,7 +69,7 @@ func (f *logForm) names() []string {
 	names := []string{"act", "name", "encoding", "delimiter", "header_row", "decimal", "unknown", "same_rows", "zone", "twice", "century", "order", "at", "severity", "zones", "between"}
 	for i, c := range f.survey.Columns {
 		n := strconv.Itoa(i)
-		names = append(names, "c"+n, "u"+n, "k"+n)
+		names = append(names, "c"+n, "u"+n, "k"+n, "o"+n, "l"+n)
 		for j := range c.Values {
 			names = append(names, "w"+n+"."+strconv.Itoa(j))
 		}
@@ -65,15 +80,23 @@ func (f *logForm) names() []string {
 	return names
 }
 
-// read makes a mapping of what was sent. What the form does not show (words that
-// are not in this log, filters) stays as the draft has it.
+// read makes a mapping of what was sent. What the form does not show (words and
+// filters of columns that are not in this log) stays as the draft has it.
 func (f *logForm) read(sent map[string]string) *intake.Mapping {
 	m := *f.m
 	m.Name, m.Zone, m.Twice, m.Decimal, m.SameRows = strings.TrimSpace(sent["name"]), strings.TrimSpace(sent["zone"]), sent["twice"], sent["decimal"], sent["same_rows"]
 	m.Encoding, m.Delimiter = sent["encoding"], map[string]string{"comma": ",", "semicolon": ";", "tab": "\t", "bar": "|"}[sent["delimiter"]]
 	m.HeaderRow, _ = strconv.Atoi(strings.TrimSpace(sent["header_row"]))
 	m.Century, _ = strconv.Atoi(sent["century"])
-	m.Unknown, m.Key = nil, nil
+	m.Unknown, m.Key, m.Only = nil, nil, nil
+	for _, o := range f.m.Only {
+		if i := slices.IndexFunc(f.survey.Columns, func(c intake.ColumnSurvey) bool { return c.Heading == o.Column }); i >= 0 {
+			if _, asked := sent["l"+strconv.Itoa(i)]; asked {
+				continue
+			}
+		}
+		m.Only = append(m.Only, o)
+	}
 	for w := range strings.SplitSeq(sent["unknown"], ",") {
 		if w = strings.TrimSpace(w); w != "" {
 			m.Unknown = append(m.Unknown, w)
@@ -84,6 +107,9 @@ func (f *logForm) read(sent map[string]string) *intake.Mapping {
 		n := strconv.Itoa(i)
 		if sent["k"+n] == "yes" {
 			m.Key = append(m.Key, c.Heading)
+		}
+		if is := parted(sent["l"+n]); len(is) > 0 {
+			m.Only = append(m.Only, intake.Filter{Column: c.Heading, Is: is})
 		}
 		f.take(&m, sent, n, c)
 	}
@@ -164,6 +190,9 @@ func (f *logForm) take(m *intake.Mapping, sent map[string]string, n string, c in
 		if x.Type == intake.Code || x.Type == intake.Marks || x.Ref != "" {
 			fm.Words = words(fm.Words)
 		}
+		if other, asked := sent["o"+n]; asked && takesOther(x) {
+			fm.Other = other
+		}
 		if intake.InMM(x) {
 			fm.Unit = sent["u"+n]
 		}
@@ -217,6 +246,9 @@ func (f *logForm) columns() (list []views.LogColumn) {
 				v.Fields = append(v.Fields, views.Field{Name: "u" + n, Label: "Unit", Kind: "select", Options: options(either(f.m.Fields[name].Unit, "mm"), "mm", "mm", "um", "µm", "in", "inches")})
 			}
 			v.Words = f.words(n, c, x, f.m.Fields[name].Words)
+			if takesOther(x) && name != "readings" {
+				v.Fields = append(v.Fields, views.Field{Name: "o" + n, Label: "Words that are not listed", Kind: "select", Options: options(f.m.Fields[name].Other, "", "Refuse such rows", "unknown", "Nothing was noted")})
+			}
 		}
 		if target == zoneTarget {
 			for j, w := range c.Values {
@@ -224,10 +256,52 @@ func (f *logForm) columns() (list []views.LogColumn) {
 			}
 		}
 		v.Fields = append(v.Fields, views.Field{Name: "k" + n, Label: "Tells rows apart (a running number, say)", Kind: "check", Value: "yes", On: slices.Contains(f.m.Key, c.Heading)})
+		if text, ok := f.only(c.Heading); ok {
+			v.Fields = append(v.Fields, views.Field{Name: "l" + n, Label: "Only rows that say", Value: text, Optional: true, Longest: 600, Hint: "Words with | between, " + emptyWord + " for an empty cell; other rows are left out. Left empty: all rows."})
+		}
 		list = append(list, v)
 	}
 	return list
 }
+
+// emptyWord stands for an empty cell among the words that rows must have.
+const emptyWord = "(empty)"
+
+// only are the words that a column's rows must have, with | between; false where they
+// cannot be written so, and stay as the draft has them.
+func (f *logForm) only(heading string) (text string, ok bool) {
+	var words []string
+	filters := 0
+	for _, o := range f.m.Only {
+		if o.Column != heading {
+			continue
+		}
+		filters++
+		for _, w := range o.Is {
+			if strings.Contains(w, "|") || w == emptyWord {
+				return "", false
+			}
+			words = append(words, either(strings.TrimSpace(w), emptyWord))
+		}
+	}
+	return strings.Join(words, " | "), filters <= 1
+}
+
+func parted(text string) (list []string) {
+	for w := range strings.SplitSeq(text, "|") {
+		switch w = strings.TrimSpace(w); w {
+		case "":
+		case emptyWord:
+			list = append(list, "")
+		default:
+			list = append(list, w)
+		}
+	}
+	return list
+}
+
+// takesOther tells whether words of a field that are not listed may count as nothing.
+func takesOther(x *intake.Field) bool { return x.Type == intake.Code || x.Type == intake.Marks }
 
 func wordLabel(w intake.ValueSurvey) string {
 	return "“" + w.Text + "” (" + counted(w.Count, "row", "rows") + ", first in line " + count(w.Line) + ")"

@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"basecourse/internal/farm"
+	"basecourse/internal/store"
 	"basecourse/internal/webtest"
 )
 
@@ -139,6 +140,100 @@ func TestALogIsMappedTriedImportedAndUndone(t *testing.T) {
 		t.Errorf("as a file: %d", a.Status)
 	}
 	nothingLeft(t, dir)
+}
+
+func aMapping(name string) string {
+	return `{"mapping":"` + name + `","kind":"cleaning","zone":"UTC","only":[{"column":"what","is":["clean","Wipe"]}],"fields":{"cleaned_at":{"from":["when"],"order":"ymd"},"method":{"value":"wipe"},"plate":{"from":["plate"]}}}`
+}
+
+// A kept mapping is looked after like any thing: retired it is offered no more, the
+// change is taken back, all of it stands in its history; it is not renamed, because
+// what came in by it is known by its name.
+func TestKeptMappingsAreRetiredAndTakenBack(t *testing.T) {
+	site, c, _ := uploadSite(t)
+	if err := site.Store.SaveThings(context.Background(), store.Act{Via: "page"}, farm.KindMapping, store.ThingEdit{After: &farm.LogMapping{Mapping: "book", Says: aMapping("book")}}); err != nil {
+		t.Fatal(err)
+	}
+	offered := func() bool { return strings.Contains(string(c.Get("/setup/import").Body), `<option value="book">`) }
+	const here = "/setup/mappings/book"
+	if !offered() || !strings.Contains(c.Page("/setup/import").Text("main"), "Mappings that are kept") {
+		t.Error("a kept mapping is not offered")
+	}
+	if text := c.Page("/setup/mappings").Text("table"); !strings.Contains(text, "book") || !strings.Contains(text, "Cleanings, 3 fields, some rows only") {
+		t.Errorf("the list: %s", text)
+	}
+	act := func(do string, want int) {
+		t.Helper()
+		for _, f := range c.Page(here).All("form") {
+			v := webtest.FormValues(f)
+			if v.Get("act") != do {
+				continue
+			}
+			if a := c.Form(here, v); a.Status != want {
+				t.Errorf("%s: got %d", do, a.Status)
+			}
+			return
+		}
+		t.Errorf("no form for %s", do)
+	}
+	act("end", 303)
+	if offered() || !strings.Contains(c.Page(here).Text("main"), "Retired since") {
+		t.Error("retired, and offered")
+	}
+	act("back", 303)
+	if !offered() {
+		t.Error("the change taken back, and not offered")
+	}
+	if text := c.Page(here).Text("main"); !strings.Contains(text, "Retired") || !strings.Contains(text, "not renamed") {
+		t.Errorf("its history: %s", text)
+	}
+	form := webtest.FormValues(c.Page(here).One("form.setup"))
+	form.Set("says", strings.Replace(aMapping("book"), `"column":"what"`, `"colum":"what"`, 1))
+	if a := c.Form(here, form); a.Status != 422 || !strings.Contains(string(a.Body), "unknown field") {
+		t.Errorf("a mapping that cannot be read: got %d", a.Status)
+	}
+	form.Set("says", strings.Replace(aMapping("other"), `"only"`, ` "only"`, 1))
+	if a := c.Form(here, form); a.Status != 422 {
+		t.Errorf("another name: got %d", a.Status)
+	}
+	operator := site.As("op", "operator")
+	for _, at := range []string{"/setup/mappings", here} {
+		if a := operator.Get(at); a.Status != 403 {
+			t.Errorf("%s for an operator: got %d", at, a.Status)
+		}
+	}
+}
+
+// Which rows count and what becomes of words nobody listed are asked on the page of a
+// mapping, and go into its file.
+func TestFiltersOfAMappingAreAskedFor(t *testing.T) {
+	_, c, _ := uploadSite(t)
+	there := sendLog(c, "book.csv", logCSV, "first_layer", "").Header.Get("Location")
+	form := webtest.FormValues(c.Page(there).One("form.setup"))
+	form.Set("l2", "Q-1 | Q-3")
+	form.Set("l4", "(empty) | zu tief")
+	form.Set("o3", "unknown")
+	form.Set("act", "look")
+	if a := c.Form(there, form); a.Status != 303 {
+		t.Fatalf("got %d %s", a.Status, a.Body)
+	}
+	body := string(c.Get(there + ".json").Body)
+	for _, want := range []string{`"column": "Maschine"`, `"Q-3"`, `"column": "Fehler"`, `"other": "unknown"`} {
+		if !strings.Contains(body, want) {
+			t.Errorf("%s is not in the file: %s", want, body)
+		}
+	}
+	form = webtest.FormValues(c.Page(there).One("form.setup"))
+	if form.Get("l2") != "Q-1 | Q-3" || form.Get("l4") != "(empty) | zu tief" || form.Get("o3") != "unknown" {
+		t.Errorf("shown again: %q, %q, %q", form.Get("l2"), form.Get("l4"), form.Get("o3"))
+	}
+	form.Set("l2", "")
+	form.Set("l4", "")
+	form.Set("act", "look")
+	c.Form(there, form)
+	if body := string(c.Get(there + ".json").Body); strings.Contains(body, `"only"`) {
+		t.Errorf("emptied, and still there: %s", body)
+	}
 }
 
 func TestWhatIsNoLogIsSaid(t *testing.T) {

@@ -426,4 +426,4 @@ func TestEveryPageOfSetupHasOneHeading(t *testing.T) {
 
 var setupPages = []string{"/help", "/jobs", "/jobs/NONE", "/setup", "/setup/printers", "/setup/printers/P-001", "/setup/printers/NONE", "/setup/add-printer", "/setup/plates", "/setup/plates/L-107", "/setup/add-plate",
 	"/setup/materials", "/setup/add-material", "/setup/people", "/setup/people/amara", "/setup/add-person", "/setup/jobs", "/setup/add-job", "/setup/shifts", "/setup/add-shift",
-	"/setup/instruments", "/setup/add-instrument", "/setup/settings", "/setup/over-bonding", "/setup/cautions", "/setup/tokens", "/setup/add-token", "/setup/import", "/setup/import/NONE", "/setup/export"}
+	"/setup/instruments", "/setup/add-instrument", "/setup/mappings", "/setup/settings", "/setup/over-bonding", "/setup/cautions", "/setup/tokens", "/setup/add-token", "/setup/import", "/setup/import/NONE", "/setup/export"}

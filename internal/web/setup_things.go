@@ -97,8 +97,11 @@ func (k *setupKind) list() func(*Server) echo.HandlerFunc {
 				AddHref: s.url("/setup/" + k.add), AddWord: "Add a " + k.one, Find: find, FindTo: here, Label: sentenceCase(k.one) + ", by name",
 				Pager: listPager(here, find, page, len(list), total, listSize),
 			}
-			if k.kind == farm.KindInstrument {
+			switch {
+			case k.kind == farm.KindInstrument:
 				p.AddWord = "Add an instrument"
+			case k.add == "":
+				p.AddHref, p.AddWord = s.url("/setup/import"), "Look at a log"
 			}
 			if total == 0 {
 				p.FindTo = ""
@@ -186,6 +189,9 @@ func (k *setupKind) stateWord(rec any, now time.Time) string {
 func shownValue(f *intake.Field, rec any, zone *time.Location) string {
 	if f.Empty(rec) {
 		return "–"
+	}
+	if m, ok := rec.(*farm.LogMapping); ok && f.Name == "says" {
+		return mappingWords(m)
 	}
 	switch f.Type {
 	case intake.Code:

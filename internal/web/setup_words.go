@@ -78,6 +78,9 @@ var fieldWords = map[string]fieldWord{
 	"check_due":      {"Next check due", "", ""},
 	"check_result":   {"Result of the check", "", ""},
 
+	"mapping": {"Mapping", "", ""},
+	"says":    {"How rows are read", "As the file of the mapping has it (JSON). On the page of a log it is a form.", ""},
+
 	"retired_at": {"Retired", "", ""}, "closed_at": {"Closed", "", ""}, "cancelled_at": {"Cancelled", "", ""},
 	"screw": {"Name", "For example front left.", ""}, "x_mm": {"From the left", "", "mm"}, "y_mm": {"From the front", "", "mm"}, "pitch_mm": {"Pitch", "", "mm"},
 	"password": {"Password", "", ""}, "sessions": {"Sessions", "", ""}, "second_factor": {"Second factor", "", ""}, "remove_at": {"Name goes", "", ""}, "removed_at": {"Name removed", "", ""}, "disabled_at": {"Switched off", "", ""}, "revoked_at": {"Revoked", "", ""}, "pin": {"PIN", "", ""}, "enrolled_at": {"Enrolled", "", ""}, "code": {"Code of enrolment", "", ""}, "revoke_reason": {"Why it was revoked", "", ""},

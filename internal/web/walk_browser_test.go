@@ -66,12 +66,15 @@ func everyPage(t *testing.T, site *webtest.Site, admin *webtest.Client) []string
 	}
 	uploaded, _, _ := strings.Cut(added.Header.Get("Location"), "?")
 	logged := strings.TrimSuffix(strings.TrimPrefix(sendLog(admin, "book.csv", logCSV, "first_layer", "").Header.Get("Location"), "/setup/import/"), "/mapping")
+	if err := site.Store.SaveThings(ctx, store.Act{Via: "page"}, farm.KindMapping, store.ThingEdit{After: &farm.LogMapping{Mapping: "walk", Says: aMapping("walk")}}); err != nil {
+		t.Fatal(err)
+	}
 	b := recent()
 	probe := slices.IndexFunc(b.Probes, func(p farm.Probe) bool { return p.Printer == "P-001" && p.Columns > 0 && p.VoidedAt.IsZero() })
 	stands := map[string]string{
 		"/tests/:id":        b.PlannedTests[0].ID.UUID.String(),
 		"/setup/import/:id": strings.TrimPrefix(uploaded, "/setup/import/"), "/setup/import/:id/mapping": logged, "/setup/tokens/:tag": "walk", "/setup/tablets/:id": strconv.Itoa(int(tablet)), "/setup/webhooks/:tag": "walk", "/notices/confirm/:key": confirm, "/notices/stop/:key": stop, "/setup/people/:tag": "amara", "/setup/materials/:tag": b.Materials[0].Name,
-		"/setup/shifts/:tag": b.Shifts[0].Shift, "/setup/instruments/:tag": b.Instruments[0].Instrument, "/setup/jobs/:tag": layer.Job, "/jobs/:tag": layer.Job,
+		"/setup/shifts/:tag": b.Shifts[0].Shift, "/setup/instruments/:tag": b.Instruments[0].Instrument, "/setup/mappings/:tag": "walk", "/setup/jobs/:tag": layer.Job, "/jobs/:tag": layer.Job,
 		"/plates/:tag": layer.Plate, "/plates/:tag/mark": layer.Plate, "/setup/plates/:tag": layer.Plate, "/probes/:id": b.Probes[probe].ID.UUID.String(),
 	}
 	handed := admin.Form("/handover", url.Values{"id": {"01890000-0000-7000-8000-000000000001"}, "do": {"hand"}, "note": {"The fan of P-001 rattles when cold."}})
