@@ -287,28 +287,29 @@ func (r *part) copyOut(query string, take func(row *copyRow) error) error {
 // saw takes note of an instant.
 func (p *part) saw(t int64) { p.latest = max(p.latest, t) }
 
-// from is the query for a kind's rows: all that count, or those that changed,
-// with a last column that says whether they count no more.
-func (p *part) from(kind farm.Kind, columns, where string) string {
-	l := layouts[kind]
-	if p.since == nil {
-		return "SELECT " + columns + " FROM " + l.Name + " WHERE " + p.visible() + p.noted(l.whenColumn()) + where
+// from is the query for a list's rows: all that count, or those that changed.
+func (p *part) from(list int, columns, where string) string {
+	l := layouts[listKinds[list]]
+	if p.since != nil {
+		return p.since.from(list, l, columns)
 	}
-	return "SELECT " + columns + ", voided_at IS NOT NULL FROM (" + p.since.wanted(kind) + ") w JOIN " + l.Name + " t ON " +
-		l.ownerMatch("w_owner") + " AND t." + l.whenColumn() + " = w_at AND t.id = w_id"
+	return "SELECT " + columns + " FROM " + l.Name + " WHERE " + p.visible() + p.noted(l.whenColumn()) + where
 }
 
-// void reads that last column.
-func (p *part) void(row *copyRow) bool {
+// void reads what is said beside a row that changed: whether it counts no more.
+func (p *part) void(list int, row *copyRow) bool {
 	if p.since == nil {
 		return false
 	}
-	b := row.next()
-	if len(b) != 1 {
+	void, known := row.next(), row.next()
+	if len(void) != 1 || len(known) != 1 {
 		row.bad = true
 		return false
 	}
-	return b[0] != 0
+	if known[0] != 0 {
+		p.since.found[list]++
+	}
+	return void[0] != 0
 }
 
 // note takes down what void said of the row that was added to a list.
@@ -320,12 +321,12 @@ func (p *part) note(list int, void bool) {
 
 func (r *part) readEvents() error {
 	h := &r.rows.h
-	err := r.copyOut(r.from(farm.KindProbe, `id, probed_at, printer, plate, plate_side, plate_turned, extent`, ""), func(row *copyRow) error {
+	err := r.copyOut(r.from(listProbes, `id, probed_at, printer, plate, plate_side, plate_turned, extent`, ""), func(row *copyRow) error {
 		p := exposure.Probe{Plate: exposure.None}
 		copy(p.ID[:], row.next())
 		p.At = row.time()
 		printer, plate, side, turned, extent := row.next(), row.next(), row.next(), row.next(), row.next()
-		void := r.void(row)
+		void := r.void(listProbes, row)
 		if row.bad || len(printer) != 4 {
 			return errCopyRow
 		}
@@ -348,12 +349,12 @@ func (r *part) readEvents() error {
 	if err != nil {
 		return err
 	}
-	err = r.copyOut(r.from(farm.KindCleaning, `id, cleaned_at, plate, method`, ""), func(row *copyRow) error {
+	err = r.copyOut(r.from(listCleanings, `id, cleaned_at, plate, method`, ""), func(row *copyRow) error {
 		var id [16]byte
 		copy(id[:], row.next())
 		c := exposure.Cleaning{At: row.time()}
 		plate, method := row.next(), string(row.next())
-		void := r.void(row)
+		void := r.void(listCleanings, row)
 		if row.bad || len(plate) != 4 {
 			return errCopyRow
 		}
@@ -369,12 +370,12 @@ func (r *part) readEvents() error {
 	if err != nil {
 		return err
 	}
-	printerEvent := func(kind farm.Kind, columns string, add func(id [16]byte, at int64, printer int32, void bool)) error {
-		return r.copyOut(r.from(kind, columns, ""), func(row *copyRow) error {
+	printerEvent := func(list int, columns string, add func(id [16]byte, at int64, printer int32, void bool)) error {
+		return r.copyOut(r.from(list, columns, ""), func(row *copyRow) error {
 			var id [16]byte
 			copy(id[:], row.next())
 			at, printer := row.time(), row.next()
-			void := r.void(row)
+			void := r.void(list, row)
 			if row.bad || len(printer) != 4 {
 				return errCopyRow
 			}
@@ -386,26 +387,26 @@ func (r *part) readEvents() error {
 			return err
 		})
 	}
-	err = printerEvent(farm.KindProbeSkipped, "id, at, printer", func(id [16]byte, at int64, printer int32, void bool) {
+	err = printerEvent(listSkips, "id, at, printer", func(id [16]byte, at int64, printer int32, void bool) {
 		h.Skips, r.rows.skipIDs = append(h.Skips, exposure.Skip{At: at, Printer: printer}), append(r.rows.skipIDs, id)
 		r.note(listSkips, void)
 	})
 	if err != nil {
 		return err
 	}
-	err = printerEvent(farm.KindService, "id, done_at, printer", func(id [16]byte, at int64, printer int32, void bool) {
+	err = printerEvent(listServices, "id, done_at, printer", func(id [16]byte, at int64, printer int32, void bool) {
 		h.Services, r.rows.serviceIDs = append(h.Services, exposure.Service{At: at, Printer: printer}), append(r.rows.serviceIDs, id)
 		r.note(listServices, void)
 	})
 	if err != nil {
 		return err
 	}
-	return r.copyOut(r.from(farm.KindFitting, `id, fitted_at, removed_at, plate, printer, plate_side, plate_turned`, ""), func(row *copyRow) error {
+	return r.copyOut(r.from(listFittings, `id, fitted_at, removed_at, plate, printer, plate_side, plate_turned`, ""), func(row *copyRow) error {
 		var id [16]byte
 		copy(id[:], row.next())
 		f := exposure.Fitting{At: row.time()}
 		removed, plate, printer, side, turned := row.next(), row.next(), row.next(), row.next(), row.next()
-		void := r.void(row)
+		void := r.void(listFittings, row)
 		if row.bad || len(printer) != 4 || len(plate) != 4 {
 			return errCopyRow
 		}

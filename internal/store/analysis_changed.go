@@ -31,7 +31,32 @@ var listKinds = [analysisLists]farm.Kind{farm.KindFirstLayer, farm.KindProbe, fa
 type changed struct {
 	after int64
 	late  []int64
-	void  [analysisLists][]bool // beside the rows of a list that were read: they count no more
+	// The latest of the rows of a list that were read before, as SQL: whatever is
+	// later is new, and is read as it lies in an index. "" where there is none.
+	latest [analysisLists]string
+	void   [analysisLists][]bool // beside the rows of a list that were read: they count no more
+	found  [analysisLists]int    // how many of the rows not later than latest
+}
+
+// sinceRows are the changes after rows that were read.
+func sinceRows(rows *analysisRows, after int64, late []int64) *changed {
+	c := &changed{after: after, late: late}
+	for list, at := range map[int]int64{listStarts: lastAt(rows.h.Starts, func(s *exposure.Start) int64 { return s.At }),
+		listProbes:    lastAt(rows.h.Probes, func(p *exposure.Probe) int64 { return p.At }),
+		listCleanings: lastAt(rows.h.Cleanings, func(c *exposure.Cleaning) int64 { return c.At })} {
+		c.latest[list] = "timestamptz '-infinity'"
+		if at != math.MinInt64 {
+			c.latest[list] = sqlTime(time.UnixMicro(at))
+		}
+	}
+	return c
+}
+
+func lastAt[T any](list []T, at func(*T) int64) int64 {
+	if len(list) == 0 {
+		return math.MinInt64
+	}
+	return at(&list[len(list)-1])
 }
 
 // by is the condition that a row's act is one of them.
@@ -47,31 +72,54 @@ func (c *changed) by(act string) string {
 	return "(" + is + " OR " + act + " IN (" + strings.Join(list, ", ") + "))"
 }
 
-// wanted is the query for what they recorded, filled or voided of a kind.
-func (c *changed) wanted(kind farm.Kind) string {
-	columns := "r.id AS w_id, r.owner AS w_owner, r.happened_at AS w_at"
-	is := fmt.Sprintf(" AND r.kind = '%s'", kind)
-	return "SELECT " + columns + " FROM records r WHERE " + c.by("r.act") + is +
-		" UNION SELECT " + columns + " FROM changes c JOIN records r ON r.id = c.record WHERE " + c.by("c.act") + is
+// wanted is the query for the records they made, filled or voided.
+func (c *changed) wanted(columns, where string) string {
+	return "SELECT " + columns + " FROM records r WHERE " + c.by("r.act") + where +
+		" UNION ALL SELECT " + columns + " FROM (SELECT DISTINCT record FROM changes WHERE record IS NOT NULL AND " + c.by("act") + ") c JOIN records r ON r.id = c.record WHERE NOT " + c.by("r.act") + where
 }
 
-// count tells how many of each list they touched.
-func (r *analysisReader) countChanged() (n [analysisLists]int, total int, err error) {
-	rows, err := r.tx.Query(r.ctx, `SELECT kind::text, count(*) FROM (SELECT id, kind FROM records r WHERE `+r.since.by("r.act")+
-		` UNION SELECT r.id, r.kind FROM changes c JOIN records r ON r.id = c.record WHERE `+r.since.by("c.act")+`) w GROUP BY kind`)
+// from is the query for what changed of a list's rows. Two columns more say whether
+// a row counts no more, and whether it is not later than all that was read before.
+func (c *changed) from(list int, l *layout, columns string) string {
+	columns = "SELECT " + columns + ", t.voided_at IS NOT NULL, "
+	known := fmt.Sprintf(" AND r.kind = '%s'", l.Kind)
+	later := ""
+	if at := c.latest[list]; at != "" {
+		known += " AND r.happened_at <= " + at
+		switch later = " UNION ALL " + columns + "false FROM " + l.Name + " t"; list {
+		case listProbes: // which no index has by time alone
+			later += " JOIN (SELECT id AS p_id FROM printers) p ON t.printer = p_id AND t.probed_at > " + at
+		default:
+			later += " WHERE t." + l.whenColumn() + " > " + at
+		}
+	}
+	return columns + "true FROM (" + c.wanted("r.id AS w_id, r.owner AS w_owner, r.happened_at AS w_at", known) + ") w JOIN " + l.Name + " t ON " +
+		l.ownerMatch("w_owner") + " AND t." + l.whenColumn() + " = w_at AND t.id = w_id" + later
+}
+
+// countChanged tells how many of each list they touched that are not later than all
+// that was read before, how many of them all lists have, and how many with later ones.
+func (r *analysisReader) countChanged() (n [analysisLists]int, known, total int, err error) {
+	is := "CASE kind"
+	for list, at := range r.since.latest {
+		if at != "" {
+			is += fmt.Sprintf(" WHEN '%s' THEN happened_at <= %s", listKinds[list], at)
+		}
+	}
+	rows, err := r.tx.Query(r.ctx, "SELECT kind::text, count(*) FILTER (WHERE "+is+" ELSE true END), count(*) FROM ("+r.since.wanted("r.kind, r.happened_at", "")+") w GROUP BY kind")
 	if err != nil {
-		return n, 0, err
+		return n, 0, 0, err
 	}
 	var kind string
-	var k int
-	_, err = pgx.ForEachRow(rows, []any{&kind, &k}, func() error {
+	var k, all int
+	_, err = pgx.ForEachRow(rows, []any{&kind, &k, &all}, func() error {
 		if i := slices.Index(listKinds[:], farm.Kind(kind)); i >= 0 {
 			n[i] = k
-			total += k
+			known, total = known+k, total+all
 		}
 		return nil
 	})
-	return n, total, err
+	return n, known, total, err
 }
 
 // fewSQL makes the database go from what changed to its rows by their indexes,
@@ -89,20 +137,17 @@ func (r *analysisReader) readChanged(s *Store, of int) (ok bool, err error) {
 	if _, err := r.tx.Exec(r.ctx, fewSQL); err != nil {
 		return false, err
 	}
-	n, total, err := r.countChanged()
+	n, known, total, err := r.countChanged()
 	switch {
 	case err != nil:
 		return false, err
-	case total > leastToCount && total > of/changedShare:
+	case known > leastToCount && known > of/changedShare:
 		return false, nil
 	}
 	r.rows = &analysisRows{latest: math.MinInt64}
 	starts := startPiece{}
 	readStarts := func(p *part) error { return p.readPiece(&starts, "") }
 	readEvents := func(p *part) error { return p.readEvents() }
-	if total-n[listStarts] == 0 {
-		readEvents = func(*part) error { return nil }
-	}
 	if total > leastForTwo {
 		err = r.both(s, snapshot, readStarts, func(p *part) error {
 			if _, err := p.tx.Exec(p.ctx, fewSQL); err != nil {
@@ -121,16 +166,11 @@ func (r *analysisReader) readChanged(s *Store, of int) (ok bool, err error) {
 		return false, err
 	}
 	r.rows.h.Starts, r.rows.labels = starts.starts, starts.labels
-	for i, void := range r.since.void {
-		if len(void) != n[i] {
-			return false, nil
-		}
-	}
-	return true, nil
+	return r.since.found == n, nil
 }
 
 const (
-	leastToCount = 10_000 // rows changed, below which it does not matter
+	leastToCount = 10_000 // earlier rows changed, below which it does not matter
 	changedShare = 6      // a row by its index costs so many times one of a whole table
 	leastForTwo  = 500    // rows changed, from which a second connection is worth it
 )

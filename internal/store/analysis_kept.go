@@ -121,7 +121,7 @@ func (k *KeptAnalysis) follow(r *analysisReader, seen *actsSeen) (bool, error) {
 	if r.a.Version.last == k.last && len(seen.late) == 0 {
 		r.rows = rows
 	} else {
-		r.since = &changed{after: k.last, late: seen.late}
+		r.since = sinceRows(rows, k.last, seen.late)
 		ok, err := r.readChanged(k.store, len(rows.h.Starts)+len(rows.h.Probes)+len(rows.h.Cleanings))
 		if err != nil || !ok {
 			return false, err

@@ -5,7 +5,6 @@ import (
 	"sync/atomic"
 
 	"basecourse/internal/exposure"
-	"basecourse/internal/farm"
 )
 
 // startPieces share out the pages of first_layers.
@@ -72,7 +71,7 @@ func (r *part) readStarts(pieces *startPieces) error {
 }
 
 func (r *part) readPiece(piece *startPiece, where string) error {
-	return r.copyOut(r.from(farm.KindFirstLayer, startsColumns, where), func(row *copyRow) error {
+	return r.copyOut(r.from(listStarts, startsColumns, where), func(row *copyRow) error {
 		s := exposure.Start{Plate: exposure.None}
 		l := StartLabel{Material: -1, Grader: -1}
 		copy(s.ID[:], row.next())
@@ -81,7 +80,7 @@ func (r *part) readPiece(piece *startPiece, where string) error {
 		printer, plate, grader, material := row.next(), row.next(), row.next(), row.next()
 		grade, underside, startIs := row.next(), row.next(), row.next()
 		side, turned, probed, marks, look := row.next(), row.next(), row.next(), row.next(), row.next()
-		void := r.void(row)
+		void := r.void(listStarts, row)
 		if row.bad || len(printer) != 4 {
 			return errCopyRow
 		}
