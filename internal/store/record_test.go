@@ -43,70 +43,94 @@ func farmWithThings(t *testing.T) (*store.Store, string) {
 
 // The rules of recording an id again: a repeat says nothing new, empty fields of
 // a first layer are filled once, anything else under a known id is a conflict.
+var recordedAgain = []struct {
+	body string
+	want string // outcome, or the refusal's kind and first field
+}{
+	{`{"kind":"first_layer","id":"F-1","printer":"R-1","started_at":"2026-03-01T08:00:00+01:00","job":"O-1"}`, "recorded"},
+	{`{"kind":"first_layer","id":"F-1","printer":"R-1","started_at":"2026-03-01T07:00:00Z","job":"O-1"}`, "already_recorded"},
+	{`{"kind":"first_layer","id":"F-1","printer":"R-1","started_at":"2026-03-01T07:00:00Z","grade":null,"note":""}`, "already_recorded"},
+	{`{"kind":"first_layer","id":"e9b7a5a5-0000-4000-8000-000000000001","printer":"R-1","started_at":"2026-03-01T07:00:00Z"}`, "recorded"},
+	{`{"kind":"first_layer","id":"F-1","printer":"R-2","started_at":"2026-03-01T07:00:00Z"}`, "conflict printer"},
+	{`{"kind":"first_layer","id":"F-1","printer":"R-1","started_at":"2026-03-01T07:00:01Z"}`, "conflict started_at"},
+	{`{"kind":"first_layer","id":"F-1","printer":"R-1","started_at":"2026-03-01T07:00:00Z","grade":"marginal","grader":"ines","graded_at":"2026-03-01T07:20:00Z","marks":[{"zone":"B2","mark":"blobs","severity":1},{"zone":"A1","mark":"dragged","severity":2}],"material":"PLA"}`, "recorded"},
+	{`{"kind":"first_layer","id":"F-1","printer":"R-1","started_at":"2026-03-01T07:00:00Z","grade":"marginal","marks":"A1:dragged:2 B2:blobs:1"}`, "already_recorded"},
+	{`{"kind":"first_layer","id":"F-1","printer":"R-1","started_at":"2026-03-01T07:00:00Z","grade":"clean"}`, "conflict grade"},
+	{`{"kind":"first_layer","id":"F-1","printer":"R-1","started_at":"2026-03-01T07:00:00Z","marks":"A1:dragged:2"}`, "conflict marks"},
+	{`{"kind":"first_layer","id":"F-1","printer":"R-1","started_at":"2026-03-01T07:00:00Z","outcome":"detached","layer_height_mm":0.250}`, "recorded"},
+	{`{"kind":"first_layer","id":"F-1","printer":"R-1","started_at":"2026-03-01T07:00:00Z","layer_height_mm":0.25}`, "already_recorded"},
+	{`{"kind":"cleaning","id":"F-1","plate":"T-1","cleaned_at":"2026-03-01T07:00:00Z","method":"wipe"}`, "recorded"},
+	{`{"kind":"cleaning","id":"F-1","plate":"T-1","cleaned_at":"2026-03-01T07:00:00Z","method":"wipe","note":"more"}`, "conflict note"},
+	{`{"kind":"cleaning","id":"e9b7a5a5-0000-4000-8000-000000000001","plate":"T-1","cleaned_at":"2026-03-01T07:00:00Z","method":"wipe"}`, "conflict cleaning"},
+	{`{"kind":"hold","id":"H-1","subject_kind":"plate","subject":"T-2","placed_at":"2026-03-01T07:00:00Z","reason":"bent"}`, "recorded"},
+	{`{"kind":"hold","id":"H-1","subject_kind":"plate","subject":"T-2","placed_at":"2026-03-01T07:00:00Z","released_at":"2026-03-01T08:00:00Z","released_by":"tomas"}`, "recorded"},
+	{`{"kind":"hold","id":"H-1","subject_kind":"plate","subject":"T-2","placed_at":"2026-03-01T07:00:00Z","released_at":"2026-03-01T09:00:00Z"}`, "conflict released_at"},
+	{`{"kind":"hold","id":"H-1","subject_kind":"plate","subject":"T-2","placed_at":"2026-03-01T07:00:00Z","person":"ines"}`, "conflict person"},
+	{`{"kind":"fitting","id":"X-1","plate":"T-1","printer":"R-1","fitted_at":"2026-03-01T07:00:00Z"}`, "recorded"},
+	{`{"kind":"fitting","id":"X-1","plate":"T-1","printer":"R-1","fitted_at":"2026-03-01T07:00:00Z","removed_at":"2026-03-01T09:00:00Z"}`, "recorded"},
+	{`{"kind":"probe","id":"M-1","printer":"R-9","probed_at":"2026-03-01T07:00:00Z"}`, "invalid printer"},
+	{`{"kind":"probe","id":"M-1","printer":"R-1","probed_at":"2026-03-01T07:00:00Z","columns":2,"rows":1,"heights_mm":[0.1,null]}`, "recorded"},
+	{`{"kind":"probe","id":"M-1","printer":"R-1","probed_at":"2026-03-01T07:00:00Z","columns":2,"rows":1,"heights_mm":"0.10 nan"}`, "already_recorded"},
+	{`{"kind":"void","record":"F-1","voided_at":"2026-03-02T07:00:00Z","void_reason":"twice"}`, "invalid record"},
+	{`{"kind":"void","record":"M-1","voided_at":"2026-03-02T07:00:00Z","void_reason":"twice"}`, "recorded"},
+	{`{"kind":"void","record":"M-1","voided_at":"2026-03-02T07:00:00Z","void_reason":"twice"}`, "already_recorded"},
+	{`{"kind":"void","record":"M-1","voided_at":"2026-03-02T07:00:00Z","void_reason":"other"}`, "conflict void_reason"},
+	{`{"kind":"void","record":"M-9","voided_at":"2026-03-02T07:00:00Z","void_reason":"twice"}`, "invalid record"},
+	{`{"kind":"void","record":"H-1","voided_at":"2026-03-02T07:00:00Z","void_reason":"wrong plate","replaced_by":"H-2"}`, "invalid replaced_by"},
+	{`{"kind":"hold","id":"H-2","subject_kind":"plate","subject":"T-1","placed_at":"2026-03-01T07:00:00Z"}`, "recorded"},
+	{`{"kind":"disagreement","id":"D-1","subject_kind":"printer","subject":"R-1","cause":"skipped_probing","at":"2026-03-01T07:00:00Z","person":"ines","reason":"it was the tip"}`, "recorded"},
+	{`{"kind":"advice_done","id":"A-1","first_layer":"F-1","subject_kind":"printer","subject":"R-1","at":"2026-03-01T07:00:00Z","answer":"done","action":"probe","cause":"bed_shape","good_needed":11,"expected_rate":0.19,"person":"ines"}`, "recorded"},
+	{`{"kind":"advice_done","id":"A-1","first_layer":"F-1","subject_kind":"printer","subject":"R-1","at":"2026-03-01T07:00:00Z","answer":"done","action":"probe","good_needed":12}`, "conflict good_needed"},
+	{`{"kind":"planned_test","id":"PT-1","subject_kind":"printer","subject":"R-1","cause":"skipped_probing","task":"probe","begins_at":"2026-03-01T07:00:00Z","starts":240,"share":0.5,"fails_left":0.12,"fails_done":0.03,"power":0.8,"person":"ines","reason":"why"}`, "recorded"},
+	{`{"kind":"planned_test","id":"PT-1","subject_kind":"printer","subject":"R-1","cause":"skipped_probing","task":"probe","begins_at":"2026-03-01T07:00:00Z","starts":300,"share":0.5,"fails_left":0.12,"fails_done":0.03,"power":0.8,"reason":"why"}`, "conflict starts"},
+	{`{"kind":"planned_test","id":"PT-1","subject_kind":"printer","subject":"R-1","cause":"skipped_probing","task":"probe","begins_at":"2026-03-01T07:00:00Z","ended_at":"2026-03-02T07:00:00Z","starts":240,"share":0.5,"fails_left":0.12,"fails_done":0.03,"power":0.8,"reason":"why","end_is":"other","end_reason":"moved","ended_by":"ines"}`, "recorded"},
+	{`{"kind":"case_step","id":"CS-1","subject_kind":"printer","subject":"R-1","cause":"skipped_probing","at":"2026-03-01T07:00:00Z","step":"on_test","test":"PT-1","person":"ines","reason":"why"}`, "recorded"},
+	{`{"kind":"case_step","id":"CS-1","subject_kind":"printer","subject":"R-1","cause":"skipped_probing","at":"2026-03-01T07:00:00Z","step":"closed","reason":"why"}`, "conflict step"},
+	{`{"kind":"handover","id":"V-1","at":"2026-03-01T14:00:00Z","shift_from":"2026-03-01T06:00:00Z","shift_to":"2026-03-01T14:00:00Z","person":"ines","says":"On hold: 0"}`, "recorded"},
+	{`{"kind":"handover","id":"V-1","at":"2026-03-01T14:00:00Z","says":"On hold: 1"}`, "conflict says"},
+	{`{"kind":"evidence_sheet","id":"E-1","subject_kind":"printer","subject":"R-1","cause":"skipped_probing","at":"2026-03-01T07:00:00Z","known_at":"2026-03-01T07:00:00Z","because":"asked","state":"quiet","definitions":"1","sheet":"{}"}`, "recorded"},
+	{`{"kind":"handover_entry","id":"W-1","handover":"V-1","at":"2026-03-01T14:10:00Z","what":"receipt","person":"ines"}`, "recorded"},
+	{`{"kind":"task_skipped","id":"T-1","printer":"R-1","plate":"T-1","task":"wipe","at":"2026-03-01T07:00:00Z","reason":"trusted","person":"ines"}`, "recorded"},
+	{`{"kind":"task_skipped","id":"T-1","printer":"R-1","task":"wipe","at":"2026-03-01T07:00:00Z","reason":"hurry"}`, "conflict reason"},
+	{`{"kind":"draw","id":"L-1","printer":"R-1","plate":"T-1","task":"wipe","drawn_at":"2026-03-01T07:00:00Z","arm":"do","chance":0.5,"why":"lot"}`, "recorded"},
+	{`{"kind":"draw","id":"L-1","printer":"R-1","plate":"T-1","task":"wipe","drawn_at":"2026-03-01T07:00:00Z","arm":"leave","chance":0.5,"why":"lot"}`, "conflict arm"},
+	{`{"kind":"policy","id":"Y-1","name":"All","in_force_from":"2026-03-01T07:00:00Z","clean_prints":8,"reason":"where we begin"}`, "recorded"},
+	{`{"kind":"policy","id":"Y-1","name":"All","in_force_from":"2026-03-01T07:00:00Z","clean_prints":8,"reason":"where we begin"}`, "already_recorded"},
+	{`{"kind":"policy","id":"Y-1","name":"All","in_force_from":"2026-03-01T07:00:00Z","clean_prints":9,"reason":"where we begin"}`, "conflict clean_prints"},
+	{`{"kind":"policy","id":"Y-2","name":"R","printer":"R-1","plate":"T-9","in_force_from":"2026-03-01T07:00:00Z","clean_prints":8,"reason":"why"}`, "invalid plate"},
+	{`{"kind":"policy","id":"Y-2","name":"R","printer":"R-1","plate":"T-1","in_force_from":"2026-03-01T07:00:00Z","clean_prints":8,"reason":"why"}`, "recorded"},
+	{`{"kind":"void","record":"Y-2","voided_at":"2026-03-02T07:00:00Z","void_reason":"wrong plate"}`, "recorded"},
+	{`{"kind":"disagreement","id":"D-2","subject_kind":"plate","subject":"R-1","cause":"cleaning_gap","at":"2026-03-01T07:00:00Z","reason":"no"}`, "invalid subject"},
+	{`{"kind":"void","record":"H-1","voided_at":"2026-03-02T07:00:00Z","void_reason":"wrong plate","voided_by":"ines","replaced_by":"H-2"}`, "recorded"},
+}
+
+// One by one, and all in one go.
 func TestRecordingAgain(t *testing.T) {
+	for name, all := range map[string]bool{"alone": false, "together": true} {
+		t.Run(name, func(t *testing.T) { recordAgain(t, all) })
+	}
+}
+
+func recordAgain(t *testing.T, all bool) {
 	s, url := farmWithThings(t)
-	for i, c := range []struct {
-		body string
-		want string // outcome, or the refusal's kind and first field
-	}{
-		{`{"kind":"first_layer","id":"F-1","printer":"R-1","started_at":"2026-03-01T08:00:00+01:00","job":"O-1"}`, "recorded"},
-		{`{"kind":"first_layer","id":"F-1","printer":"R-1","started_at":"2026-03-01T07:00:00Z","job":"O-1"}`, "already_recorded"},
-		{`{"kind":"first_layer","id":"F-1","printer":"R-1","started_at":"2026-03-01T07:00:00Z","grade":null,"note":""}`, "already_recorded"},
-		{`{"kind":"first_layer","id":"e9b7a5a5-0000-4000-8000-000000000001","printer":"R-1","started_at":"2026-03-01T07:00:00Z"}`, "recorded"},
-		{`{"kind":"first_layer","id":"F-1","printer":"R-2","started_at":"2026-03-01T07:00:00Z"}`, "conflict printer"},
-		{`{"kind":"first_layer","id":"F-1","printer":"R-1","started_at":"2026-03-01T07:00:01Z"}`, "conflict started_at"},
-		{`{"kind":"first_layer","id":"F-1","printer":"R-1","started_at":"2026-03-01T07:00:00Z","grade":"marginal","grader":"ines","graded_at":"2026-03-01T07:20:00Z","marks":[{"zone":"B2","mark":"blobs","severity":1},{"zone":"A1","mark":"dragged","severity":2}],"material":"PLA"}`, "recorded"},
-		{`{"kind":"first_layer","id":"F-1","printer":"R-1","started_at":"2026-03-01T07:00:00Z","grade":"marginal","marks":"A1:dragged:2 B2:blobs:1"}`, "already_recorded"},
-		{`{"kind":"first_layer","id":"F-1","printer":"R-1","started_at":"2026-03-01T07:00:00Z","grade":"clean"}`, "conflict grade"},
-		{`{"kind":"first_layer","id":"F-1","printer":"R-1","started_at":"2026-03-01T07:00:00Z","marks":"A1:dragged:2"}`, "conflict marks"},
-		{`{"kind":"first_layer","id":"F-1","printer":"R-1","started_at":"2026-03-01T07:00:00Z","outcome":"detached","layer_height_mm":0.250}`, "recorded"},
-		{`{"kind":"first_layer","id":"F-1","printer":"R-1","started_at":"2026-03-01T07:00:00Z","layer_height_mm":0.25}`, "already_recorded"},
-		{`{"kind":"cleaning","id":"F-1","plate":"T-1","cleaned_at":"2026-03-01T07:00:00Z","method":"wipe"}`, "recorded"},
-		{`{"kind":"cleaning","id":"F-1","plate":"T-1","cleaned_at":"2026-03-01T07:00:00Z","method":"wipe","note":"more"}`, "conflict note"},
-		{`{"kind":"cleaning","id":"e9b7a5a5-0000-4000-8000-000000000001","plate":"T-1","cleaned_at":"2026-03-01T07:00:00Z","method":"wipe"}`, "conflict cleaning"},
-		{`{"kind":"hold","id":"H-1","subject_kind":"plate","subject":"T-2","placed_at":"2026-03-01T07:00:00Z","reason":"bent"}`, "recorded"},
-		{`{"kind":"hold","id":"H-1","subject_kind":"plate","subject":"T-2","placed_at":"2026-03-01T07:00:00Z","released_at":"2026-03-01T08:00:00Z","released_by":"tomas"}`, "recorded"},
-		{`{"kind":"hold","id":"H-1","subject_kind":"plate","subject":"T-2","placed_at":"2026-03-01T07:00:00Z","released_at":"2026-03-01T09:00:00Z"}`, "conflict released_at"},
-		{`{"kind":"hold","id":"H-1","subject_kind":"plate","subject":"T-2","placed_at":"2026-03-01T07:00:00Z","person":"ines"}`, "conflict person"},
-		{`{"kind":"fitting","id":"X-1","plate":"T-1","printer":"R-1","fitted_at":"2026-03-01T07:00:00Z"}`, "recorded"},
-		{`{"kind":"fitting","id":"X-1","plate":"T-1","printer":"R-1","fitted_at":"2026-03-01T07:00:00Z","removed_at":"2026-03-01T09:00:00Z"}`, "recorded"},
-		{`{"kind":"probe","id":"M-1","printer":"R-9","probed_at":"2026-03-01T07:00:00Z"}`, "invalid printer"},
-		{`{"kind":"probe","id":"M-1","printer":"R-1","probed_at":"2026-03-01T07:00:00Z","columns":2,"rows":1,"heights_mm":[0.1,null]}`, "recorded"},
-		{`{"kind":"probe","id":"M-1","printer":"R-1","probed_at":"2026-03-01T07:00:00Z","columns":2,"rows":1,"heights_mm":"0.10 nan"}`, "already_recorded"},
-		{`{"kind":"void","record":"F-1","voided_at":"2026-03-02T07:00:00Z","void_reason":"twice"}`, "invalid record"},
-		{`{"kind":"void","record":"M-1","voided_at":"2026-03-02T07:00:00Z","void_reason":"twice"}`, "recorded"},
-		{`{"kind":"void","record":"M-1","voided_at":"2026-03-02T07:00:00Z","void_reason":"twice"}`, "already_recorded"},
-		{`{"kind":"void","record":"M-1","voided_at":"2026-03-02T07:00:00Z","void_reason":"other"}`, "conflict void_reason"},
-		{`{"kind":"void","record":"M-9","voided_at":"2026-03-02T07:00:00Z","void_reason":"twice"}`, "invalid record"},
-		{`{"kind":"void","record":"H-1","voided_at":"2026-03-02T07:00:00Z","void_reason":"wrong plate","replaced_by":"H-2"}`, "invalid replaced_by"},
-		{`{"kind":"hold","id":"H-2","subject_kind":"plate","subject":"T-1","placed_at":"2026-03-01T07:00:00Z"}`, "recorded"},
-		{`{"kind":"disagreement","id":"D-1","subject_kind":"printer","subject":"R-1","cause":"skipped_probing","at":"2026-03-01T07:00:00Z","person":"ines","reason":"it was the tip"}`, "recorded"},
-		{`{"kind":"advice_done","id":"A-1","first_layer":"F-1","subject_kind":"printer","subject":"R-1","at":"2026-03-01T07:00:00Z","answer":"done","action":"probe","cause":"bed_shape","good_needed":11,"expected_rate":0.19,"person":"ines"}`, "recorded"},
-		{`{"kind":"advice_done","id":"A-1","first_layer":"F-1","subject_kind":"printer","subject":"R-1","at":"2026-03-01T07:00:00Z","answer":"done","action":"probe","good_needed":12}`, "conflict good_needed"},
-		{`{"kind":"planned_test","id":"PT-1","subject_kind":"printer","subject":"R-1","cause":"skipped_probing","task":"probe","begins_at":"2026-03-01T07:00:00Z","starts":240,"share":0.5,"fails_left":0.12,"fails_done":0.03,"power":0.8,"person":"ines","reason":"why"}`, "recorded"},
-		{`{"kind":"planned_test","id":"PT-1","subject_kind":"printer","subject":"R-1","cause":"skipped_probing","task":"probe","begins_at":"2026-03-01T07:00:00Z","starts":300,"share":0.5,"fails_left":0.12,"fails_done":0.03,"power":0.8,"reason":"why"}`, "conflict starts"},
-		{`{"kind":"planned_test","id":"PT-1","subject_kind":"printer","subject":"R-1","cause":"skipped_probing","task":"probe","begins_at":"2026-03-01T07:00:00Z","ended_at":"2026-03-02T07:00:00Z","starts":240,"share":0.5,"fails_left":0.12,"fails_done":0.03,"power":0.8,"reason":"why","end_is":"other","end_reason":"moved","ended_by":"ines"}`, "recorded"},
-		{`{"kind":"case_step","id":"CS-1","subject_kind":"printer","subject":"R-1","cause":"skipped_probing","at":"2026-03-01T07:00:00Z","step":"on_test","test":"PT-1","person":"ines","reason":"why"}`, "recorded"},
-		{`{"kind":"case_step","id":"CS-1","subject_kind":"printer","subject":"R-1","cause":"skipped_probing","at":"2026-03-01T07:00:00Z","step":"closed","reason":"why"}`, "conflict step"},
-		{`{"kind":"handover","id":"V-1","at":"2026-03-01T14:00:00Z","shift_from":"2026-03-01T06:00:00Z","shift_to":"2026-03-01T14:00:00Z","person":"ines","says":"On hold: 0"}`, "recorded"},
-		{`{"kind":"handover","id":"V-1","at":"2026-03-01T14:00:00Z","says":"On hold: 1"}`, "conflict says"},
-		{`{"kind":"evidence_sheet","id":"E-1","subject_kind":"printer","subject":"R-1","cause":"skipped_probing","at":"2026-03-01T07:00:00Z","known_at":"2026-03-01T07:00:00Z","because":"asked","state":"quiet","definitions":"1","sheet":"{}"}`, "recorded"},
-		{`{"kind":"handover_entry","id":"W-1","handover":"V-1","at":"2026-03-01T14:10:00Z","what":"receipt","person":"ines"}`, "recorded"},
-		{`{"kind":"task_skipped","id":"T-1","printer":"R-1","plate":"T-1","task":"wipe","at":"2026-03-01T07:00:00Z","reason":"trusted","person":"ines"}`, "recorded"},
-		{`{"kind":"task_skipped","id":"T-1","printer":"R-1","task":"wipe","at":"2026-03-01T07:00:00Z","reason":"hurry"}`, "conflict reason"},
-		{`{"kind":"draw","id":"L-1","printer":"R-1","plate":"T-1","task":"wipe","drawn_at":"2026-03-01T07:00:00Z","arm":"do","chance":0.5,"why":"lot"}`, "recorded"},
-		{`{"kind":"draw","id":"L-1","printer":"R-1","plate":"T-1","task":"wipe","drawn_at":"2026-03-01T07:00:00Z","arm":"leave","chance":0.5,"why":"lot"}`, "conflict arm"},
-		{`{"kind":"policy","id":"Y-1","name":"All","in_force_from":"2026-03-01T07:00:00Z","clean_prints":8,"reason":"where we begin"}`, "recorded"},
-		{`{"kind":"policy","id":"Y-1","name":"All","in_force_from":"2026-03-01T07:00:00Z","clean_prints":8,"reason":"where we begin"}`, "already_recorded"},
-		{`{"kind":"policy","id":"Y-1","name":"All","in_force_from":"2026-03-01T07:00:00Z","clean_prints":9,"reason":"where we begin"}`, "conflict clean_prints"},
-		{`{"kind":"policy","id":"Y-2","name":"R","printer":"R-1","plate":"T-9","in_force_from":"2026-03-01T07:00:00Z","clean_prints":8,"reason":"why"}`, "invalid plate"},
-		{`{"kind":"policy","id":"Y-2","name":"R","printer":"R-1","plate":"T-1","in_force_from":"2026-03-01T07:00:00Z","clean_prints":8,"reason":"why"}`, "recorded"},
-		{`{"kind":"void","record":"Y-2","voided_at":"2026-03-02T07:00:00Z","void_reason":"wrong plate"}`, "recorded"},
-		{`{"kind":"disagreement","id":"D-2","subject_kind":"plate","subject":"R-1","cause":"cleaning_gap","at":"2026-03-01T07:00:00Z","reason":"no"}`, "invalid subject"},
-		{`{"kind":"void","record":"H-1","voided_at":"2026-03-02T07:00:00Z","void_reason":"wrong plate","voided_by":"ines","replaced_by":"H-2"}`, "recorded"},
-	} {
-		result, err := send(t, s, c.body)
-		got := string(result.Outcome)
+	each := make([]store.Each, len(recordedAgain))
+	var items []intake.Item
+	for i, c := range recordedAgain {
+		if all {
+			items = append(items, intake.ParseRecord([]byte(c.body), "", clock))
+			continue
+		}
+		each[i].Result, each[i].Err = send(t, s, c.body)
+	}
+	if all {
+		var err error
+		if each, err = s.RecordEach(context.Background(), byAPI, items); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for i, c := range recordedAgain {
+		err := each[i].Err
+		got := string(each[i].Result.Outcome)
 		if err != nil {
 			got = string(fault.KindOf(err))
 			var f *fault.Error

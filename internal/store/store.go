@@ -37,6 +37,7 @@ type Store struct {
 	now      func() time.Time
 	snapshot string        // what is read long is read at this instant of the database; "" is now
 	told     chan struct{} // something was committed that was not told of yet
+	together *together
 }
 
 // Open connects to the farm's database by URL or keyword string and checks that
@@ -56,7 +57,7 @@ func Open(ctx context.Context, url string, change ...func(*pgxpool.Config)) (*St
 	if err != nil {
 		return nil, fmt.Errorf("store.Open: %w", err)
 	}
-	s := &Store{pool: pool, now: time.Now, told: make(chan struct{}, 1)}
+	s := &Store{pool: pool, now: time.Now, told: make(chan struct{}, 1), together: &together{alone: make(chan struct{}, aloneAtOnce)}}
 	if err := s.Ready(ctx); err != nil {
 		pool.Close()
 		return nil, err

@@ -63,6 +63,24 @@ type writer struct {
 // connection that breaks during COMMIT leaves it open whether the records are
 // stored: the refusal is Busy with ErrUnknownOutcome beneath, never a failure.
 func (s *Store) write(ctx context.Context, act Act, fn func(w *writer) error) error {
+	if err := s.transact(ctx, func(w *writer) error {
+		if err := w.begin(ctx, act); err != nil {
+			return err
+		}
+		return fn(w)
+	}); err != nil {
+		return err
+	}
+	if act.Via == "page" || act.Via == "api" {
+		s.tell()
+	} else { // a command may end before anybody tells for it
+		s.notifyChanges(context.WithoutCancel(ctx))
+	}
+	return nil
+}
+
+// transact is a transaction of a writer that has no act yet.
+func (s *Store) transact(ctx context.Context, fn func(w *writer) error) error {
 	tx, err := s.pool.Begin(ctx)
 	if err != nil {
 		return err
@@ -74,9 +92,6 @@ func (s *Store) write(ctx context.Context, act Act, fn func(w *writer) error) er
 		_ = tx.Rollback(clean)
 	}()
 	w := &writer{tx: tx, at: s.Now(), ids: map[farm.Kind]map[string]int32{}, grids: map[int32]grid{}, undersides: map[int32]string{}}
-	if err := w.begin(ctx, act); err != nil {
-		return err
-	}
 	if err := fn(w); err != nil {
 		return err
 	}
@@ -91,11 +106,6 @@ func (s *Store) write(ctx context.Context, act Act, fn func(w *writer) error) er
 			return fault.Wrap(fault.Busy, errors.Join(ErrUnknownOutcome, err), "the database did not confirm; send the record again with the same id")
 		}
 		return err
-	}
-	if act.Via == "page" || act.Via == "api" {
-		s.tell()
-	} else { // a command may end before anybody tells for it
-		s.notifyChanges(context.WithoutCancel(ctx))
 	}
 	return nil
 }

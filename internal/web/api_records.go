@@ -42,22 +42,14 @@ func (s *Server) postRecords() echo.HandlerFunc {
 		who := identity(c)
 		act := who.act("api")
 		act.Why = clockNote(c.Request().Header.Get(sentAt), s.store.Now())
-		select { // pages must find a connection while many record
-		case s.recording <- struct{}{}:
-			defer func() { <-s.recording }()
-		case <-c.Request().Context().Done():
-			return fault.Wrap(fault.Busy, c.Request().Context().Err(), "Too much is recorded at once. Send it again in a moment.")
-		}
 		results := make([]recordResult, len(items))
-		for i := range items {
-			result, err := s.record(c, act, who, &items[i])
-			if broken(err) {
-				// The rest would fail alike. What was recorded so far is safe to send
-				// again, so the sender keeps the whole batch.
-				return err
-			}
+		if err := s.recordEach(c, act, who, items, func(i int, result store.Result, err error) {
 			results[i] = s.resultOf(c, i, &items[i], result, err)
 			s.metrics.records.WithLabelValues(results[i].Result).Inc()
+		}); err != nil {
+			// What was recorded so far is safe to send again, so the sender keeps the
+			// whole batch.
+			return err
 		}
 		return writeJSON(c, http.StatusOK, map[string]any{"results": results})
 	}
@@ -88,21 +80,57 @@ func clockNote(said string, now time.Time) string {
 	return "the sender's clock is " + off.Round(time.Second).String() + " " + way
 }
 
-func (s *Server) record(c echo.Context, act store.Act, who Identity, item *intake.Item) (store.Result, error) {
-	if item.Err == nil {
-		refusal, err := s.fieldRights(c.Request().Context(), who, item)
+// recordEach records what the sender may record, in its order, and tells what became
+// of each. A voiding is looked into after what was sent before it is recorded. An error
+// is for the whole: the rest would fail alike.
+func (s *Server) recordEach(c echo.Context, act store.Act, who Identity, items []intake.Item, tell func(i int, result store.Result, err error)) error {
+	ctx := c.Request().Context()
+	var places []int
+	var wanted []intake.Item
+	send := func() error {
+		each, err := s.store.RecordEach(ctx, act, wanted)
 		if err != nil {
-			return store.Result{ID: item.ID}, err
+			return err
 		}
-		if refusal != nil {
-			return store.Result{ID: item.ID}, refusal
+		for n, i := range places {
+			tell(i, each[n].Result, each[n].Err)
 		}
-		if err := s.policyRights(c.Request().Context(), who, item); err != nil {
-			return store.Result{ID: item.ID}, err
-		}
-		defaultNames(who, item)
+		places, wanted = places[:0], wanted[:0]
+		return nil
 	}
-	return s.store.Record(c.Request().Context(), act, *item)
+	for i := range items {
+		if _, void := items[i].Rec.(*intake.Void); void {
+			if err := send(); err != nil {
+				return err
+			}
+		}
+		if err := s.mayRecord(ctx, who, &items[i]); broken(err) {
+			return err
+		} else if err != nil {
+			tell(i, store.Result{ID: items[i].ID}, err)
+			continue
+		}
+		places, wanted = append(places, i), append(wanted, items[i])
+	}
+	return send()
+}
+
+func (s *Server) mayRecord(ctx context.Context, who Identity, item *intake.Item) error {
+	if item.Err != nil {
+		return item.Err
+	}
+	refusal, err := s.fieldRights(ctx, who, item)
+	if err != nil {
+		return err
+	}
+	if refusal != nil {
+		return refusal
+	}
+	if err := s.policyRights(ctx, who, item); err != nil {
+		return err
+	}
+	defaultNames(who, item)
+	return nil
 }
 
 // broken tells whether the whole body has to be sent again.

@@ -26,7 +26,6 @@ import (
 // How much is let in at once.
 const (
 	workersAtOnce     = 64              // requests at the database's door
-	recordersAtOnce   = 6               // of these through the API to record: half of the connections
 	workersPatience   = 2 * time.Second // how long one waits for a place
 	requestsPerSecond = 400             // of one address, for whoever sends no token that was good before
 	requestsBurst     = 1200            // of one address

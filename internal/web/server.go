@@ -122,7 +122,6 @@ type Server struct {
 	sessions  *scs.SessionManager
 	origin    *http.CrossOriginProtection
 	hashing   chan struct{} // one place for each password that is being checked
-	recording chan struct{} // one place for each request of the API that records
 	decoding  chan struct{} // one place for each photo that is being decoded
 	importing chan struct{} // one place for an upload, an import or an export
 	working   chan struct{} // one place for each request that may touch the database
@@ -151,7 +150,7 @@ func New(cfg Config) (*Server, error) {
 	s := &Server{
 		cfg: cfg, store: cfg.Store, log: cfg.Log, now: cfg.Now,
 		hashing: make(chan struct{}, hashesAtOnce),
-		working: make(chan struct{}, workersAtOnce), unpacked: make(chan struct{}, 1), importing: make(chan struct{}, 1), recording: make(chan struct{}, recordersAtOnce),
+		working: make(chan struct{}, workersAtOnce), unpacked: make(chan struct{}, 1), importing: make(chan struct{}, 1),
 		decoding: make(chan struct{}, min(2, runtime.NumCPU())),
 		senders:  newSenders(rate.Limit(requestsPerSecond), requestsBurst),
 	}
