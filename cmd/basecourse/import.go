@@ -189,6 +189,11 @@ func (c importCmd) print(w io.Writer, r store.Report) error {
 	for _, f := range r.Files {
 		fmt.Fprintf(w, "%-20s %10d %10d %17d %9d\n", f.File, f.Rows, f.Recorded, f.AlreadyRecorded, f.Refused)
 	}
+	for i := range r.Files {
+		if words := r.Files[i].Notes(); words != "" {
+			fmt.Fprintln(w, words)
+		}
+	}
 	for _, made := range r.Created {
 		fmt.Fprintf(w, "created by name alone: %s %s\n", made.Kind, fault.Quote(made.Name))
 	}

@@ -34,7 +34,19 @@ type FileReport struct {
 	Recorded        int    `json:"recorded"`
 	AlreadyRecorded int    `json:"already_recorded"`
 	Refused         int    `json:"refused"`
-	LeftOut         int    `json:"left_out,omitempty"` // rows of a log that its mapping leaves out
+	LeftOut         int    `json:"left_out,omitempty"`   // rows of a log that its mapping leaves out
+	TakenBack       int    `json:"taken_back,omitempty"` // of a bundle's already recorded: by an import that was undone
+}
+
+// Notes says what the counts alone do not; "" nothing.
+func (f *FileReport) Notes() string {
+	switch {
+	case f.TakenBack == 0:
+		return ""
+	case f.TakenBack == 1:
+		return f.File + ": 1 row was recorded by an import that was undone. It stays taken back; recorded again it needs another id."
+	}
+	return fmt.Sprintf("%s: %d rows were recorded by imports that were undone. They stay taken back; recorded again they need other ids.", f.File, f.TakenBack)
 }
 
 // Report tells what became of a bundle; its JSON is what the command prints.
@@ -135,7 +147,7 @@ type importer struct {
 	headers []string    // of the files so far, as they stood
 	log     *intake.Log // the source, where it is one
 	unknown map[Created]bool
-	undone  []int64 // acts of imports that were undone, where the source is a log
+	undone  []int64 // acts of imports that were undone
 
 	lifted   []liftedIndex // taken away until settle; nil when none are
 	deferred []deferredRow // wait for them
@@ -166,11 +178,9 @@ func (im *importer) run(ctx context.Context, source intake.Source) error {
 	im.listed = map[farm.Kind]bool{}
 	im.log, _ = source.(*intake.Log)
 	im.unknown = map[Created]bool{}
-	if im.log != nil {
-		var err error
-		if im.undone, err = im.undoneImports(ctx); err != nil {
-			return err
-		}
+	var err error
+	if im.undone, err = im.undoneImports(ctx); err != nil {
+		return err
 	}
 	total := int64(0)
 	for i, t := range tables {
@@ -324,6 +334,11 @@ func (r Report) Text() string {
 	fmt.Fprintf(&b, "%-*s %10s %10s %17s %10s\n", width, "file", "rows", "recorded", "already recorded", "refused")
 	for _, f := range r.Files {
 		fmt.Fprintf(&b, "%-*s %10d %10d %17d %10d\n", width, f.File, f.Rows, f.Recorded, f.AlreadyRecorded, f.Refused)
+	}
+	for i := range r.Files {
+		if words := r.Files[i].Notes(); words != "" {
+			fmt.Fprintln(&b, words)
+		}
 	}
 	for _, c := range r.Created {
 		fmt.Fprintf(&b, "created %s %s\n", c.Kind, c.Name)

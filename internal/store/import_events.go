@@ -69,7 +69,7 @@ func (im *importer) events(ctx context.Context, c *chunk, file *FileReport) erro
 // eventsAgainst is events; all says that every id may be known.
 func (im *importer) eventsAgainst(ctx context.Context, c *chunk, file *FileReport, all bool) error {
 	l := layouts[c.table.Kind]
-	if err := im.anew(ctx, l, c); err != nil {
+	if err := im.anew(ctx, l, c, file); err != nil {
 		return err
 	}
 	maybe := im.maybeKnown(l, c, all)

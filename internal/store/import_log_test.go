@@ -133,6 +133,98 @@ func TestALogFillsAndIsTakenBack(t *testing.T) {
 	if _, err := s.UndoImport(ctx, store.Act{Via: "command"}, r.Act, "wrong"); err != nil || grade() != "none" {
 		t.Errorf("undone: %v, %s", err, grade())
 	}
+	// The log comes in again, put right: what was taken back is filled anew, as often as
+	// it is taken back.
+	for _, c := range []struct{ result, want string }{{"good", "clean"}, {"bad", "failed"}} {
+		r := in(c.result)
+		if !r.Stored || r.Files[0].Recorded != 1 || grade() != c.want {
+			t.Fatalf("once more: %+v, %s", r, grade())
+		}
+		if r := in(c.result); r.Files[0].AlreadyRecorded != 1 || grade() != c.want {
+			t.Errorf("and again: %+v, %s", r, grade())
+		}
+		if _, err := s.UndoImport(ctx, store.Act{Via: "command"}, r.Act, "wrong"); err != nil || grade() != "none" {
+			t.Errorf("undone: %v, %s", err, grade())
+		}
+	}
+	// What somebody put right by hand stays so.
+	r = in("bad")
+	var id string
+	if err := store.Pool(s).QueryRow(ctx, `SELECT id::text FROM first_layers WHERE voided_at IS NULL`).Scan(&id); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.Record(ctx, store.Act{Via: "api"}, intake.Item{Kind: "void", Rec: &intake.Void{Record: id, VoidedAt: time.Date(2026, 4, 2, 0, 0, 0, 0, time.UTC), VoidReason: "not ours"}}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.UndoImport(ctx, store.Act{Via: "command"}, r.Act, "wrong"); err != nil {
+		t.Fatal(err)
+	}
+	if r := in("bad"); r.Files[0].AlreadyRecorded != 1 {
+		t.Errorf("voided by hand: %+v", r)
+	}
+}
+
+// Rows of a bundle bring their own ids: taken back with their import they stay so, and
+// the report says it.
+func TestABundleTakenBackStaysSoAndIsSaid(t *testing.T) {
+	s := open(t)
+	ctx := context.Background()
+	b := &farm.Bundle{Printers: []farm.Printer{{Tag: "R-1", BedXMM: 250, BedYMM: 210, ZStepMM: farm.Unknown()}}}
+	for i := range 3 {
+		id, _ := farm.NewID(farm.KindFirstLayer, fmt.Sprintf("F-%d", i))
+		b.FirstLayers = append(b.FirstLayers, farm.FirstLayer{ID: id, Printer: "R-1", StartedAt: time.Date(2026, 4, 1, 6+i, 0, 0, 0, time.UTC), Grade: "clean", GradedAt: time.Date(2026, 4, 1, 7+i, 0, 0, 0, time.UTC),
+			LayerHeightMM: farm.Unknown(), LineWidthMM: farm.Unknown(), NozzleMM: farm.Unknown(), LinePitchMM: farm.Unknown(), NudgeMM: farm.Unknown(), LookChance: farm.Unknown()})
+	}
+	if r, err := s.ImportFarm(ctx, store.Act{Via: "import"}, b, store.ImportOptions{}); err != nil || !r.Stored {
+		t.Fatal(r.Text(), err)
+	}
+	var act int64
+	if err := store.Pool(s).QueryRow(ctx, `SELECT max(act) FROM records`).Scan(&act); err != nil {
+		t.Fatal(err)
+	}
+	if n, err := s.UndoImport(ctx, store.Act{Via: "command"}, act, "wrong farm"); err != nil || n != 3 {
+		t.Fatal(n, err)
+	}
+	r, err := s.ImportFarm(ctx, store.Act{Via: "import"}, b, store.ImportOptions{})
+	if text := r.Text(); err != nil || !strings.Contains(text, "first_layers.csv: 3 rows were recorded by imports that were undone") {
+		t.Errorf("%v\n%s", err, text)
+	}
+}
+
+// Undoing an import that filled many records takes each back by itself.
+func TestManyFillsAreTakenBackInTime(t *testing.T) {
+	s := open(t)
+	ctx := context.Background()
+	if _, err := s.ImportFarm(ctx, store.Act{Via: "import"}, &farm.Bundle{Printers: []farm.Printer{{Tag: "R-1", BedXMM: 250, BedYMM: 210, ZStepMM: farm.Unknown()}}}, store.ImportOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	mapping := strings.Replace(bookMapping, `"zone"`, `"key":["No"],"unknown":["-"],"zone"`, 1)
+	in := func(result string) store.Report {
+		t.Helper()
+		var b strings.Builder
+		b.WriteString("No;Day;Clock;Machine;Result;Material\n")
+		at := time.Date(2026, 4, 1, 6, 0, 0, 0, time.UTC)
+		for i := range manyFills {
+			fmt.Fprintf(&b, "%d;%s;R-1;%s;PLA\n", i, at.Add(time.Duration(i)*7*time.Minute).Format("02.01.2006;15:04"), result)
+		}
+		r, err := s.Import(ctx, store.Act{Via: "import"}, logOf(t, mapping, b.String()), store.ImportOptions{})
+		if err != nil || r.Files[0].Recorded != manyFills {
+			t.Fatalf("%+v %v", r.Files, err)
+		}
+		return r
+	}
+	in("-")
+	began := time.Now()
+	r := in("bad")
+	filled := time.Since(began)
+	began = time.Now()
+	n, err := s.UndoImport(ctx, store.Act{Via: "command"}, r.Act, "wrong")
+	took := time.Since(began)
+	t.Logf("%d filled in %v, taken back in %v", n, filled.Round(time.Millisecond), took.Round(time.Millisecond))
+	if err != nil || n != manyFills || took > 30*time.Second {
+		t.Errorf("%d taken back in %v: %v", n, took, err)
+	}
+	in("bad")
 }
 
 func TestBadRowsOfALogAreKeptApart(t *testing.T) {

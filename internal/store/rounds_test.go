@@ -7,3 +7,6 @@ const killRounds = 3
 
 // logRows is how long a log is.
 const logRows = 2_000
+
+// manyFills is how many records an import fills that is undone.
+const manyFills = 100

@@ -67,10 +67,12 @@ func (w *writer) undoneImports(ctx context.Context) ([]int64, error) {
 }
 
 // anew gives rows of a log that an undone import had recorded the next id, so
-// that the log can come in again once its mapping is put right. What somebody
-// voided by hand keeps its id, and stays voided.
-func (im *importer) anew(ctx context.Context, l *layout, c *chunk) error {
-	if im.log == nil || len(im.undone) == 0 {
+// that the log can come in again once its mapping is put right; rows whose records it
+// had filled get the id of the record that stands there since without what was filled.
+// What somebody voided by hand keeps its id, and stays voided. Rows of a bundle bring
+// ids of their own: those are counted, and said.
+func (im *importer) anew(ctx context.Context, l *layout, c *chunk, file *FileReport) error {
+	if len(im.undone) == 0 {
 		return nil
 	}
 	if err := im.copier.wait(); err != nil {
@@ -84,7 +86,8 @@ func (im *importer) anew(ctx context.Context, l *layout, c *chunk) error {
 		}
 	}
 	for len(ask) > 0 {
-		rows, err := im.tx.Query(ctx, `SELECT id FROM records WHERE id = ANY ($1) AND act = ANY ($2)`, slices.Collect(maps.Keys(ask)), im.undone)
+		ids := slices.Collect(maps.Keys(ask))
+		rows, err := im.tx.Query(ctx, `SELECT id FROM records WHERE id = ANY ($1) AND act = ANY ($2)`, ids, im.undone)
 		if err != nil {
 			return err
 		}
@@ -92,17 +95,59 @@ func (im *importer) anew(ctx context.Context, l *layout, c *chunk) error {
 		if err != nil {
 			return err
 		}
+		if im.log == nil {
+			file.TakenBack += len(used)
+			return nil
+		}
 		next := map[uuid.UUID][]*farm.ID{}
-		for _, id := range used {
-			again := uuid.NewV5(id, "undone")
+		move := func(id, to uuid.UUID) {
 			for _, p := range ask[id] {
-				*p = farm.ID{UUID: again}
-				next[again] = append(next[again], p)
+				*p = farm.ID{UUID: to}
+				next[to] = append(next[to], p)
 			}
+			delete(ask, id)
+		}
+		for _, id := range used {
+			move(id, uuid.NewV5(id, "undone"))
+		}
+		emptied, err := im.emptied(ctx, slices.Collect(maps.Keys(ask)))
+		if err != nil {
+			return err
+		}
+		for id, to := range emptied {
+			move(id, to)
 		}
 		ask = next
 	}
 	return nil
+}
+
+// emptied tells which records stand in the place of those that an undone import had
+// filled.
+func (im *importer) emptied(ctx context.Context, ids []uuid.UUID) (map[uuid.UUID]uuid.UUID, error) {
+	rows, err := im.tx.Query(ctx, `SELECT DISTINCT record, act FROM changes WHERE record = ANY ($1) AND act = ANY ($2)`, ids, im.undone)
+	if err != nil {
+		return nil, err
+	}
+	instead := map[uuid.UUID]uuid.UUID{} // what would stand there: what it would stand for
+	var record uuid.UUID
+	var act int64
+	if _, err := pgx.ForEachRow(rows, []any{&record, &act}, func() error {
+		u := undoing{wrong: act}
+		instead[u.again(record)] = record
+		return nil
+	}); err != nil || len(instead) == 0 {
+		return nil, err
+	}
+	if rows, err = im.tx.Query(ctx, `SELECT id FROM records WHERE id = ANY ($1)`, slices.Collect(maps.Keys(instead))); err != nil {
+		return nil, err
+	}
+	list, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
+	out := map[uuid.UUID]uuid.UUID{}
+	for _, id := range list {
+		out[instead[id]] = id
+	}
+	return out, err
 }
 
 // createdAtOnce voids, kind by kind, what the act recorded and still stands; for

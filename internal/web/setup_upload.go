@@ -65,7 +65,11 @@ func uploadPage(u store.Upload, here string) views.UploadPage {
 	p.Files = views.Table{Caption: "Files", Columns: []views.Column{{Word: "File"}, {Word: "Rows", Number: true}, {Word: "New or changed", Number: true}, {Word: "There already", Number: true, Wide: true}, {Word: "Refused", Number: true}}}
 	for _, f := range u.Report.Files {
 		recorded, refused = recorded+f.Recorded, refused+f.Refused
-		p.Files.Rows = append(p.Files.Rows, views.Row{Strong: f.Refused > 0, Cells: []views.Cell{{Text: f.File}, {Text: count(f.Rows)}, {Text: count(f.Recorded)}, {Text: count(f.AlreadyRecorded)}, {Text: count(f.Refused)}}})
+		there := views.Cell{Text: count(f.AlreadyRecorded)}
+		if f.TakenBack > 0 {
+			there.Note = count(f.TakenBack) + " by an import that was undone: they stay taken back; recorded again they need other ids"
+		}
+		p.Files.Rows = append(p.Files.Rows, views.Row{Strong: f.Refused > 0, Cells: []views.Cell{{Text: f.File}, {Text: count(f.Rows)}, {Text: count(f.Recorded)}, there, {Text: count(f.Refused)}}})
 	}
 	rows := counted(recorded, "row", "rows")
 	switch total := u.Report.ProblemsTotal; {
