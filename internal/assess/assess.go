@@ -11,6 +11,7 @@ package assess
 
 import (
 	"context"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -328,6 +329,8 @@ func (a *Assessor) begin(key flightKey) *flight {
 		}
 		a.work.note(f.err, time.Since(begun))
 		if f.err == nil {
+			// Nobody can be answered by one from before something was written.
+			a.views = slices.DeleteFunc(a.views, func(v *view) bool { return v.version.Before(f.v.version) })
 			a.views = append(a.views, f.v)
 			if len(a.views) > keptViews {
 				a.views = append([]*view(nil), a.views[1:]...)

@@ -101,6 +101,7 @@ type counts struct {
 
 // compute reads the farm and computes all of a view.
 func (a *Assessor) compute(ctx context.Context, q AsOf) (*view, error) {
+	defer leanly()()
 	data, err := a.read(ctx, q.At, q.KnownAt)
 	if err != nil {
 		return nil, err

@@ -75,6 +75,9 @@ type DataVersion struct {
 // IsZero tells whether the version was not read, or nothing was ever written.
 func (v DataVersion) IsZero() bool { return v == DataVersion{} }
 
+// Before tells whether acts came between the version and another.
+func (v DataVersion) Before(other DataVersion) bool { return v.last < other.last }
+
 // String names the version; two are alike when their names are.
 func (v DataVersion) String() string { return fmt.Sprintf("%d-%d", v.last, v.lot) }
 
