@@ -31,6 +31,7 @@ type Shell struct {
 	Clock       string    // the farm's clock, local
 	ClockISO    string    // the same for machines
 	DataThrough string    // what records reach up to, for paper
+	Trouble     string    // what would make the next save fail; "" nothing
 	CSS         string
 	JS          string
 	Icon        string

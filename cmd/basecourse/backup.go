@@ -12,6 +12,8 @@ import (
 
 	"basecourse/internal/fault"
 	"basecourse/internal/store"
+
+	"golang.org/x/sys/unix"
 )
 
 type backupCmd struct {
@@ -63,7 +65,10 @@ func writeBackup(ctx context.Context, st *store.Store, path string) (m *store.Ma
 	if err == nil {
 		err = out.Sync()
 	}
-	if err = errors.Join(err, out.Close()); err != nil {
+	if err = errors.Join(err, out.Close()); errors.Is(err, unix.ENOSPC) {
+		return nil, fault.Wrap(fault.Busy, err, "the disk of %s is full: the backup is not written. Make room there, or name a file on another disk", filepath.Dir(path))
+	}
+	if err != nil {
 		return nil, err
 	}
 	return store.CheckBackup(ctx, path)

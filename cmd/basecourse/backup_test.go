@@ -135,3 +135,22 @@ func TestDailyBackupsAreKept(t *testing.T) {
 		t.Error("backups are written though none are wanted")
 	}
 }
+
+// TestABackupForWhichThereIsNoRoom: nothing stands under the name that was asked
+// for, nor a part of it beside.
+func TestABackupForWhichThereIsNoRoom(t *testing.T) {
+	env := []string{"DATABASE_URL=" + testdb.New(t)}
+	disk := testdb.SmallDisk(t, 1)
+	free := testdb.Fill(t, disk)
+	file := filepath.Join(disk, "farm.backup")
+	r := call(t, env, "", "backup", file)
+	wantCode(t, r, 1)
+	if !strings.Contains(r.stderr, "is full") || !strings.Contains(r.stderr, disk) {
+		t.Errorf("without room it says\n%s", r.stderr)
+	}
+	if left := testdb.Files(t, disk); len(left) != 1 {
+		t.Errorf("left behind: %v, want the ballast alone", left)
+	}
+	free()
+	wantCode(t, call(t, env, "", "backup", file), 0)
+}

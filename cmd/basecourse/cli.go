@@ -59,6 +59,8 @@ type app struct {
 	set    *settings
 	tls    *farmtls.Source  // nil: plain http
 	traces *tracing.Tracing // nil: none
+
+	private string // data folder of the private cluster that is used; "" none
 }
 
 // say talks to the person at the terminal.

@@ -7,6 +7,8 @@ import (
 
 	"basecourse/internal/localdb"
 	"basecourse/internal/store"
+
+	"golang.org/x/sys/unix"
 )
 
 // farmDatabase is the database of a private cluster that holds the farm.
@@ -38,6 +40,7 @@ func (a *app) openPrivate(dir string) (*database, error) {
 	if err := c.EnsureDatabase(a.ctx, farmDatabase); err != nil {
 		return nil, errors.Join(err, c.Close(context.Background()))
 	}
+	a.private = dir
 	return &database{url: c.URL(farmDatabase), cluster: c}, nil
 }
 
@@ -48,6 +51,16 @@ func (d *database) close() error {
 		return nil
 	}
 	return d.cluster.Close(context.Background())
+}
+
+// needed is the room below which the private PostgreSQL does not start: one file of
+// its log of what is written.
+const needed = 16 << 20
+
+// noRoom tells that the disk of the private cluster has too little room.
+func (a *app) noRoom() bool {
+	var st unix.Statfs_t
+	return a.private != "" && unix.Statfs(a.private, &st) == nil && uint64(st.Bavail)*uint64(st.Bsize) < needed
 }
 
 // withStore runs work on the farm. Its schema is brought up to date where that

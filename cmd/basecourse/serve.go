@@ -159,6 +159,7 @@ func (a *app) serve(ctx context.Context, st *store.Store, l net.Listener, copies
 	cfg := web.Config{
 		Store: st, Findings: answers, Heights: answers, Judged: answers, Diagnoses: answers, Policies: answers, Looks: answers, Log: log,
 		TempDir: filepath.Join(a.set.Data, "uploads"), BasePath: a.set.BasePath, PublicURL: a.set.PublicURL, TrustedProxies: a.set.proxies(), RequestsPerSecond: a.set.TokenRate, MetricsApart: a.set.MetricsListen != "",
+		NoRoom: a.noRoom,
 	}
 	if copies != nil {
 		cfg.Copies = copiesForPages{copies}

@@ -98,6 +98,9 @@ func (k *Keeper) Run(ctx context.Context) {
 
 // fail notes a failure, and logs it when it is news.
 func (k *Keeper) fail(err error) {
+	if errors.Is(err, unix.ENOSPC) { // whatever was being written when the room ended
+		err = fmt.Errorf("the disk of %s is full. Make room there; it is tried again every hour", k.Dir)
+	}
 	k.mu.Lock()
 	news := k.problem != err.Error()
 	k.problem = err.Error()
@@ -124,16 +127,17 @@ func (k *Keeper) untilDue() (time.Duration, error) {
 	}
 	now := k.Now()
 	var wait time.Duration
-	if len(names) > 0 {
-		wait = k.writtenAt(names[0]).Add(Every).Sub(now)
-		// A clock that was once ahead must not stop the copies.
-		if wait > Every {
-			wait = 0
+	// A copy of a clock that was once ahead must neither stop the copies nor, however
+	// many are written, be the newest for ever.
+	for _, name := range names {
+		if at := k.writtenAt(name); !at.After(now) {
+			wait = at.Add(Every).Sub(now)
+			break
 		}
 	}
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	if !k.failed.IsZero() {
+	if !k.failed.IsZero() && !k.failed.After(now) {
 		wait = max(wait, k.failed.Add(retryAfter).Sub(now))
 	}
 	return wait, nil

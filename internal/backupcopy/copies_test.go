@@ -5,9 +5,12 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
+
+	"basecourse/internal/testdb"
 
 	"golang.org/x/sys/unix"
 )
@@ -142,6 +145,14 @@ func TestACopyIsDueADayAfterTheNewest(t *testing.T) {
 	now = midday.Add(-48 * time.Hour)
 	k.failed = time.Time{}
 	due("with a clock that was ahead", 0)
+	if err := k.WriteOne(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	due("after the first copy of the clock set back", Every)
+	now = now.Add(time.Hour)
+	k.fail(errors.New("disk full"))
+	now = now.Add(-24 * time.Hour)
+	due("after a failure of a clock that was ahead", 0)
 }
 
 func TestTheKeeperTellsWhatFailedAndGoesOn(t *testing.T) {
@@ -187,5 +198,39 @@ func TestOfTwoProcessesOneWrites(t *testing.T) {
 	}
 	if err := k.WriteOne(t.Context()); !errors.Is(err, errBusy) {
 		t.Errorf("WriteOne while another writes: %v, want %v", err, errBusy)
+	}
+}
+
+// TestACopyForWhichThereIsNoRoom fills the disk of the copies: none stands there by
+// halves, the older ones stay, it says what is wrong, and the next try works.
+func TestACopyForWhichThereIsNoRoom(t *testing.T) {
+	now := midday
+	k := newKeeper(t, &now)
+	k.Dir = filepath.Join(testdb.SmallDisk(t, 1), "copies")
+	if err := k.WriteOne(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	before := testdb.Files(t, k.Dir)
+	free := testdb.Fill(t, filepath.Dir(k.Dir))
+	now = now.Add(Every)
+	ctx, stop := context.WithCancel(t.Context())
+	k.Log = func(string) { stop() } // it has failed and says so
+	k.Run(ctx)
+	if c, err := k.Latest(t.Context()); err != nil || !c.WrittenAt.Equal(midday) || !strings.Contains(c.Problem, "is full") || !strings.Contains(c.Problem, k.Dir) {
+		t.Errorf("Latest without room: %+v, %v, want the older copy and what is wrong", c, err)
+	}
+	if after := testdb.Files(t, k.Dir); !slices.Equal(before, after) {
+		t.Errorf("in the folder: %v, want %v", after, before)
+	}
+	free()
+	now = now.Add(retryAfter)
+	if wait, err := k.untilDue(); err != nil || wait > 0 {
+		t.Errorf("due in %s, %v, want now", wait, err)
+	}
+	if err := k.WriteOne(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if c, err := k.Latest(t.Context()); err != nil || !c.WrittenAt.Equal(now) || c.Problem != "" || c.Kept != 2 {
+		t.Errorf("Latest with room: %+v, %v", c, err)
 	}
 }

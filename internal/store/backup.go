@@ -52,8 +52,9 @@ type Manifest struct {
 	Format    string           `json:"format"`
 	TakenAt   time.Time        `json:"taken_at"` // the findings are as of this instant
 	Schema    int              `json:"schema"`
-	Program   string           `json:"program"`  // which build wrote it
-	Database  string           `json:"database"` // version of PostgreSQL
+	Done      []int            `json:"schema_done,omitempty"` // the migrations below and with Schema that it has; not told by earlier programs
+	Program   string           `json:"program"`               // which build wrote it
+	Database  string           `json:"database"`              // version of PostgreSQL
 	Tables    []BackupTable    `json:"tables"`
 	Sequences []BackupSequence `json:"sequences"`
 	Findings  string           `json:"findings_sha256"`
@@ -96,7 +97,7 @@ func (s *Store) Backup(ctx context.Context, w io.Writer, program string, finding
 	defer func() { _ = tx.Rollback(context.WithoutCancel(ctx)) }()
 	m := &Manifest{Format: backupFormat, TakenAt: s.Now(), Program: program}
 	var snapshot string
-	if err := tx.QueryRow(ctx, `SELECT pg_export_snapshot(), current_setting('server_version'), (SELECT max(version) FROM schema_done)`).Scan(&snapshot, &m.Database, &m.Schema); err != nil {
+	if err := tx.QueryRow(ctx, `SELECT pg_export_snapshot(), current_setting('server_version'), (SELECT max(version) FROM schema_done), (SELECT array_agg(version ORDER BY version) FROM schema_done)`).Scan(&snapshot, &m.Database, &m.Schema, &m.Done); err != nil {
 		return nil, wrap("store.Backup", err)
 	}
 	if err := sameText(ctx, tx); err != nil {

@@ -61,8 +61,8 @@ func wrap(name string, err error) error {
 	}
 	code := sqlState(err)
 	switch {
-	case code == "53100":
-		return fault.Wrap(fault.Busy, fmt.Errorf("%s: %w", name, err), "the database's disk is full: nothing can be written until there is room")
+	case code == diskFull:
+		return fault.Wrap(fault.Busy, fmt.Errorf("%s: %w", name, err), wordsFull)
 	case code == "55P03", code == "57014", code == "40001", code == "40P01", code == "25P03", strings.HasPrefix(code, "53"):
 		return fault.Wrap(fault.Busy, fmt.Errorf("%s: %w", name, err), "the database is busy: try again shortly")
 	case broken(err):

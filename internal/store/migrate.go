@@ -43,6 +43,42 @@ func MigrateTo(ctx context.Context, url string, version int) error {
 }
 
 func migrateTo(ctx context.Context, url string, version int) error {
+	return migrating(ctx, url, version, func(m *migrate.Migrate, done map[int]bool) error {
+		if err := fillIn(m, done); err != nil {
+			return err
+		}
+		if version == 0 {
+			return m.Down()
+		}
+		return m.Migrate(uint(version))
+	})
+}
+
+// migrateSome runs migrations on a database without any, lowest first, where wanted
+// says so of the next one.
+func migrateSome(ctx context.Context, url string, wanted func(version int) (bool, error)) error {
+	return migrating(ctx, url, migrations.Latest, func(m *migrate.Migrate, _ map[int]bool) error {
+		before, highest := database.NilVersion, database.NilVersion
+		for _, v := range migrations.Numbers {
+			yes, err := wanted(v)
+			if err == nil && yes {
+				if err = m.Force(before); err == nil {
+					err = m.Steps(1)
+				}
+				highest = v
+			}
+			if err != nil {
+				return err
+			}
+			before = v
+		}
+		return m.Force(highest)
+	})
+}
+
+// migrating lets work use the library, under the locks that keep other starts away.
+// version is where it is to lead.
+func migrating(ctx context.Context, url string, version int, work func(m *migrate.Migrate, done map[int]bool) error) error {
 	cfg, err := poolConfig(url)
 	if err != nil {
 		return err
@@ -103,15 +139,7 @@ func migrateTo(ctx context.Context, url string, version int) error {
 	if err := settle(m, done); err != nil {
 		return rights(err, conn.User, conn.Database)
 	}
-	if err := fillIn(m, done); err != nil {
-		return rights(err, conn.User, conn.Database)
-	}
-	if version == 0 {
-		err = m.Down()
-	} else {
-		err = m.Migrate(uint(version))
-	}
-	if err != nil && !errors.Is(err, migrate.ErrNoChange) {
+	if err := work(m, done); err != nil && !errors.Is(err, migrate.ErrNoChange) {
 		return rights(err, conn.User, conn.Database)
 	}
 	return nil

@@ -2,8 +2,10 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"slices"
 	"strings"
 
@@ -34,7 +36,7 @@ func Restore(ctx context.Context, url, path string) (*Restored, error) {
 	switch {
 	case b.Schema > migrations.Latest:
 		return nil, fault.New(fault.Conflict, "%s: the backup has schema version %d and this program knows versions up to %d: restore it with the newer program", path, b.Schema, migrations.Latest)
-	case !slices.Contains(migrations.Numbers, b.Schema):
+	case !slices.Contains(migrations.Numbers, b.Schema), slices.ContainsFunc(b.Done, func(v int) bool { return !slices.Contains(migrations.Numbers, v) }):
 		return nil, fault.New(fault.Invalid, "%s: the backup has schema version %d, which this program never had", path, b.Schema)
 	}
 	cfg, err := poolConfig(url)
@@ -52,7 +54,7 @@ func Restore(ctx context.Context, url, path string) (*Restored, error) {
 	if err := pgx.BeginFunc(ctx, conn, func(tx pgx.Tx) error { return mustBeEmpty(ctx, tx) }); err != nil {
 		return nil, wrap("store.Restore", err)
 	}
-	if err := MigrateTo(ctx, url, b.Schema); err != nil {
+	if err := b.makeSchema(ctx, url, conn); err != nil {
 		return nil, err
 	}
 	if err := pgx.BeginFunc(ctx, conn, func(tx pgx.Tx) error { return b.load(ctx, tx) }); err != nil {
@@ -139,11 +141,85 @@ func (b *backupFile) load(ctx context.Context, tx pgx.Tx) error {
 
 // sameSchema holds the backup's tables against those of its schema's version.
 func (b *backupFile) sameSchema(there []BackupTable) error {
-	same := slices.EqualFunc(b.Tables, there, func(x, y BackupTable) bool { return x.Name == y.Name && slices.Equal(x.Columns, y.Columns) })
-	if !same {
+	if !sameTables(b.Tables, there) {
 		return fault.New(fault.Invalid, "%s: the backup's tables are not those of schema version %d: it was not written by this program's line of versions", b.path, b.Schema)
 	}
 	return nil
+}
+
+// sameTables compares names of tables and columns. Columns stand in the order their
+// migrations were run in, which is not that of the numbers where one was filled in.
+func sameTables(a, b []BackupTable) bool {
+	return slices.EqualFunc(a, b, func(x, y BackupTable) bool {
+		return x.Name == y.Name && slices.Equal(slices.Sorted(slices.Values(x.Columns)), slices.Sorted(slices.Values(y.Columns)))
+	})
+}
+
+// makeSchema makes the tables of the backup's time. Migrations land out of order, so
+// a program may have had one and lacked lower ones. Which ones it had the backup says;
+// where it was written before backups did, its tables and columns tell.
+func (b *backupFile) makeSchema(ctx context.Context, url string, conn *pgx.Conn) error {
+	all := slices.DeleteFunc(slices.Clone(migrations.Numbers), func(v int) bool { return v > b.Schema })
+	if len(b.Done) == 0 || slices.Equal(b.Done, all) {
+		if err := MigrateTo(ctx, url, b.Schema); err != nil || len(b.Done) > 0 {
+			return err
+		}
+		same := false
+		err := pgx.BeginFunc(ctx, conn, func(tx pgx.Tx) error {
+			there, err := tablesOf(ctx, tx)
+			same = sameTables(b.Tables, there)
+			return err
+		})
+		if err != nil || same {
+			return wrap("store.Restore", err)
+		}
+	}
+	if err := MigrateTo(ctx, url, 0); err != nil {
+		return err
+	}
+	if len(b.Done) > 0 {
+		return migrateSome(ctx, url, func(v int) (bool, error) { return slices.Contains(b.Done, v), nil })
+	}
+	kept := map[string]bool{}
+	for _, t := range b.Tables {
+		for _, c := range t.Columns {
+			kept[t.Name+"."+c] = true
+		}
+	}
+	return migrateSome(ctx, url, func(v int) (bool, error) {
+		if v > b.Schema {
+			return false, nil
+		}
+		return addsOnly(ctx, conn, v, kept)
+	})
+}
+
+// addsOnly tries a migration, takes it back, and tells whether all tables and columns
+// there were then are among those that are kept. One that cannot be run, because it
+// builds on another that is not there, is none of the backup's.
+func addsOnly(ctx context.Context, conn *pgx.Conn, version int, kept map[string]bool) (yes bool, err error) {
+	files, err := fs.Glob(migrations.FS, fmt.Sprintf("%06d_*.up.sql", version))
+	if err != nil || len(files) != 1 {
+		return false, fmt.Errorf("store.Restore: migration %d: %v, %w", version, files, err)
+	}
+	sql, err := fs.ReadFile(migrations.FS, files[0])
+	if err != nil {
+		return false, fmt.Errorf("store.Restore: %w", err)
+	}
+	tx, err := conn.Begin(ctx)
+	if err != nil {
+		return false, wrap("store.Restore", err)
+	}
+	defer func() { err = errors.Join(err, wrap("store.Restore", tx.Rollback(ctx))) }()
+	if _, err := tx.Exec(ctx, string(sql)); sqlState(err) != "" {
+		return false, nil
+	} else if err != nil {
+		return false, wrap("store.Restore", err)
+	}
+	there, err := tablesOf(ctx, tx)
+	return !slices.ContainsFunc(there, func(t BackupTable) bool {
+		return slices.ContainsFunc(t.Columns, func(c string) bool { return !kept[t.Name+"."+c] })
+	}), wrap("store.Restore", err)
 }
 
 // loadTable puts a table's rows in and reads them back. The triggers that check

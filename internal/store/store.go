@@ -38,6 +38,7 @@ type Store struct {
 	snapshot string        // what is read long is read at this instant of the database; "" is now
 	told     chan struct{} // something was committed that was not told of yet
 	together *together
+	room     *fullness // shared by copies that look at another instant
 }
 
 // Open connects to the farm's database by URL or keyword string and checks that
@@ -53,13 +54,13 @@ func Open(ctx context.Context, url string, change ...func(*pgxpool.Config)) (*St
 	for _, c := range change {
 		c(cfg)
 	}
-	pool, err := pgxpool.NewWithConfig(ctx, cfg)
-	if err != nil {
+	s := &Store{now: time.Now, told: make(chan struct{}, 1), room: &fullness{}, together: &together{alone: make(chan struct{}, aloneAtOnce)}}
+	s.room.watch(cfg)
+	if s.pool, err = pgxpool.NewWithConfig(ctx, cfg); err != nil {
 		return nil, fmt.Errorf("store.Open: %w", err)
 	}
-	s := &Store{pool: pool, now: time.Now, told: make(chan struct{}, 1), together: &together{alone: make(chan struct{}, aloneAtOnce)}}
 	if err := s.Ready(ctx); err != nil {
-		pool.Close()
+		s.pool.Close()
 		return nil, err
 	}
 	return s, nil

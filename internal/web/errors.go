@@ -126,6 +126,9 @@ func (s *Server) answerError(err error, c echo.Context) {
 	h := c.Response().Header()
 	switch p.Status {
 	case http.StatusServiceUnavailable:
+		if why := s.why(err); why != "" {
+			p.Detail = why
+		}
 		h.Set(echo.HeaderRetryAfter, retryAfter)
 	case http.StatusUnauthorized:
 		h.Set(echo.HeaderWWWAuthenticate, `Bearer realm="basecourse"`)
@@ -188,6 +191,7 @@ func (s *Server) errorPage(c echo.Context, p Problem) error {
 		return c.Redirect(http.StatusSeeOther, s.url(door+url.QueryEscape(next)))
 	}
 	page := views.ProblemPage{Shell: s.shell(c, problemHeading(p.Status), ""), What: p.Detail, Link: s.url("/floor"), LinkWord: "Go to the Floor"}
+	page.Shell.Trouble = "" // the page says it itself
 	switch p.Status {
 	case http.StatusNotFound, http.StatusMethodNotAllowed:
 		page.Do = "Check the address, or look for the printer on the Floor."

@@ -5,6 +5,7 @@ import (
 	"compress/gzip"
 	"context"
 	"encoding/json"
+	"errors"
 	"net/http"
 	"strings"
 	"sync"
@@ -82,13 +83,14 @@ func (s *Server) getHealth() echo.HandlerFunc {
 // readyPatience is how long readiness waits for the database.
 const readyPatience = 2 * time.Second
 
-// getReady says whether the database answers and has the schema needed.
+// getReady says whether the database answers, has the schema needed and room to
+// write, and if not what is wrong.
 func (s *Server) getReady() echo.HandlerFunc {
 	return func(c echo.Context) error {
 		ctx, cancel := context.WithTimeout(c.Request().Context(), readyPatience)
 		defer cancel()
-		if err := s.store.Ready(ctx); err != nil {
-			return fault.Wrap(fault.Busy, err, "The database does not answer, or has another schema than this program.")
+		if err := errors.Join(s.store.Ready(ctx), s.store.Room(ctx)); err != nil {
+			return fault.Wrap(fault.Busy, err, "%s", s.notReady(err))
 		}
 		return writeJSON(c, http.StatusOK, map[string]string{"status": "ready"})
 	}

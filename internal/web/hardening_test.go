@@ -309,6 +309,7 @@ func TestStoredTextIsTextOnEveryPage(t *testing.T) {
 // TestWithEveryTableLocked: each request is told to come back, soon; health does
 // not wait; afterwards all is as before.
 func TestWithEveryTableLocked(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	site := webtest.New(t)
 	c, token := site.As("amara", "admin"), site.WithToken("gateway", "operator")

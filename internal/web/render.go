@@ -82,6 +82,7 @@ func (s *Server) shell(c echo.Context, title, area string) views.Shell {
 	if who.Role == roleAnyone {
 		return sh
 	}
+	sh.Trouble = s.trouble(c.Request().Context())
 	sh.SizeTo, sh.Size = s.url("/size"), keptOf(c.Request(), sizeCookie, "glove")
 	sh.HandTo, sh.Hand = s.url("/hand"), keptOf(c.Request(), handCookie, "left")
 	sh.ThemeTo, sh.KeysTo, sh.Keys = s.url("/theme"), s.url("/keys"), keysOf(c.Request())

@@ -76,6 +76,10 @@ type Config struct {
 	TempDir string
 
 	Now func() time.Time // the clock of pages; nil is the store's
+
+	// NoRoom tells that the private database's disk has no room for it even to start;
+	// nil: the database is elsewhere, and only it knows.
+	NoRoom func() bool
 }
 
 // Notices tells what of notices can be sent.
