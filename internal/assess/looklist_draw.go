@@ -39,6 +39,10 @@ func (a *Assessor) DrawLooks(ctx context.Context, now time.Time) (n int, err err
 	if len(open) == 0 {
 		return 0, nil
 	}
+	secret, err := a.madeSecret(ctx)
+	if err != nil {
+		return 0, err
+	}
 	found, err := a.Latest(ctx, now, frame.Version)
 	if err != nil {
 		return 0, err
@@ -63,7 +67,7 @@ func (a *Assessor) DrawLooks(ctx context.Context, now time.Time) (n int, err err
 				risk = math.NaN()
 			}
 		}
-		chance, why := design.Draw(sampling.Number(x.ID), risk)
+		chance, why := design.Draw(sampling.Number(secret, x.ID), risk)
 		if err := a.store.DrawLook(ctx, x, chance, string(why)); err != nil {
 			return n, err
 		}

@@ -3,6 +3,8 @@ package assess_test
 import (
 	"bytes"
 	"context"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -131,4 +133,73 @@ func TestPreciousJobsAreLeftToNoLot(t *testing.T) {
 			t.Errorf("%s %v: got %v %v, want %d", c.at, c.of, got, err, c.want)
 		}
 	}
+}
+
+// A start in a running planned test is the test's: the standing lot draws nothing for it,
+// and an answer draws what the test has for it, once. What the standing lot drew before the
+// test began stays for that start.
+func TestAPlannedTestGoesBeforeTheStandingLot(t *testing.T) {
+	ctx := context.Background()
+	s := open(t)
+	now := time.Date(2026, 4, 6, 10, 0, 0, 0, time.UTC)
+	s.SetClock(func() time.Time { return now.Add(-time.Hour) })
+	importFolder(t, s, sampleDir)
+	set(t, s, "lot_limit", "0.01", "0.3") // so that there is much to draw
+	s.SetClock(func() time.Time { return now })
+	shown := dueOf(t, assess.New(s), assess.AsOf{At: now}, "")
+	// Two printers that the standing lot would draw for; one is drawn for before its test begins.
+	var tags []string
+	for _, x := range shown.Items {
+		if x.ByLot && !slices.Contains(tags, x.Printer) {
+			tags = append(tags, x.Printer)
+		}
+	}
+	if len(tags) < 3 {
+		t.Fatalf("too few by lot: %v", tags)
+	}
+	begin := func(id, tag string, at time.Time) {
+		send(t, s, at, `{"kind":"planned_test","id":"`+id+`","subject_kind":"printer","subject":"`+tag+`","cause":"skipped_probing","task":"probe","begins_at":"`+at.Format(time.RFC3339)+
+			`","starts":200,"share":0.5,"fails_left":0.2,"fails_done":0.05,"power":0.8,"reason":"is it the probe?"}`)
+	}
+	begin("T-1", tags[0], now.Add(-time.Minute))
+	s.SetClock(func() time.Time { return now })
+	serves := assess.New(s)
+	if err := serves.Draws(ctx); err != nil {
+		t.Fatal(err)
+	}
+	dueOf(t, serves, assess.AsOf{At: now}, "")
+	draws := drawsOf(t, s, now)
+	mine, err := farm.NewID(farm.KindPlannedTest, "T-1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for key, d := range draws {
+		tag, task, _ := strings.Cut(key, " ")
+		if (tag == tags[0]) != (d.Why == mine.UUID.String()) || tag == tags[0] && (task != "probe" || d.Chance != 0.5) {
+			t.Errorf("%s: %+v", key, d)
+		}
+	}
+	if _, is := draws[tags[0]+" probe"]; !is || len(draws) < 3 {
+		t.Errorf("the test's start is not drawn for: %v", draws)
+	}
+	// Asked again, and by the page: the same draw.
+	told, err := s.TestDraws(ctx, byImport, "", now, []store.TestPlace{{Printer: tags[0], Last: lastStart(t, s, tags[0])}})
+	if err != nil || len(told[tags[0]]) != 1 || !told[tags[0]][0].Kept || told[tags[0]][0].Do != (draws[tags[0]+" probe"].Arm == "do") {
+		t.Errorf("the page has %+v, %v", told, err)
+	}
+	// A test that begins after the standing lot drew has its first start after this one.
+	begin("T-2", tags[1], now)
+	dueOf(t, serves, assess.AsOf{At: now}, "")
+	if after := drawsOf(t, s, now); len(after) > len(draws)+1 || after[tags[1]+" wipe"].Why != draws[tags[1]+" wipe"].Why {
+		t.Errorf("drawn again: %v", after)
+	}
+}
+
+func lastStart(t *testing.T, s *store.Store, tag string) time.Time {
+	t.Helper()
+	f, err := s.Floor(context.Background(), s.Now(), 0, tag)
+	if err != nil || len(f) != 1 || f[0].LastStart == nil {
+		t.Fatalf("%+v %v", f, err)
+	}
+	return *f[0].LastStart
 }

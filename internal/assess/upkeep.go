@@ -77,7 +77,7 @@ func (v *view) upkeep(at time.Time, p *policing, l *lots, st *store.Standing, pr
 		items, drawn, _ := v.due(adviser, p, l, &v.next[i], at)
 		u.Items = v.settled(st, &v.next[i], items)
 		upkeep.Arrange(u.Items)
-		return u, v.fresh(st, &v.next[i], drawn, at), nil
+		return u, v.fresh(l, st, &v.next[i], drawn, at), nil
 	}
 	draws := make([][]farm.Draw, len(v.printers))
 	u.Items = slices.Concat(v.each(at, func(n *ahead) []upkeep.Item {
@@ -85,7 +85,7 @@ func (v *view) upkeep(at time.Time, p *policing, l *lots, st *store.Standing, pr
 			return nil // left out of a list, and told when it is asked for
 		}
 		items, drawn, _ := v.due(adviser, p, l, n, at)
-		draws[n.next.Printer] = v.fresh(st, n, drawn, at)
+		draws[n.next.Printer] = v.fresh(l, st, n, drawn, at)
 		return v.settled(st, n, items)
 	})...)
 	upkeep.Arrange(u.Items)
@@ -139,7 +139,7 @@ func (v *view) due(adviser *upkeep.Adviser, p *policing, l *lots, n *ahead, at t
 		return float64(at.UnixMicro()-t) / float64(unit.Microseconds())
 	}
 	s := upkeep.State{Next: n.next, SinceWash: n.sinceWash, HoursSinceProbe: since(n.probedAt, time.Hour), HoursSinceClean: since(n.cleanAt, time.Hour),
-		Since: n.since, Lot: l.of(tag, n.lastStart)}
+		Since: n.since, Lot: l.of(tag, plate, n.lastStart)}
 	s.Material = max(n.last, -1)
 	limits := p.ask(&s, upkeep.Place{Plate: plate, Printer: tag, Material: v.material(n.last)}, n.swapped)
 	due, drawn, soon := adviser.Ahead(&s, &limits)

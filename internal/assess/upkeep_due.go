@@ -99,7 +99,7 @@ func (a *Assessor) outlook(ctx context.Context, v *view) (Outlook, error) {
 	draws := make([][]farm.Draw, len(v.printers))
 	of := v.each(v.q.At, func(n *ahead) []upkeep.Item {
 		items, drawn, soon := v.due(adviser, p, l, n, v.q.At)
-		draws[n.next.Printer] = v.fresh(st, n, drawn, v.q.At)
+		draws[n.next.Printer] = v.fresh(l, st, n, drawn, v.q.At)
 		return append(items, v.coming(n, items, soon)...)
 	})
 	if a.current(v.q) {

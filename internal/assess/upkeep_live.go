@@ -50,7 +50,7 @@ func (a *Assessor) live(ctx context.Context, q AsOf, printer string) (*Upkeep, e
 	items, drawn, _ := v.due(v.adviser(), p, l, n, q.At)
 	u := &Upkeep{AsOf: q.At, Items: v.settled(st, n, items)}
 	upkeep.Arrange(u.Items)
-	return u, a.record(ctx, v.fresh(st, n, drawn, q.At))
+	return u, a.record(ctx, v.fresh(l, st, n, drawn, q.At))
 }
 
 // current tells whether a question is one of now.

@@ -1,6 +1,7 @@
 package sampling
 
 import (
+	"crypto/hmac"
 	"crypto/sha256"
 	"encoding/binary"
 	"math"
@@ -107,8 +108,10 @@ func (d Design) Draw(u, risk float64) (chance float64, why Why) {
 }
 
 // Number is the permanent random number of a start, from 0 (included) to 1 (left
-// out), given its id: the same for ever, so that nobody draws twice.
-func Number(id [16]byte) float64 {
-	d := sha256.Sum256(append([]byte("look list\x00"), id[:]...))
-	return float64(binary.BigEndian.Uint64(d[:8])>>11) / (1 << 53)
+// out), given the farm's secret and its id: the same for ever, so that nobody draws
+// twice; and who does not have the secret cannot tell it beforehand, nor choose an id by it.
+func Number(secret []byte, id [16]byte) float64 {
+	h := hmac.New(sha256.New, secret)
+	h.Write(append([]byte("look list\x00"), id[:]...))
+	return float64(binary.BigEndian.Uint64(h.Sum(nil)[:8])>>11) / (1 << 53)
 }

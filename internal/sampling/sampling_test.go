@@ -55,8 +55,8 @@ func TestDraws(t *testing.T) {
 	for i := range 20_000 {
 		id := [16]byte{byte(i), byte(i >> 8), 7}
 		risk := []float64{0.02, 0.02, 0.02, 0.2}[i%4]
-		c, why := d.Draw(Number(id), risk)
-		again, same := d.Draw(Number(id), risk)
+		c, why := d.Draw(Number(nil, id), risk)
+		again, same := d.Draw(Number(nil, id), risk)
 		if c != again || why != same {
 			t.Fatal("drawn twice, two answers")
 		}
@@ -66,9 +66,9 @@ func TestDraws(t *testing.T) {
 	if got := float64(n[ByLot] + n[ByRisk]); math.Abs(got-want) > 4*math.Sqrt(want) || math.Abs(float64(n[ByLot])-2000) > 4*math.Sqrt(2000) {
 		t.Errorf("drawn %v, expected %.0f, 2000 of them by lot", n, want)
 	}
-	// The first eight bytes that sha256sum gives for "look list", a zero byte and
-	// sixteen more, over 2^64.
-	if got := Number([16]byte{}); math.Abs(got-0.463507607584187) > 1e-12 {
+	// The first eight bytes of RFC 2104's HMAC with SHA-256, as Python's hmac gives it
+	// under the key "of a farm", of "look list", a zero byte and sixteen more, over 2^64.
+	if got := Number([]byte("of a farm"), [16]byte{}); math.Abs(got-0.9694212806433253) > 1e-12 {
 		t.Errorf("number %.15f", got)
 	}
 }

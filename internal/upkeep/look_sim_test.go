@@ -53,7 +53,7 @@ func lookAt(sc simfarm.Scenario, seed uint64, share float64) *looked {
 	on := make([]bool, n)
 	lot := sampling.Plan(share, nil)
 	draw := func(i int, d sampling.Design, risk float64) {
-		c, why := d.Draw(sampling.Number(all.History.Starts[i].ID), risk)
+		c, why := d.Draw(sampling.Number(nil, all.History.Starts[i].ID), risk)
 		chance[i], on[i] = c, why != sampling.Not
 	}
 	for i := range n {

@@ -211,10 +211,13 @@ func readJSONBody(c echo.Context) ([]byte, error) {
 	return body, nil
 }
 
-// Fields that name a person, and fields only the server writes.
+// Fields that name a person, fields only the server writes, and of these the ones that a
+// manager or a token may set all the same: the chance of a look list that is kept elsewhere.
+// What a lot drew comes from the server alone; bundles, which restore it, are imported.
 var (
 	personFields = []string{"grader", "person", "released_by", "noted_by", "voided_by"}
-	serverFields = []string{"arrived_at"}
+	serverFields = []string{"arrived_at", "look_drawn"}
+	chanceFields = []string{"look_chance"}
 )
 
 // fieldRights refuses fields the sender may not set: another person's name from
@@ -225,7 +228,7 @@ func (s *Server) fieldRights(ctx context.Context, who Identity, item *intake.Ite
 	for _, name := range item.Fields {
 		value := fieldText(item, name)
 		switch {
-		case slices.Contains(serverFields, name):
+		case slices.Contains(serverFields, name), slices.Contains(chanceFields, name) && !who.anyPerson():
 			problems = append(problems, fault.Problem{Column: name, Found: value, Expected: "no value: the server sets it"})
 		case slices.Contains(personFields, name) && !who.anyPerson() && value != who.Handle:
 			expected := "yourself, " + who.Handle + ": only a manager or a token records for others"
@@ -253,6 +256,9 @@ func (s *Server) fieldRights(ctx context.Context, who Identity, item *intake.Ite
 func (s *Server) policyRights(ctx context.Context, who Identity, item *intake.Item) error {
 	if item.Kind == farm.KindPhoto {
 		return fault.At(fault.Problem{Pointer: "/kind", Found: "photo", Expected: "the picture with it: send it to /api/v1/photos"})
+	}
+	if item.Kind == farm.KindDraw { // whoever sends it: its outcome must be the lot's
+		return fault.New(fault.Forbidden, "Draws are written down by the program as it draws.")
 	}
 	if roleRank(who.Role) >= roleRank(roleManager) {
 		return nil

@@ -76,6 +76,8 @@ func TestRecordsRepeatFillAndConflict(t *testing.T) {
 		{"a time without offset", `{"kind":"first_layer","id":"F-2","printer":"P-1","started_at":"2026-03-09T09:00:00"}`, "refused", 422},
 		{"a time far ahead", `{"kind":"first_layer","id":"F-2","printer":"P-1","started_at":"2099-03-09T09:00:00Z"}`, "refused", 422},
 		{"when it arrived", `{"kind":"first_layer","id":"F-2","printer":"P-1","started_at":"2026-03-09T09:00:00Z","arrived_at":"2026-03-09T09:00:00Z"}`, "refused", 403},
+		{"what the look list drew", `{"kind":"first_layer","id":"F-2","printer":"P-1","started_at":"2026-03-09T09:00:00Z","look_chance":0.5,"look_drawn":"lot"}`, "refused", 403},
+		{"a draw", `{"kind":"draw","id":"L-1","printer":"P-1","task":"wipe","drawn_at":"2026-03-09T09:00:00Z","arm":"leave","chance":0.5,"why":"lot"}`, "refused", 403},
 		{"a voiding", `{"kind":"void","record":"F-1","voided_at":"2026-03-09T12:00:00Z","void_reason":"wrong printer"}`, "recorded", 0},
 		{"the voiding again", `{"kind":"void","record":"F-1","voided_at":"2026-03-09T12:00:00Z","void_reason":"wrong printer"}`, "already_recorded", 0},
 		{"a voiding of nothing", `{"kind":"void","record":"F-404","voided_at":"2026-03-09T12:00:00Z","void_reason":"x"}`, "refused", 422},
@@ -224,5 +226,20 @@ func TestPoliciesAreForManagersToRecord(t *testing.T) {
 	}
 	if a := operator.Get("/api/v1/policies"); a.Status != 200 || !strings.Contains(string(a.Body), `"clean_prints":8`) {
 		t.Errorf("got %d %s", a.Status, a.Body)
+	}
+}
+
+// Whoever could set the chance with which a start is drawn would keep the look list from
+// drawing it: an operator may not, a gateway whose farm keeps its list elsewhere may.
+func TestAnOperatorSetsNoChance(t *testing.T) {
+	site, gateway := apiSite(t)
+	record := func(id string) string {
+		return `{"kind":"first_layer","id":"` + id + `","printer":"P-1","started_at":"2026-03-09T09:00:00Z","look_chance":0.5}`
+	}
+	if r := send(t, site.As("amara", "operator"), record("F-1"))[0]; r.Result != "refused" || r.Error.Status != 403 || r.Error.Problems[0].Pointer != "/records/0/look_chance" {
+		t.Errorf("an operator: %s %+v", r.Result, r.Error)
+	}
+	if r := send(t, gateway, record("F-2"))[0]; r.Result != "recorded" {
+		t.Errorf("a gateway: %s %+v", r.Result, r.Error)
 	}
 }

@@ -7,6 +7,7 @@ import (
 
 	"basecourse/internal/exposure"
 	"basecourse/internal/farm"
+	"basecourse/internal/store"
 	"basecourse/views"
 
 	"github.com/labstack/echo/v4"
@@ -55,13 +56,15 @@ func (g *grading) show(c echo.Context, status int) error {
 	g.startWords()
 	var err error
 	if g.old == nil {
-		at := testPlace{printer: g.printer.Tag, plate: g.floor.Plate}
+		at := store.TestPlace{Printer: g.printer.Tag, Plate: g.floor.Plate}
 		if g.floor.LastStart != nil {
-			at.last = *g.floor.LastStart
+			at.Last = *g.floor.LastStart
 		}
-		if p.Reminders, err = g.s.reminders(c.Request().Context(), g.who, at); err != nil {
+		told, err := g.s.reminders(c.Request().Context(), g.who, at)
+		if err != nil {
 			return err
 		}
+		p.Reminders = told[g.printer.Tag]
 	}
 	if p.Hint, err = g.s.practiceHint(c); err != nil {
 		return err

@@ -160,7 +160,7 @@ func sent(t *intake.Table) schema {
 		f := &t.Fields[i]
 		name := f.Name
 		switch {
-		case f.Name == "arrived_at":
+		case slices.Contains(serverFields, f.Name):
 			continue // the server's to set
 		case f.Type == intake.Ident && !f.Meta:
 			name = "id"

@@ -7,7 +7,6 @@ import (
 	"net/url"
 	"slices"
 	"strings"
-	"time"
 
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
@@ -271,20 +270,9 @@ func (s *Server) postTestEnd() echo.HandlerFunc {
 	}
 }
 
-// testPlace is a printer with what lies on it and when it started last.
-type testPlace struct {
-	printer, plate string
-	last           time.Time
-}
-
-// concerns tells whether a test draws for a printer's next start.
-func (p *testPlace) concerns(t *farm.PlannedTest) bool {
-	return t.SubjectKind == "printer" && t.Subject == p.printer || t.SubjectKind == "plate" && p.plate != "" && t.Subject == p.plate
-}
-
 // logLinks lead from a reminder to what is logged.
-func (s *Server) logLinks(task, arm string, p testPlace) []views.Link {
-	printer, plate := url.QueryEscape(p.printer), url.QueryEscape(p.plate)
+func (s *Server) logLinks(task, arm string, p store.TestPlace) []views.Link {
+	printer, plate := url.QueryEscape(p.Printer), url.QueryEscape(p.Plate)
 	switch {
 	case task == "probe" && arm == "do":
 		return []views.Link{{Word: "Log the probe", Href: s.url("/upkeep/probe?printer=" + printer)}, {Word: "Not followed: say why", Href: s.url("/upkeep/skip?printer=" + printer)}}
