@@ -59,6 +59,8 @@ type Token struct {
 	ID   int32
 	Name string
 	Role string
+
+	lastUsedAt *time.Time
 }
 
 // tokenSeen is how fine the time of last use is kept: one write a minute at
@@ -70,23 +72,40 @@ const tokenSeen = time.Minute
 func (s *Store) TokenByHash(ctx context.Context, hash [32]byte) (Token, error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
-	now := s.Now()
-	var t Token
-	var used *time.Time
-	err := s.pool.QueryRow(ctx, `
-		SELECT id, name, role::text, last_used_at FROM tokens
-		WHERE hash = $1 AND revoked_at IS NULL AND (expires_at IS NULL OR expires_at > $2)`, hash[:], now).Scan(&t.ID, &t.Name, &t.Role, &used)
-	if errors.Is(err, pgx.ErrNoRows) {
-		return Token{}, fault.New(fault.NotFound, "no such token")
-	}
+	t, found, err := s.tokens.get(ctx, hash)
 	if err != nil {
 		return Token{}, wrap("store.TokenByHash", err)
 	}
+	if !found {
+		return Token{}, fault.New(fault.NotFound, "no such token")
+	}
+	now, used := s.Now(), t.lastUsedAt
 	if used == nil || now.Sub(*used) > tokenSeen {
 		// A full disk must not end reading, so a failure here is let go.
 		_, _ = s.pool.Exec(ctx, `UPDATE tokens SET last_used_at = $2 WHERE id = $1 AND (last_used_at IS NULL OR last_used_at < $2)`, t.ID, now)
 	}
 	return t, nil
+}
+
+// tokensByHash gives those of the hashes that are of tokens that are good now.
+func (s *Store) tokensByHash(ctx context.Context, hashes [][32]byte) (map[[32]byte]Token, error) {
+	list := make([][]byte, len(hashes))
+	for i := range hashes {
+		list[i] = hashes[i][:]
+	}
+	rows, err := s.pool.Query(ctx, `SELECT hash, id, name, role::text, last_used_at FROM tokens
+		WHERE hash = ANY ($1) AND revoked_at IS NULL AND (expires_at IS NULL OR expires_at > $2)`, list, s.Now())
+	if err != nil {
+		return nil, err
+	}
+	found := map[[32]byte]Token{}
+	var hash []byte
+	var t Token
+	_, err = pgx.ForEachRow(rows, []any{&hash, &t.ID, &t.Name, &t.Role, &t.lastUsedAt}, func() error {
+		found[[32]byte(hash)] = t
+		return nil
+	})
+	return found, err
 }
 
 // AddAccount lets a person sign in with a password of that hash. Somebody known

@@ -222,6 +222,11 @@ func (im *importer) run(ctx context.Context, source intake.Source) error {
 	if err := im.copier.wait(); err != nil {
 		return err
 	}
+	if total > analyseAbove && !im.opt.Check {
+		if err := im.analyse(ctx); err != nil {
+			return err
+		}
+	}
 	problems, err := im.pictures(ctx, source)
 	if err != nil {
 		return err

@@ -120,8 +120,7 @@ func (im *importer) settle(ctx context.Context) error {
 			return err
 		}
 	}
-	// The planner would take the tables for empty until somebody looks.
-	if _, err := im.tx.Exec(ctx, `ANALYZE first_layers (printer, plate, started_at, arrived_at), probes (printer, probed_at), cleanings (plate, cleaned_at)`); err != nil {
+	if err := im.analyse(ctx); err != nil {
 		return err
 	}
 	im.lifted = nil
@@ -140,6 +139,17 @@ func (im *importer) settle(ctx context.Context) error {
 		}
 	}
 	return nil
+}
+
+// analyseAbove is the size in bytes from which an import tells the planner what came.
+const analyseAbove = 1 << 20
+
+// analyse looks at what many rows make of the tables: the planner would take them for
+// empty until the server looks by itself, and sort histories instead of reading their
+// ends.
+func (im *importer) analyse(ctx context.Context) error {
+	_, err := im.tx.Exec(ctx, `ANALYZE first_layers (printer, plate, started_at, arrived_at), probes (printer, probed_at), cleanings (plate, cleaned_at), fittings (printer, plate, fitted_at)`)
+	return err
 }
 
 // wait keeps a row whose id may be known until there are indexes to look it up.

@@ -29,6 +29,7 @@ const (
 
 // call is what a caller wants recorded together.
 type call struct {
+	ctx   context.Context
 	act   Act
 	items []intake.Item
 	each  []Each
@@ -59,7 +60,7 @@ func (s *Store) RecordEach(ctx context.Context, act Act, items []intake.Item) ([
 			ids[items[to].ID.UUID] = true
 		}
 		if to > from {
-			if err := s.recordTogether(ctx, &call{act: act, items: items[from:to], each: each[from:to], aside: aside[from:to], done: make(chan struct{})}); err != nil {
+			if err := s.recordTogether(ctx, &call{ctx: ctx, act: act, items: items[from:to], each: each[from:to], aside: aside[from:to], done: make(chan struct{})}); err != nil {
 				return nil, err
 			}
 		} else {
@@ -108,7 +109,7 @@ func (s *Store) recordTogether(ctx context.Context, c *call) error {
 	t.waiting = append(t.waiting, c)
 	if t.running < togetherAtOnce {
 		t.running++
-		go s.runTogether(context.WithoutCancel(ctx))
+		go s.runTogether()
 	}
 	t.mu.Unlock()
 	select {
@@ -128,7 +129,7 @@ func (s *Store) recordTogether(ctx context.Context, c *call) error {
 }
 
 // runTogether records calls until none waits.
-func (s *Store) runTogether(ctx context.Context) {
+func (s *Store) runTogether() {
 	t := s.together
 	for {
 		var calls []*call
@@ -148,14 +149,14 @@ func (s *Store) runTogether(ctx context.Context) {
 			return
 		}
 		t.mu.Unlock()
-		s.oneTogether(ctx, calls)
+		s.oneTogether(calls)
 	}
 }
 
 // oneTogether records calls in one transaction. Where that fails by anything but
 // the connection, nothing of it is stored and each goes alone, to its own outcome.
-func (s *Store) oneTogether(ctx context.Context, calls []*call) {
-	ctx, cancel := brief(ctx)
+func (s *Store) oneTogether(calls []*call) {
+	ctx, cancel := brief(context.WithoutCancel(calls[0].ctx))
 	defer cancel()
 	list := make([]*joined, 0, togetherMost)
 	seen := map[uuid.UUID]bool{}
@@ -169,23 +170,28 @@ func (s *Store) oneTogether(ctx context.Context, calls []*call) {
 			}
 		}
 	}
-	err := s.transact(ctx, func(w *writer) error { return w.join(ctx, list) })
-	if err == nil {
+	err := errUnfinished
+	defer func() {
+		_ = recover() // whose record it is meets it again, where its request is
+		for _, j := range list {
+			switch {
+			case err == nil:
+			case errors.Is(err, ErrUnknownOutcome), broken(err):
+				*j.each, *j.aside = Each{Result: Result{ID: j.item.ID}, Err: wrap("store.RecordEach", err)}, false
+			default:
+				*j.each, *j.aside = Each{}, true
+			}
+		}
+		for _, c := range calls {
+			close(c.done)
+		}
+	}()
+	if err = s.join(ctx, list); err == nil {
 		s.tell()
 	}
-	for _, j := range list {
-		switch {
-		case err == nil:
-		case errors.Is(err, ErrUnknownOutcome), broken(err), errors.Is(err, context.DeadlineExceeded):
-			*j.each, *j.aside = Each{Result: Result{ID: j.item.ID}, Err: wrap("store.RecordEach", err)}, false
-		default:
-			*j.each, *j.aside = Each{}, true
-		}
-	}
-	for _, c := range calls {
-		close(c.done)
-	}
 }
+
+var errUnfinished = errors.New("a transaction of many did not come to its end")
 
 // joined is one record of a transaction of many.
 type joined struct {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"sync"
 	"testing"
+	"time"
 
 	"basecourse/internal/fault"
 	"basecourse/internal/intake"
@@ -106,5 +107,44 @@ func TestWhoLeavesEarlyIsToldWhatBecameOfIt(t *testing.T) {
 	}
 	if n := one[int](t, connect(t, url), `SELECT count(*)::int FROM first_layers`); n != told {
 		t.Errorf("%d are stored, %d were told to be", n, told)
+	}
+}
+
+// Somebody who is writing one of the ids keeps nobody else's record waiting.
+func TestAnIdThatIsBeingWrittenKeepsNobodyElseWaiting(t *testing.T) {
+	s, url := farmWithThings(t)
+	ctx := context.Background()
+	conn := connect(t, url)
+	held := intake.ParseRecord([]byte(`{"kind":"first_layer","id":"F-held","printer":"R-1","started_at":"2026-03-01T07:00:00Z"}`), "", clock)
+	tx, err := conn.Begin(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := tx.Exec(ctx, `INSERT INTO records (id, happened_at, arrived_at, digest, act, owner, kind) SELECT $1, now(), now(), 0, max(id), 1, 'first_layer' FROM acts`, held.ID.UUID); err != nil {
+		t.Fatal(err)
+	}
+	waits := make(chan error)
+	go func() {
+		each, err := s.RecordEach(ctx, byAPI, []intake.Item{held})
+		if err == nil {
+			err = each[0].Err
+		}
+		waits <- err
+	}()
+	began := time.Now()
+	for i := range 20 {
+		item := intake.ParseRecord(fmt.Appendf(nil, `{"kind":"first_layer","id":"F-%d","printer":"R-1","started_at":"2026-03-01T07:00:00Z"}`, i), "", clock)
+		if each, err := s.RecordEach(ctx, byAPI, []intake.Item{item}); err != nil || each[0].Err != nil {
+			t.Error(each, err)
+		}
+	}
+	if took := time.Since(began); took > 2*time.Second {
+		t.Errorf("the others waited %s", took)
+	}
+	if err := tx.Rollback(ctx); err != nil {
+		t.Fatal(err)
+	}
+	if err := <-waits; err != nil {
+		t.Error(err)
 	}
 }

@@ -20,10 +20,31 @@ import (
 // errOverlap: somebody recorded one of the ids at the same moment.
 var errOverlap = errors.New("one of the ids was recorded meanwhile")
 
+// joinWait is how long a transaction of many waits for somebody who is writing one of
+// its ids: nobody else's records shall wait for that one, nor keep an import from
+// going on.
+const joinWait = "50ms"
+
 // join stores those of the list that are new and name only what is there, each under
-// an act of its own; the others are set aside. Nothing is stored on an error.
-func (w *writer) join(ctx context.Context, list []*joined) error {
-	acts, known, err := w.prepare(ctx, list)
+// an act of its own, in one transaction of three round trips; the others are set
+// aside. Nothing is stored on an error, but that the outcome is unknown where
+// ErrUnknownOutcome lies beneath it.
+func (s *Store) join(ctx context.Context, list []*joined) (err error) {
+	conn, err := s.pool.Acquire(ctx)
+	if err != nil {
+		return err
+	}
+	defer conn.Release()
+	defer func() {
+		if conn.Conn().PgConn().TxStatus() == 'I' {
+			return
+		}
+		clean, cancel := context.WithTimeout(context.WithoutCancel(ctx), callLimit)
+		defer cancel()
+		_, _ = conn.Exec(clean, "ROLLBACK")
+	}()
+	w := s.writer(nil)
+	acts, known, err := w.prepare(ctx, conn.Conn(), list)
 	if err != nil {
 		return err
 	}
@@ -93,25 +114,35 @@ func (w *writer) join(ctx context.Context, list []*joined) error {
 		stored = int(tag.RowsAffected())
 		return nil
 	})
-	if err := w.tx.SendBatch(ctx, &batch).Close(); err != nil {
+	w.queueTouched(&batch)
+	if err := conn.SendBatch(ctx, &batch).Close(); err != nil {
 		return err
 	}
 	if stored != len(fresh) {
 		return errOverlap
 	}
-	for _, kind := range slices.Sorted(maps.Keys(rows)) {
+	kindsIn := slices.Sorted(maps.Keys(rows))
+	for i, kind := range kindsIn {
 		b := rows[kind]
 		b.Write(copyTrailer)
-		if _, err := w.tx.Conn().PgConn().CopyFrom(ctx, b, layouts[kind].all.copySQL); err != nil {
+		sql, last := layouts[kind].all.copySQL, i == len(kindsIn)-1
+		if last {
+			sql += "; COMMIT"
+		}
+		_, err := conn.Conn().PgConn().CopyFrom(ctx, b, sql)
+		if last {
+			return committed(err)
+		}
+		if err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// prepare reads in one go the numbers of all that the list names, which of its ids
+// prepare begins the transaction and reads in one go the numbers of all that the list names, which of its ids
 // are known, and numbers for acts.
-func (w *writer) prepare(ctx context.Context, list []*joined) (acts []int64, known map[uuid.UUID]bool, err error) {
+func (w *writer) prepare(ctx context.Context, conn *pgx.Conn, list []*joined) (acts []int64, known map[uuid.UUID]bool, err error) {
 	names := map[farm.Kind]map[string]struct{}{}
 	ids := make([]uuid.UUID, len(list))
 	for i, j := range list {
@@ -136,6 +167,8 @@ func (w *writer) prepare(ctx context.Context, list []*joined) (acts []int64, kno
 		}
 	}
 	var batch pgx.Batch
+	batch.Queue(`BEGIN`)
+	batch.Queue(`SET LOCAL lock_timeout = '` + joinWait + `'`)
 	known = map[uuid.UUID]bool{}
 	batch.Queue(`SELECT nextval(pg_get_serial_sequence('acts', 'id')) FROM generate_series(1, $1)`, len(list)).Query(func(rows pgx.Rows) error {
 		acts, err = pgx.CollectRows(rows, pgx.RowTo[int64])
@@ -173,7 +206,7 @@ func (w *writer) prepare(ctx context.Context, list []*joined) (acts []int64, kno
 		})
 	}
 	w.all = true // what is not among them is not there
-	if err := w.tx.SendBatch(ctx, &batch).Close(); err != nil {
+	if err := conn.SendBatch(ctx, &batch).Close(); err != nil {
 		return nil, nil, err
 	}
 	return acts, known, nil

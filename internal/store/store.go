@@ -39,6 +39,7 @@ type Store struct {
 	told     chan struct{} // something was committed that was not told of yet
 	together *together
 	room     *fullness // shared by copies that look at another instant
+	tokens   *gathered[[32]byte, Token]
 }
 
 // Open connects to the farm's database by URL or keyword string and checks that
@@ -59,6 +60,7 @@ func Open(ctx context.Context, url string, change ...func(*pgxpool.Config)) (*St
 	if s.pool, err = pgxpool.NewWithConfig(ctx, cfg); err != nil {
 		return nil, fmt.Errorf("store.Open: %w", err)
 	}
+	s.tokens = &gathered[[32]byte, Token]{ask: s.tokensByHash}
 	if err := s.Ready(ctx); err != nil {
 		s.pool.Close()
 		return nil, err

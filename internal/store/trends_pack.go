@@ -331,16 +331,24 @@ func (w *writer) touch(startedAt time.Time) {
 
 // storeTouched marks the days that were touched.
 func (w *writer) storeTouched(ctx context.Context) error {
-	if len(w.touched) == 0 {
+	var batch pgx.Batch
+	if w.queueTouched(&batch); batch.Len() == 0 {
 		return nil
+	}
+	return w.tx.SendBatch(ctx, &batch).Close()
+}
+
+// queueTouched puts what storeTouched does into a batch.
+func (w *writer) queueTouched(batch *pgx.Batch) {
+	if len(w.touched) == 0 {
+		return
 	}
 	days := make([]time.Time, 0, len(w.touched))
 	for d := range w.touched {
 		days = append(days, dayTime(d))
 	}
-	_, err := w.tx.Exec(ctx, `INSERT INTO trend_marks (day) SELECT unnest($1::date[])`, days)
+	batch.Queue(`INSERT INTO trend_marks (day) SELECT unnest($1::date[])`, days)
 	w.touched = nil
-	return err
 }
 
 // Packing goes a few weeks at a time, and back at most ten years from the

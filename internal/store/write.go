@@ -63,24 +63,6 @@ type writer struct {
 // connection that breaks during COMMIT leaves it open whether the records are
 // stored: the refusal is Busy with ErrUnknownOutcome beneath, never a failure.
 func (s *Store) write(ctx context.Context, act Act, fn func(w *writer) error) error {
-	if err := s.transact(ctx, func(w *writer) error {
-		if err := w.begin(ctx, act); err != nil {
-			return err
-		}
-		return fn(w)
-	}); err != nil {
-		return err
-	}
-	if act.Via == "page" || act.Via == "api" {
-		s.tell()
-	} else { // a command may end before anybody tells for it
-		s.notifyChanges(context.WithoutCancel(ctx))
-	}
-	return nil
-}
-
-// transact is a transaction of a writer that has no act yet.
-func (s *Store) transact(ctx context.Context, fn func(w *writer) error) error {
 	tx, err := s.pool.Begin(ctx)
 	if err != nil {
 		return err
@@ -91,7 +73,10 @@ func (s *Store) transact(ctx context.Context, fn func(w *writer) error) error {
 		defer cancel()
 		_ = tx.Rollback(clean)
 	}()
-	w := &writer{tx: tx, at: s.Now(), ids: map[farm.Kind]map[string]int32{}, grids: map[int32]grid{}, undersides: map[int32]string{}}
+	w := s.writer(tx)
+	if err := w.begin(ctx, act); err != nil {
+		return err
+	}
 	if err := fn(w); err != nil {
 		return err
 	}
@@ -101,13 +86,27 @@ func (s *Store) transact(ctx context.Context, fn func(w *writer) error) error {
 	if err := w.storeTouched(ctx); err != nil {
 		return err
 	}
-	if err := tx.Commit(ctx); err != nil {
-		if sqlState(err) == "" || broken(err) {
-			return fault.Wrap(fault.Busy, errors.Join(ErrUnknownOutcome, err), "the database did not confirm; send the record again with the same id")
-		}
+	if err := committed(tx.Commit(ctx)); err != nil {
 		return err
 	}
+	if act.Via == "page" || act.Via == "api" {
+		s.tell()
+	} else { // a command may end before anybody tells for it
+		s.notifyChanges(context.WithoutCancel(ctx))
+	}
 	return nil
+}
+
+func (s *Store) writer(tx pgx.Tx) *writer {
+	return &writer{tx: tx, at: s.Now(), ids: map[farm.Kind]map[string]int32{}, grids: map[int32]grid{}, undersides: map[int32]string{}}
+}
+
+// committed is what the error of a COMMIT means.
+func committed(err error) error {
+	if err != nil && (sqlState(err) == "" || broken(err)) {
+		return fault.Wrap(fault.Busy, errors.Join(ErrUnknownOutcome, err), "the database did not confirm; send the record again with the same id")
+	}
+	return err
 }
 
 func (w *writer) begin(ctx context.Context, act Act) error {

@@ -27,8 +27,8 @@ type recordResult struct {
 	Error  *Problem `json:"error,omitempty"`
 }
 
-// postRecords takes 1 to 500 records, each in a transaction of its own: what is
-// answered recorded is durable, and a bad record hides no good one.
+// postRecords takes 1 to 500 records, each for itself: what is answered recorded is
+// durable, and a bad record hides no good one.
 func (s *Server) postRecords() echo.HandlerFunc {
 	return func(c echo.Context) error {
 		body, err := readJSONBody(c)

@@ -146,12 +146,14 @@ const findingsOld = 15 * time.Minute
 func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, printer string) (out []stand, found *FindingList, err error) {
 	end := windowEnd(frame, now)
 	window := time.Duration(frame.Settings.Number("start_window_minutes") * float64(time.Minute))
-	read := func() ([]store.FloorPrinter, error) { return s.store.Floor(ctx, now, window, printer) }
+	read := func(ctx context.Context, at time.Time) ([]store.FloorPrinter, error) {
+		return s.store.Floor(ctx, at, window, printer)
+	}
 	var list []store.FloorPrinter
 	if printer == "" {
-		list, err = s.floor.read(frame.Version, now, window, read)
+		list, err = s.floor.read(ctx, frame.Version, now, window, read)
 	} else {
-		list, err = read()
+		list, err = read(ctx, now)
 	}
 	if err != nil {
 		return nil, nil, err

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"slices"
 	"strings"
 	"time"
@@ -44,12 +45,13 @@ func (h *hand) places() ([]store.Spot, error) {
 	if h.spotted {
 		return h.spots, nil
 	}
-	read := func() ([]store.Spot, error) { return h.s.store.Spots(h.ctx, h.justBefore()) }
 	var err error
 	if h.opens {
-		h.spots, err = h.s.spots.read(h.seen, h.when, 0, read)
+		h.spots, err = h.s.spots.read(h.ctx, h.seen, h.when, 0, func(ctx context.Context, at time.Time) ([]store.Spot, error) {
+			return h.s.store.Spots(ctx, at.Add(-time.Microsecond))
+		})
 	} else {
-		h.spots, err = read()
+		h.spots, err = h.s.store.Spots(h.ctx, h.justBefore())
 	}
 	h.spotted = err == nil
 	return h.spots, err

@@ -248,7 +248,9 @@ func (s *Server) getAwayFarm() echo.HandlerFunc {
 
 func (s *Server) awayThings(ctx context.Context, out *awayFarm, frame store.Frame, now time.Time) error {
 	window := time.Duration(frame.Settings.Number("start_window_minutes") * float64(time.Minute))
-	floor, err := s.floor.read(frame.Version, now, window, func() ([]store.FloorPrinter, error) { return s.store.Floor(ctx, now, window, "") })
+	floor, err := s.floor.read(ctx, frame.Version, now, window, func(ctx context.Context, at time.Time) ([]store.FloorPrinter, error) {
+		return s.store.Floor(ctx, at, window, "")
+	})
 	if err != nil {
 		return err
 	}
@@ -276,7 +278,7 @@ func (s *Server) awayThings(ctx context.Context, out *awayFarm, frame store.Fram
 		}
 		out.Printers = append(out.Printers, x)
 	}
-	spots, err := s.spots.read(frame.Version, now, 0, func() ([]store.Spot, error) { return s.store.Spots(ctx, now) })
+	spots, err := s.spots.read(ctx, frame.Version, now, 0, s.store.Spots)
 	if err != nil {
 		return err
 	}
