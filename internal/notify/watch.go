@@ -103,7 +103,7 @@ func sheetWhenRaised(f FindingState, asOf time.Time) *store.SheetWanted {
 func (n *Notifier) LookAtJobs(ctx context.Context) error {
 	now := n.cfg.Store.Now()
 	last, err := n.cfg.Store.LookedAt(ctx, "job")
-	if err != nil || now.Sub(last) < jobsEvery/2 {
+	if err != nil || !last.After(now) && now.Sub(last) < jobsEvery/2 {
 		return err
 	}
 	asOf, list, asked, err := n.cfg.Farm.Jobs(ctx, now)

@@ -73,12 +73,16 @@ func (s *Store) EndSecondFactor(ctx context.Context, act Act, handle string) err
 		func(ctx context.Context, w *writer) error { return w.recoveryCodes(ctx, handle, nil) })
 }
 
+// stepsAhead is how many steps (of half a minute) the last code may lie ahead before it
+// is taken for one of a clock that was wrong: it would else keep its person out until then.
+const stepsAhead = 20
+
 // TakeStep uses the code of a step of time up, and tells whether it was still to
 // be had: the same code never counts twice, on no replica.
 func (s *Store) TakeStep(ctx context.Context, person int32, step int64) (bool, error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
-	tag, err := s.pool.Exec(ctx, `UPDATE second_factors SET last_step = $2 WHERE person = $1 AND confirmed_at IS NOT NULL AND last_step < $2`, person, step)
+	tag, err := s.pool.Exec(ctx, `UPDATE second_factors SET last_step = $2 WHERE person = $1 AND confirmed_at IS NOT NULL AND (last_step < $2 OR last_step > $2 + $3)`, person, step, stepsAhead)
 	return err == nil && tag.RowsAffected() == 1, wrap("store.TakeStep", err)
 }
 

@@ -24,7 +24,8 @@ const (
 // CountTry counts a try to sign in, before the password is looked at, and tells
 // how long this handle or this address has to wait first; 0: the try may go on.
 // A try that has to wait is not counted, so nobody can lengthen another's wait
-// by trying during it.
+// by trying during it. Nobody waits longer than the longest wait from now, also where the
+// server's clock was ahead when the tries were counted and has been set back since.
 func (s *Store) CountTry(ctx context.Context, handle, address string) (wait time.Duration, err error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
@@ -49,7 +50,7 @@ func (s *Store) countTry(ctx context.Context, kind, key string, free int) (time.
 			last_at = $3,
 			next_at = CASE WHEN t.last_at < $4 OR t.failures + 1 < $5 THEN $3::timestamptz
 				ELSE $3::timestamptz + make_interval(secs => least($6, power(2, least(t.failures + 1 - $5, 20)))) END
-		WHERE t.next_at <= $3 OR t.last_at < $4
+		WHERE t.next_at <= $3 OR t.last_at < $4 OR t.next_at > $3::timestamptz + make_interval(secs => $6)
 		RETURNING 1`, kind, key, now, now.Add(-forgetAfter), free, longestWait.Seconds()).Scan(new(int))
 	if !errors.Is(err, pgx.ErrNoRows) {
 		return 0, err

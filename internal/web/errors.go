@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"net/url"
 	"strings"
+	"syscall"
 
 	"basecourse/internal/fault"
 	"basecourse/views"
@@ -85,6 +86,8 @@ func classify(err error) (fault.Kind, int, string) {
 	case errors.As(err, &http):
 		detail, _ := http.Message.(string)
 		return kindOfStatus(http.Code), http.Code, sentence(detail)
+	case errors.Is(err, syscall.ENOSPC):
+		return fault.Busy, fault.Busy.Status(), wordsNoRoomHere
 	case errors.Is(err, context.DeadlineExceeded), errors.Is(err, context.Canceled):
 		return fault.Busy, fault.Busy.Status(), "This took too long. Try again in a moment."
 	default:

@@ -8,6 +8,7 @@ import (
 	"image/png"
 	"math/rand/v2"
 	"net/http"
+	"path/filepath"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -17,6 +18,7 @@ import (
 	"basecourse/internal/farm"
 	"basecourse/internal/store"
 	"basecourse/internal/testdb"
+	"basecourse/internal/web"
 	"basecourse/internal/webtest"
 
 	"github.com/jackc/pgx/v5"
@@ -207,4 +209,31 @@ func noisyPNG(t *testing.T) []byte {
 		t.Fatal(err)
 	}
 	return b.Bytes()
+}
+
+// TestAnUploadForWhichThereIsNoRoom: the page says what is wrong, nothing is kept of
+// it, and it goes in once there is room.
+func TestAnUploadForWhichThereIsNoRoom(t *testing.T) {
+	disk := testdb.SmallDisk(t, 1)
+	site := webtest.New(t, func(c *web.Config) { c.TempDir = filepath.Join(disk, "uploads") })
+	c := site.As("amara", "admin")
+	free := testdb.Fill(t, disk)
+	layers := layersCSV[:strings.Index(layersCSV, "\n")+1]
+	for i := range 2000 {
+		layers += fmt.Sprintf("F-%d,P-1,L-1,2026-03-01T08:00:00Z,clean\n", i)
+	}
+	send := func() webtest.Answer {
+		return upload(c, "", sentFile{"printers.csv", printersCSV}, sentFile{"plates.csv", platesCSV}, sentFile{"first_layers.csv", layers})
+	}
+	a := send()
+	if a.Status != http.StatusServiceUnavailable || !strings.Contains(a.Body, "disk of the server is full") || a.Header.Get("Retry-After") == "" {
+		t.Errorf("without room: got %d %s", a.Status, a.Body)
+	}
+	if left := testdb.Files(t, disk); len(left) != 1 {
+		t.Errorf("left on the disk: %v, want the ballast alone", left)
+	}
+	free()
+	if a := send(); a.Status != http.StatusSeeOther {
+		t.Errorf("with room: got %d %s", a.Status, a.Body)
+	}
 }

@@ -220,7 +220,8 @@ func (s *Server) sessionIdentity(c echo.Context, d device) (Identity, error) {
 		}
 	}
 	// A page left open is nobody at work.
-	if r, _ := route(c); now.Sub(seen) > every && !r.stream {
+	// A last use that lies ahead is one of a clock that has been set back.
+	if r, _ := route(c); (now.Sub(seen) > every || seen.Sub(now) > every) && !r.stream {
 		s.sessions.Put(ctx, sessionSeen, now.Unix())
 		if _, _, err := s.sessions.Commit(ctx); err != nil {
 			s.log.Warn("session not kept", "error", err.Error())

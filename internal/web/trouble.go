@@ -10,8 +10,9 @@ import (
 
 // What is wrong with the database, as pages and the API say it.
 const (
-	wordsNoRoom  = "The database’s disk is full: nothing can be saved until there is room. What was answered as saved is kept."
-	wordsCrowded = "All connections to the database are in use. Try again in a moment."
+	wordsNoRoom     = "The database’s disk is full: nothing can be saved until there is room. What was answered as saved is kept."
+	wordsNoRoomHere = "The disk of the server is full: nothing was stored. It can be taken in once there is room."
+	wordsCrowded    = "All connections to the database are in use. Try again in a moment."
 )
 
 // why tells what keeps the database from answering, where more is known than the
