@@ -47,6 +47,15 @@ func (a *Assessor) lot(ctx context.Context, v *view, data *store.Analysis, ex []
 	for _, d := range draws {
 		byTag[d.Printer] = append(byTag[d.Printer], d)
 	}
+	v.governed(byTag, data, ex)
+	return nil
+}
+
+// governed finds the starts of the window that draws of printers govern.
+func (v *view) governed(byTag map[string][]store.AnalysisDraw, data *store.Analysis, ex []exposure.Exposure) {
+	if len(byTag) == 0 {
+		return
+	}
 	starts := data.History.Starts
 	of := map[int32][]int{} // starts of printers with draws, in order
 	for i := range starts {
@@ -101,7 +110,6 @@ func (a *Assessor) lot(ctx context.Context, v *view, data *store.Analysis, ex []
 		}
 	}
 	v.lotted = l
-	return nil
 }
 
 // shown gives what draws tell of every question that has some, by its number.

@@ -3,7 +3,6 @@ package assess
 import (
 	"context"
 	"encoding/json"
-	"slices"
 	"strconv"
 	"time"
 
@@ -17,7 +16,9 @@ import (
 // DefinitionsVersion numbers how an evidence sheet comes about: the definitions, the
 // method and the words of its text. Whoever changes any of them counts it up, so that
 // a sheet kept before says that it was worked out otherwise.
-const DefinitionsVersion = 1
+//
+// A sheet that was kept is worked out anew by its own version: 1 had nothing of lots.
+const DefinitionsVersion = 2
 
 // About names a question.
 type About struct{ Kind, Subject, Cause string }
@@ -46,7 +47,8 @@ type Sheet struct {
 	Counts      []SheetCell      `json:"counts"`
 	Plain       SheetPlain       `json:"plain"`
 	Adjusted    SheetAnswer      `json:"adjusted"`
-	ByChoice    *SheetByChoice   `json:"by_choice"` // null: no look list is in use
+	ByChoice    *SheetByChoice   `json:"by_choice"`              // null: no look list is in use
+	Lots        *SheetLots       `json:"drawn_by_lot,omitempty"` // not in version 1
 	Why         string           `json:"why_they_differ"`
 	Stratified  []SheetStrata    `json:"stratified"`
 	Curve       []SheetPoint     `json:"gap_curve"`
@@ -229,6 +231,11 @@ func (s *Sheet) JSON() ([]byte, error) { return json.Marshal(s) }
 // is read as it was known, and fitted again for what the answers are sensitive to. An
 // entry is nil where its question is not asked of that farm.
 func (a *Assessor) Sheets(ctx context.Context, at, knownAt time.Time, about []About) ([]*Sheet, error) {
+	return a.sheetsBy(ctx, DefinitionsVersion, at, knownAt, about)
+}
+
+// sheetsBy is Sheets by the definitions of a version.
+func (a *Assessor) sheetsBy(ctx context.Context, version int, at, knownAt time.Time, about []About) ([]*Sheet, error) {
 	q, err := a.normal(AsOf{At: at, KnownAt: knownAt})
 	if err != nil {
 		return nil, err
@@ -243,13 +250,16 @@ func (a *Assessor) Sheets(ctx context.Context, at, knownAt time.Time, about []Ab
 	if err != nil {
 		return nil, err
 	}
-	w := &sheetWork{a: a, q: q, data: data, ex: exposure.Of(&data.History)}
+	w := &sheetWork{a: a, q: q, version: version, data: data, ex: exposure.Of(&data.History)}
 	w.base, w.zone = begun(q, data)
 	if w.base.cases, err = a.casesKnown(ctx, q.KnownAt); err != nil {
 		return nil, err
 	}
 	w.base.window(data, w.ex)
 	w.base.count()
+	if err := w.lots(ctx); err != nil {
+		return nil, err
+	}
 	g, all := gather(w.base, data, w.ex, w.zone)
 	w.fit, w.digest = g, fingerprint(g)
 	var weighed *findings.Weighed
@@ -283,13 +293,22 @@ func (a *Assessor) Sheets(ctx context.Context, at, knownAt time.Time, about []Ab
 			return nil, err
 		}
 		s.Exclusions = append(s.Exclusions, Exclusion{"voided", n, "all"})
+		if s.Lots != nil {
+			if s.Lots.Tests, err = w.tests(ctx, about[i]); err != nil {
+				return nil, err
+			}
+		}
 	}
 	return out, ctx.Err()
 }
 
 // SheetOf is Sheets for one question; NotFound where it is not asked.
 func (a *Assessor) SheetOf(ctx context.Context, at, knownAt time.Time, about About) (*Sheet, error) {
-	list, err := a.Sheets(ctx, at, knownAt, []About{about})
+	return a.sheetBy(ctx, DefinitionsVersion, at, knownAt, about)
+}
+
+func (a *Assessor) sheetBy(ctx context.Context, version int, at, knownAt time.Time, about About) (*Sheet, error) {
+	list, err := a.sheetsBy(ctx, version, at, knownAt, []About{about})
 	if err != nil {
 		return nil, err
 	}
@@ -321,14 +340,16 @@ func fitOnly(g *gathered) *fit {
 
 // sheetWork is what sheets of one state of the farm are worked out from.
 type sheetWork struct {
-	a      *Assessor
-	q      AsOf
-	zone   *time.Location
-	data   *store.Analysis
-	ex     []exposure.Exposure
-	base   *view
-	fit    *gathered
-	digest [32]byte
+	a       *Assessor
+	q       AsOf
+	version int                             // of the definitions
+	draws   map[string][]store.AnalysisDraw // by printer, from version 2 on
+	zone    *time.Location
+	data    *store.Analysis
+	ex      []exposure.Exposure
+	base    *view
+	fit     *gathered
+	digest  [32]byte
 }
 
 // sheet fills in all of one but what it is sensitive to.
@@ -337,7 +358,7 @@ func (w *sheetWork) sheet(i int, weighed *findings.Weighed) *Sheet {
 	f := v.finding(i)
 	e := v.evidence(&f, w.q)
 	s := &Sheet{
-		Definitions: SheetDefinitions{DefinitionsVersion, sheetWords(), e.Method},
+		Definitions: SheetDefinitions{w.version, sheetWords(w.version), e.Method},
 		SubjectKind: f.Kind, Subject: f.Subject, Cause: f.Cause, AsOf: stamp(w.q.At), KnownAt: stamp(w.q.KnownAt),
 		Window: SheetWindow{stamp(v.from), stamp(v.to)}, FitWindow: SheetWindow{stamp(w.fit.from.UTC()), stamp(w.fit.to.UTC())}, TimeZone: w.zone.String(),
 		State: f.State, Reverse: f.Reverse, Summary: f.Summary,
@@ -366,6 +387,9 @@ func (w *sheetWork) sheet(i int, weighed *findings.Weighed) *Sheet {
 	}
 	if c := f.Chosen; c != nil {
 		s.ByChoice = &SheetByChoice{c.State, figure(c.Avoidable), figure(c.AvoidableLow), figure(c.AvoidableHigh), c.Listed, c.ListedFailures, c.Disagree}
+	}
+	if w.version > 1 {
+		s.Lots = &SheetLots{Starts: lotsShown(f.Lot)}
 	}
 	w.subjects(&f, s)
 	s.ChangeMind = ChangeMind{MostHeld: findings.TurnMostHeld, MostFailed: findings.TurnMostFailed}
@@ -426,8 +450,8 @@ func ReadSheet(b []byte) (*Sheet, error) {
 func (s stamp) Time() time.Time { return time.Time(s) }
 
 // sheetWords are the definitions by which it is worked out, in words.
-func sheetWords() []WordMean {
-	return slices.Clone([]WordMean{
+func sheetWords(version int) []WordMean {
+	words := []WordMean{
 		{"failure", "graded failed; where the underside shows, graded marginal or failed"},
 		{"exposed", "of probing: no probe since the printer's last start; of a cleaning gap: more prints since the plate was wiped or washed than the farm's middle"},
 		{"compared", "graded layers of which it is known what they started under; a probe made void by a swap or a service is on neither side"},
@@ -439,5 +463,11 @@ func sheetWords() []WordMean {
 		{"stratified", "common odds ratio of Mantel and Haenszel, 95 % limits of Robins, Breslow and Greenland; alike: test of Breslow and Day with Tarone's correction"},
 		{"strict", "a grader who fails more layers of the same printers than the others do: Mantel and Haenszel over printers, lower 99 % limit above 1"},
 		{"further layers", "spread over the window, like this subject's own in the mean; the farm's other answers stay as they are"},
-	})
+	}
+	if version > 1 {
+		words = append(words,
+			WordMean{"drawn by lot", "starts of the window, graded before the last midnight, before which a lot said whether the task was done; counted as drawn, whoever followed; above 0 doing it spared failures"},
+			WordMean{"planned test", "starts from its beginning to its end, or to the time of this sheet, as drawn; the first graded ones up to its size count"})
+	}
+	return words
 }

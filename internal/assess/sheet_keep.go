@@ -81,7 +81,7 @@ func (a *Assessor) KeepSheets(ctx context.Context, settle time.Duration) (int, e
 // Check is a kept sheet beside the same worked out anew from the records.
 type Check struct {
 	Same        bool
-	Definitions bool   // they are the same version
+	Definitions bool   // their version is one that this program works by
 	Records     bool   // what the fit rests on is the same
 	Then, Now   string // versions of the definitions
 	Differs     []Difference
@@ -93,11 +93,16 @@ type Difference struct{ Where, Kept, Now string }
 
 const mostDifferences = 20
 
-// CheckSheet works a kept sheet out anew, from its at and known_at, and compares.
+// CheckSheet works a kept sheet out anew, from its at and known_at and by the definitions it
+// was kept by, and compares.
 func (a *Assessor) CheckSheet(ctx context.Context, kept *farm.EvidenceSheet) (*Check, error) {
-	c := &Check{Then: kept.Definitions, Now: strconv.Itoa(DefinitionsVersion)}
-	c.Definitions = c.Then == c.Now
-	now, err := a.SheetOf(ctx, kept.At, kept.KnownAt, About{kept.SubjectKind, kept.Subject, kept.Cause})
+	version, err := strconv.Atoi(kept.Definitions)
+	known := err == nil && version >= 1 && version <= DefinitionsVersion && strconv.Itoa(version) == kept.Definitions
+	if !known {
+		version = DefinitionsVersion
+	}
+	c := &Check{Then: kept.Definitions, Now: strconv.Itoa(version), Definitions: known}
+	now, err := a.sheetBy(ctx, version, kept.At, kept.KnownAt, About{kept.SubjectKind, kept.Subject, kept.Cause})
 	if fault.Is(err, fault.NotFound) {
 		c.Differs = []Difference{{"sheet", "a question", "none: the thing has no start in the window and is not in service"}}
 		return c, nil
@@ -133,6 +138,8 @@ func (a *Assessor) CheckSheet(ctx context.Context, kept *farm.EvidenceSheet) (*C
 // Says tells the outcome in one sentence.
 func (c *Check) Says() string {
 	switch {
+	case c.Same && c.Then != strconv.Itoa(DefinitionsVersion):
+		return fmt.Sprintf("Worked out anew from the records as they were known then, by definitions %s by which it was kept: the same to the byte.", c.Then)
 	case c.Same:
 		return "Worked out anew from the records as they were known then: the same to the byte."
 	case !c.Definitions:

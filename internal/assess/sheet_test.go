@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"os"
 	"strings"
 	"testing"
 	"time"
@@ -12,6 +13,7 @@ import (
 	"basecourse/internal/farm"
 	"basecourse/internal/simfarm"
 	"basecourse/internal/store"
+	"basecourse/internal/trial"
 
 	"github.com/gofrs/uuid/v5"
 )
@@ -34,6 +36,42 @@ func keepOne(t *testing.T, s *store.Store, a *assess.Assessor, kind, tag, cause 
 	return kept
 }
 
+// sheetTested is a printer whose probing sim farm 9 skips at harm: raised, and on test.
+const sheetTested = "P-012"
+
+// lotsOf adds what lots drew of probing: of the standing lot until a month before the end, of a
+// planned test of one printer in its last month.
+func lotsOf(t *testing.T, b *farm.Bundle, today time.Time) {
+	t.Helper()
+	id := func(kind farm.Kind, text string) farm.ID {
+		x, err := farm.NewID(kind, text)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return x
+	}
+	begins := today.AddDate(0, 0, -30)
+	test := farm.PlannedTest{ID: id(farm.KindPlannedTest, "T-1"), SubjectKind: "printer", Subject: sheetTested, Cause: "skipped_probing", Task: "probe", BeginsAt: begins, Starts: 20, Share: 0.5,
+		FailsLeft: 0.2, FailsDone: 0.05, Power: 0.8, Reason: "is it the probe?"}
+	b.PlannedTests = append(b.PlannedTests, test)
+	for i := range b.FirstLayers {
+		f := &b.FirstLayers[i]
+		if f.StartedAt.Before(today.AddDate(0, 0, -80)) {
+			continue
+		}
+		d := farm.Draw{ID: id(farm.KindDraw, fmt.Sprint("D-", i)), Printer: f.Printer, Task: "probe", DrawnAt: f.StartedAt.Add(-time.Minute), Arm: "leave", Chance: 0.5, Saves: farm.Unknown(), Why: farm.DrawnLot}
+		if d.DrawnAt.After(begins) {
+			if d.Why = "T-1"; f.Printer != sheetTested {
+				continue
+			}
+		}
+		if trial.Number(nil, f.Printer, f.StartedAt.UnixMicro(), "probe") < 0.5 {
+			d.Arm = "do"
+		}
+		b.Draws = append(b.Draws, d)
+	}
+}
+
 // A sheet says the same to the byte after a year of other records: later ones, ones
 // that came late, grades filled in, corrections, voidings, changed settings and things.
 func TestASheetStaysTheSameToTheByte(t *testing.T) {
@@ -43,6 +81,7 @@ func TestASheetStaysTheSameToTheByte(t *testing.T) {
 	sc.Printers, sc.Plates, sc.Bays = 16, 24, 2
 	b := simfarm.Run(sc, 9).Bundle()
 	today := b.FirstLayers[len(b.FirstLayers)-1].StartedAt.Add(10 * time.Hour)
+	lotsOf(t, b, today)
 	s.SetClock(func() time.Time { return today })
 	if report, err := s.ImportFarm(ctx, byImport, b, store.ImportOptions{}); err != nil || !report.Stored {
 		t.Fatal(err)
@@ -73,6 +112,7 @@ func TestASheetStaysTheSameToTheByte(t *testing.T) {
 			t.Errorf("read and written it is another:\n%s\n%s", k.Sheet, again)
 		}
 		checkSheet(t, sheet)
+		checkLots(t, sheet)
 	}
 	// A year later.
 	year := today.AddDate(1, 0, 0)
@@ -90,6 +130,8 @@ func TestASheetStaysTheSameToTheByte(t *testing.T) {
 		send(t, s, year, fmt.Sprintf(`{"kind":"probe","id":"probe-%d","printer":%q,"probed_at":%q}`, i, printer, late.Add(-time.Minute).Format(time.RFC3339)))
 		send(t, s, year, fmt.Sprintf(`{"kind":"cleaning","id":"clean-%d","plate":%q,"method":"wipe","cleaned_at":%q}`, i, plate, late.Add(-time.Minute).Format(time.RFC3339)))
 	}
+	send(t, s, year, fmt.Sprintf(`{"kind":"planned_test","id":"T-1","subject_kind":"printer","subject":%q,"cause":"skipped_probing","task":"probe","begins_at":%q,"starts":20,"share":0.5,"fails_left":0.2,"fails_done":0.05,"power":0.8,"reason":"is it the probe?","ended_at":%q,"end_is":"size","end_reason":"full"}`,
+		sheetTested, today.AddDate(0, 0, -30).UTC().Format(time.RFC3339Nano), today.Add(-time.Hour).UTC().Format(time.RFC3339Nano)))
 	voided, filled := 0, 0
 	for i := range b.FirstLayers {
 		f := &b.FirstLayers[i]
@@ -124,9 +166,20 @@ func TestASheetStaysTheSameToTheByte(t *testing.T) {
 	if c, err := assess.New(s).CheckSheet(ctx, &other); err != nil || c.Same || c.Records || !c.Definitions {
 		t.Errorf("as known now: %+v, %v", c, err)
 	}
+	// One that was kept by the definitions before, which had nothing of lots, is worked out by
+	// these: this is such a sheet of that time, byte for byte.
+	text, err := os.ReadFile("testdata/sheets/definitions-1.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	old := *kept[0]
+	old.Definitions, old.Sheet = "1", string(text)
+	if c, err := assess.New(s).CheckSheet(ctx, &old); err != nil || !c.Same || !strings.Contains(c.Says(), "by definitions 1") {
+		t.Errorf("of definitions 1: %+v, %v", c, err)
+	}
 	// A sheet of other definitions says so; one that was tampered with is told.
 	older := *kept[0]
-	older.Definitions, older.Sheet = "0", strings.Replace(older.Sheet, `"version":1`, `"version":0`, 1)
+	older.Definitions, older.Sheet = "0", strings.Replace(older.Sheet, `"version":2`, `"version":0`, 1)
 	if c, err := assess.New(s).CheckSheet(ctx, &older); err != nil || c.Same || c.Definitions || !strings.Contains(c.Says(), "definitions 0") {
 		t.Errorf("other definitions: %+v, %v", c, err)
 	}
@@ -134,6 +187,28 @@ func TestASheetStaysTheSameToTheByte(t *testing.T) {
 	forged.Sheet = strings.Replace(forged.Sheet, `"state":"raised"`, `"state":"quiet"`, 1)
 	if c, err := assess.New(s).CheckSheet(ctx, &forged); err != nil || c.Same || !c.Records || len(c.Differs) == 0 || c.Differs[0].Where == "" {
 		t.Errorf("forged: %+v, %v", c, err)
+	}
+}
+
+// checkLots holds what a sheet says of lots against what lotsOf drew: a coin that nobody followed.
+func checkLots(t *testing.T, s *assess.Sheet) {
+	t.Helper()
+	if s.SubjectKind != "printer" { // only probing was drawn
+		if s.Lots.Starts != nil || len(s.Lots.Tests) != 0 {
+			t.Errorf("%s: %+v", s.Subject, s.Lots)
+		}
+		return
+	}
+	d := s.Lots.Starts
+	if d == nil || d.Drawn < 500 || d.Graded == 0 || d.Done.Graded+d.Left.Graded != d.Graded || d.Done.Failures+d.Left.Failures == 0 || !(d.Low < 0 && d.High > 0) || !(d.Low < d.Spared && d.Spared < d.High) {
+		t.Errorf("%s: of draws %+v", s.Subject, d)
+	}
+	if len(s.Lots.Tests) != 1 {
+		t.Fatalf("%s: tests %+v", s.Subject, s.Lots.Tests)
+	}
+	x := s.Lots.Tests[0]
+	if x.Standing != "running" || x.Ended != nil || x.Drawn < 100 || x.Size != 20 || x.Done.Graded+x.Left.Graded != 20 || !(x.P > 0 && x.P <= 1) || !(x.Low <= x.Spared && x.Spared <= x.High) {
+		t.Errorf("%s: of its test %+v", s.Subject, x)
 	}
 }
 

@@ -372,6 +372,41 @@ func TestOnlyWhatTurnsIsNews(t *testing.T) {
 	look(24*time.Hour, 3)
 }
 
+// Where a finding turns raised its evidence is asked for, as of the look that saw it, once
+// however many replicas look; for what was raised at the first look too, which is no news.
+func TestEvidenceIsAskedForWhereAFindingTurnsRaised(t *testing.T) {
+	f := newFarm(t)
+	farm := &standing{raised: []string{"P-001"}}
+	ctx := context.Background()
+	look := func(tag string, want int) {
+		t.Helper()
+		f.move(time.Hour)
+		farm.at = f.Now()
+		for range 2 {
+			if err := notify.New(notify.Config{Store: f.Store, Farm: farm}).LookAtFindings(ctx); err != nil {
+				t.Fatal(err)
+			}
+		}
+		list, err := f.SheetsWanted(ctx, "printer", tag, "skipped_probing")
+		if err != nil || len(list) != want {
+			t.Fatalf("%s: %d sheets asked for, want %d (%v)", tag, len(list), want, err)
+		}
+	}
+	look("P-001", 1)
+	farm.raised = []string{"P-001", "P-002"}
+	look("P-002", 1)
+	seen := farm.at
+	look("P-002", 1)
+	list, err := f.SheetsWanted(ctx, "printer", "P-002", "skipped_probing")
+	if err != nil || len(list) != 1 {
+		t.Fatal(list, err)
+	}
+	if w := list[0]; w.Because != "raised" || w.Via != "program" || w.Person != "" || !w.At.Equal(seen) || w.KnownAt.Before(w.At) || w.Failed != "" {
+		t.Errorf("asked for: %+v, seen at %s", w, seen)
+	}
+	look("P-001", 1)
+}
+
 func TestHoldsAreToldOnce(t *testing.T) {
 	f := newFarm(t)
 	mara := f.person(t, "mara")

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"basecourse/internal/farm"
@@ -51,6 +52,38 @@ func (s *Store) CaseStepsOf(ctx context.Context, kind, subject, cause string) ([
 // out.
 func (s *Store) TestsOf(ctx context.Context, kind, subject, cause string) ([]*farm.PlannedTest, error) {
 	return takeAs[farm.PlannedTest](ctx, s, "store.TestsOf", farm.KindPlannedTest, aboutFinding(kind)+` AND t.voided_at IS NULL ORDER BY t.begins_at DESC, t.id DESC`, subject, cause)
+}
+
+// TestsKnown lists the planned tests of one finding that had begun by a time, the first
+// first, as they were known at knownAt: without what arrived later, voidings too, and without
+// an end that was told later or lies after the time.
+func (s *Store) TestsKnown(ctx context.Context, kind, subject, cause string, at, knownAt time.Time) ([]*farm.PlannedTest, error) {
+	r := &analysisReader{knownAt: knownAt}
+	list, err := takeAs[farm.PlannedTest](ctx, s, "store.TestsKnown", farm.KindPlannedTest, aboutFinding(kind)+` AND t.begins_at <= $3 AND `+r.visible()+` ORDER BY t.begins_at, t.id`, subject, cause, at)
+	if err != nil || len(list) == 0 {
+		return nil, err
+	}
+	ids := make([]uuid.UUID, len(list))
+	for i, t := range list {
+		ids[i] = t.ID.UUID
+	}
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	rows, err := s.pool.Query(ctx, `SELECT x.id FROM planned_tests x WHERE x.id = ANY ($1) AND x.ended_at <= $2 AND (filled_at IS NULL OR filled_at <= $3
+		OR NOT EXISTS (SELECT FROM changes c JOIN acts a ON a.id = c.act WHERE c.record = x.id AND c.field = 'ended_at' AND a.at > $3))`, ids, at, knownAt)
+	if err != nil {
+		return nil, wrap("store.TestsKnown", err)
+	}
+	ended, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
+	if err != nil {
+		return nil, wrap("store.TestsKnown", err)
+	}
+	for _, t := range list {
+		if !slices.Contains(ended, t.ID.UUID) {
+			t.EndedAt, t.EndedBy, t.EndIs, t.EndReason = time.Time{}, "", "", ""
+		}
+	}
+	return list, nil
 }
 
 // RunningTests lists the planned tests that have begun and not ended by a time, the first

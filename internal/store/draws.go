@@ -101,13 +101,13 @@ const latestDraws = `SELECT p.printer, x.task, x.arm, x.why, x.drawn_at, x.chanc
 
 // AnalysisDraw is a draw for Analysis; At in microseconds since 1970.
 type AnalysisDraw struct {
-	Printer, Task string
-	At            int64
-	Do            bool
-	Chance        float64
+	Printer, Task, Why string
+	At                 int64
+	Do                 bool
+	Chance             float64
 }
 
-// AnalysisDraws reads all draws of probing and wiping made by a time, in order. With
+// AnalysisDraws reads all draws made by a time, in order. With
 // knownAt, what arrived later is left out, voidings too.
 func (s *Store) AnalysisDraws(ctx context.Context, at, knownAt time.Time) ([]AnalysisDraw, error) {
 	tx, err := s.long(ctx)
@@ -116,7 +116,7 @@ func (s *Store) AnalysisDraws(ctx context.Context, at, knownAt time.Time) ([]Ana
 	}
 	defer func() { _ = tx.Rollback(context.WithoutCancel(ctx)) }()
 	r := &analysisReader{knownAt: knownAt}
-	rows, err := tx.Query(ctx, `SELECT p.printer, x.task::text, x.drawn_at, x.arm = 'do', x.chance FROM (SELECT * FROM draws WHERE task IN ('probe', 'wipe') AND drawn_at <= $1 AND `+r.visible()+`) x
+	rows, err := tx.Query(ctx, `SELECT p.printer, x.task::text, x.why, x.drawn_at, x.arm = 'do', x.chance FROM (SELECT * FROM draws WHERE drawn_at <= $1 AND `+r.visible()+`) x
 		JOIN printers p ON p.id = x.printer ORDER BY x.drawn_at, x.id`, at)
 	if err != nil {
 		return nil, wrap("store.AnalysisDraws", err)
@@ -124,7 +124,7 @@ func (s *Store) AnalysisDraws(ctx context.Context, at, knownAt time.Time) ([]Ana
 	var out []AnalysisDraw
 	var d AnalysisDraw
 	var t time.Time
-	_, err = pgx.ForEachRow(rows, []any{&d.Printer, &d.Task, &t, &d.Do, &d.Chance}, func() error {
+	_, err = pgx.ForEachRow(rows, []any{&d.Printer, &d.Task, &d.Why, &t, &d.Do, &d.Chance}, func() error {
 		d.At = t.UnixMicro()
 		out = append(out, d)
 		return nil

@@ -282,7 +282,11 @@ func (s *Server) sheetReport(kept *farm.EvidenceSheet, x *assess.Sheet, zone *ti
 		}
 		r.parts = append(r.parts, part)
 	}
-	r.parts = append(r.parts, sheetAnswers(x), sheetStrata(x), sheetLargest(x), sheetMarks(x), sheetSensitivity(x), sheetTurns(x), sheetDefinitions(x))
+	r.parts = append(r.parts, sheetAnswers(x))
+	if x.Lots != nil { // sheets of the first definitions say nothing of lots
+		r.parts = append(r.parts, sheetLots(x, zone))
+	}
+	r.parts = append(r.parts, sheetStrata(x), sheetLargest(x), sheetMarks(x), sheetSensitivity(x), sheetTurns(x), sheetDefinitions(x))
 	return r
 }
 

@@ -40,7 +40,7 @@ type testStanding struct {
 // start.
 func judgeTest(t *farm.PlannedTest, starts []store.TestStart, waiting int) *testStanding {
 	x := &testStanding{PlannedTest: t, starts: starts, waiting: waiting}
-	var ones []trial.One
+	var graded []trial.One
 	for _, s := range starts {
 		arm := 0
 		if s.Do {
@@ -50,23 +50,12 @@ func judgeTest(t *farm.PlannedTest, starts []store.TestStart, waiting int) *test
 		if s.Followed {
 			x.followed[arm]++
 		}
-		switch {
-		case !s.Graded:
-		case len(ones) == t.Starts:
-			x.after++
-		default:
-			ones = append(ones, trial.One{Do: s.Do, Failed: s.Failed})
-			x.graded[arm].Starts++
-			if s.Failed {
-				x.graded[arm].Failures++
-			}
+		if s.Graded {
+			graded = append(graded, trial.One{Do: s.Do, Failed: s.Failed})
 		}
 	}
-	x.full = len(ones) >= t.Starts
-	x.crossed = trial.Crossed(ones, t.Share, trial.LevelWatch)
-	x.look = trial.Watch(x.graded[1], x.graded[0], t.Share, 1-trial.LevelWatch)
-	x.result = trial.Judge(x.graded[1], x.graded[0], t.Share, 0.95, uint64(t.BeginsAt.UnixMicro()))
-	x.shown = x.crossed > 0 || x.full && x.result.P <= trial.LevelEnd
+	n := trial.Count(graded, t.Starts, t.Share, uint64(t.BeginsAt.UnixMicro()))
+	x.graded, x.after, x.crossed, x.full, x.look, x.result, x.shown = [2]trial.Arm{n.Leave, n.Do}, n.After, n.Crossed, n.Full, n.Look, n.Result, n.Shown
 	return x
 }
 
