@@ -92,6 +92,11 @@ func TestApiThroughput(t *testing.T) {
 		}
 	}
 	reader := site.As("amara", "manager")
+	spots, err := st.Spots(ctx, time.Now())
+	if err != nil {
+		t.Fatal(err)
+	}
+	spots = slices.DeleteFunc(spots, func(x store.Spot) bool { return x.Printer == "" })
 	pages := []string{"/floor", "/grade", "/trends"}
 	calm := map[string][]time.Duration{}
 	for range 15 {
@@ -119,12 +124,14 @@ func TestApiThroughput(t *testing.T) {
 				loaded[p] = append(loaded[p], timed(t, reader, p))
 			}
 		})
-		reading.Go(func() { probeAll(stop, clients[0]) })
+		reading.Go(func() { tend(stop, spots, clients[0]) })
 		own = append(own, atOnce(func(i int) int { return sendLayers(clients[i], 1, &refused) }))
 		close(stop)
 		reading.Wait()
+		t.Logf("round %d: inserts %.0f rows/s, of all rows of a record %.0f records/s, API one a request %.0f records/s (%.2f)", round+1, peer[round], peerAll[round], own[round], own[round]/peer[round])
+	}
+	for range apiRounds { // after the pages: no farm starts so much at once
 		batch = append(batch, atOnce(func(i int) int { return sendLayers(clients[i], apiBatch, &refused) }))
-		t.Logf("round %d: inserts %.0f rows/s, of all rows of a record %.0f records/s, API one a request %.0f records/s (%.2f), API %d a request %.0f records/s", round+1, peer[round], peerAll[round], own[round], own[round]/peer[round], apiBatch, batch[round])
 	}
 	ratio := middle(own) / middle(peer)
 	t.Logf("medians: inserts %.0f, of all rows %.0f, one a request %.0f = %.2f and %.2f times, batches %.0f = %.2f times; %d told to wait", middle(peer), middle(peerAll), middle(own), ratio, middle(own)/middle(peerAll), middle(batch), middle(batch)/middle(peer), refused.Load())
@@ -168,6 +175,8 @@ func atOnce(work func(i int) int) float64 {
 	return float64(rows.Load()) / time.Since(began).Seconds()
 }
 
+var started atomic.Int64
+
 // sendLayers records n first layers in one request and gives how many were
 // recorded; told to wait, it waits.
 func sendLayers(send func(string) (int, string), n int, refused *atomic.Int64) int {
@@ -178,7 +187,7 @@ func sendLayers(send func(string) (int, string), n int, refused *atomic.Int64) i
 			b.WriteByte(',')
 		}
 		fmt.Fprintf(&b, `{"kind":"first_layer","id":%q,"printer":"P-%03d","started_at":%q,"grade":"clean","material":"PLA","layer_height_mm":0.2}`,
-			uuid.Must(uuid.NewV7()), i%20+1, time.Now().UTC().Format(time.RFC3339Nano))
+			uuid.Must(uuid.NewV7()), started.Add(1)%60+1, time.Now().UTC().Format(time.RFC3339Nano))
 	}
 	b.WriteString(`]}`)
 	status, answer := send(b.String())
@@ -190,16 +199,18 @@ func sendLayers(send func(string) (int, string), n int, refused *atomic.Int64) i
 	return strings.Count(answer, `"recorded"`)
 }
 
-// probeAll probes each printer every half second, as the pages count starts since: a
-// printer that starts a thousand times without a probe is none.
-func probeAll(stop <-chan struct{}, send func(string) (int, string)) {
+// tend probes each printer and wipes its plate about once a second, as the pages count
+// starts since: a printer that starts a thousand times without either is none.
+func tend(stop <-chan struct{}, spots []store.Spot, send func(string) (int, string)) {
 	for n := 0; ; n++ {
 		select {
 		case <-stop:
 			return
-		case <-time.After(25 * time.Millisecond):
+		case <-time.After(time.Second / time.Duration(len(spots))):
 		}
-		send(fmt.Sprintf(`{"records":[{"kind":"probe","id":%q,"printer":"P-%03d","probed_at":%q,"extent":"full"}]}`, uuid.Must(uuid.NewV7()), n%20+1, time.Now().UTC().Format(time.RFC3339Nano)))
+		spot, now := spots[n%len(spots)], time.Now().UTC().Format(time.RFC3339Nano)
+		send(fmt.Sprintf(`{"records":[{"kind":"probe","id":%q,"printer":%q,"probed_at":%q,"extent":"full"},{"kind":"cleaning","id":%q,"plate":%q,"cleaned_at":%q,"method":"wipe"}]}`,
+			uuid.Must(uuid.NewV7()), spot.Printer, now, uuid.Must(uuid.NewV7()), spot.Plate, now))
 	}
 }
 
