@@ -59,11 +59,11 @@ type TestPage struct {
 	Method string
 }
 
-// Reminder says at the machine what a test's lot drew for the next start.
+// Reminder says at the machine what a lot drew for the next start.
 type Reminder struct {
 	Arm   string // do, leave
 	Says  string
 	Why   string
-	Href  string // the test
+	Href  string // the test; "" the standing lot
 	Links []Link // what to log; why it was not followed
 }

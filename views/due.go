@@ -8,7 +8,9 @@ type DueList struct {
 	Notice  string // what was not recorded, and why
 	Caution string
 	Empty   string
-	Left    string // what is left out
+	Drawn   []DrawnRow // by lot for next starts
+	More    string     // drawn ones that are not listed
+	Left    string     // what is left out
 	LeftTo  ActLink
 	Action  string
 	Hidden  []Fact
@@ -17,6 +19,9 @@ type DueList struct {
 	Pager   Pager
 	Bays    *Choice // where there are too many for links
 }
+
+// DrawnRow is what a lot had for a printer's next start.
+type DrawnRow struct{ Printer, Href, Arm, Says, Test string }
 
 // DueRow is one task.
 type DueRow struct {

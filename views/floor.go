@@ -45,9 +45,10 @@ type FloorRow struct {
 	Probe     string // "probed 1 start ago"
 	State     State
 	Why       string
-	Figures   string // counts of the last days
-	Next      string // the one next action; "" none
-	NextHref  string // where it is logged once done; "" nowhere
+	Figures   string   // counts of the last days
+	Next      string   // the one next action; "" none
+	NextHref  string   // where it is logged once done; "" nowhere
+	Drawn     []string // by lot for its next start
 }
 
 // Choice is a form in which one of many is chosen.

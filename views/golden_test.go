@@ -66,8 +66,8 @@ func readable(html string) string { return strings.ReplaceAll(html, "><", ">\n<"
 func TestHostileTextIsEscaped(t *testing.T) {
 	const evil = `"><script>alert(1)</script>`
 	rows := map[string]templ.Component{
-		"floor row":   floorRow(&FloorRow{Tag: evil, Href: "/printers/x", Grade: "/grade/x", Bay: evil, Plate: evil, PlateHref: "/plates/x", PlateNote: evil, Probe: evil, State: State{evil, evil, "", ""}, Why: evil, Figures: evil, Next: evil}),
-		"floor tile":  floorTile(&FloorRow{Tag: evil, Href: "/printers/x", Grade: "/grade/x", Bay: evil, Plate: evil, PlateNote: evil, State: State{evil, evil, "", ""}, Why: evil}),
+		"floor row":   floorRow(&FloorRow{Tag: evil, Href: "/printers/x", Grade: "/grade/x", Bay: evil, Plate: evil, PlateHref: "/plates/x", PlateNote: evil, Probe: evil, State: State{evil, evil, "", ""}, Drawn: []string{evil}, Why: evil, Figures: evil, Next: evil}),
+		"floor tile":  floorTile(&FloorRow{Tag: evil, Href: "/printers/x", Grade: "/grade/x", Bay: evil, Plate: evil, PlateNote: evil, State: State{evil, evil, "", ""}, Drawn: []string{evil}, Why: evil}),
 		"chooser":     chooser(&Choice{evil, evil, evil, evil, []Option{{Value: evil, Word: evil, Chosen: true}}, []Option{{Value: evil, Word: evil}}}),
 		"finding row": FindingRows("x", []FindingRow{{Kind: evil, Subject: evil, Href: "/", Cause: evil, CauseWord: evil, State: State{evil, evil, "", ""}, Case: evil, Summary: evil, Avoidable: evil, Counts: evil}}),
 		"history":     History([]Event{{When: evil, ISO: evil, What: evil, Href: "/", State: State{evil, evil, "", ""}, With: evil, Late: evil, Voided: evil, Kind: evil}}),

@@ -43,7 +43,7 @@ func handSamples(text string) map[string]templ.Component {
 	return map[string]templ.Component{
 		"upkeep-page": Upkeep(UpkeepPage{Shell: sampleShell("Upkeep", "/upkeep"), Lead: text, Acts: []ActLink{{text, "/upkeep/clean"}}, Filters: []FilterRow{{"Show", []FilterLink{{text, "2", "/upkeep", true}}}},
 			List: list, Recent: entries, All: "/upkeep/recent"}),
-		"upkeep-due": Upkeep(UpkeepPage{Shell: sampleShell("Upkeep", "/upkeep"), Lead: text, Due: &DueList{Title: "Due now", Count: "1 to 50 of 61", Sub: text, Notice: text, Caution: text, Left: text, LeftTo: ActLink{text, "/upkeep?list=holds"},
+		"upkeep-due": Upkeep(UpkeepPage{Shell: sampleShell("Upkeep", "/upkeep"), Lead: text, Due: &DueList{Title: "Due now", Count: "1 to 50 of 61", Sub: text, Notice: text, Caution: text, Left: text, LeftTo: ActLink{text, "/upkeep?list=holds"}, Drawn: []DrawnRow{{Printer: text, Href: "/printers/P-1", Arm: "leave", Says: text, Test: "/tests/1"}}, More: text,
 			Action: "/upkeep/due", Hidden: []Fact{{Word: "id", Value: text}}, Batch: "Log ticked as done", Pager: Pager{Older: "/upkeep?page=2"}, Rows: []DueRow{
 				{Value: text, Task: "wipe", Printer: text, Plate: text, Do: text, On: text, Href: "/printers/P-014", Because: text, Effort: text, Saves: text, Likely: text, OneTap: true, Skip: "/upkeep/skip-task"},
 				{Task: "swap_plate", Printer: text, Do: text, On: text, Href: "/printers/P-014", Because: text, Effort: text, Log: ActLink{text, "/upkeep/fit"}, Skip: "/upkeep/skip-task"},

@@ -12,6 +12,7 @@ type ThingPage struct {
 	Saved    SavedLine
 	Ask      ActLink // a question that the records leave open; "" none
 	Advice   Advice
+	Drawn    []Reminder // by lot for its next start
 	Actions  []Link
 	Trend    string // address of its failures over time
 	Reports  []Link // its sheet, all that was recorded about it

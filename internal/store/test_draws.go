@@ -34,6 +34,7 @@ type TestDraw struct {
 	Place TestPlace
 	Do    bool
 	Kept  bool // it is recorded already
+	At    time.Time
 }
 
 // Record is the draw as it is kept.
@@ -70,11 +71,11 @@ func TestDrawsOf(tests []*farm.PlannedTest, held []Drawn, secret []byte, p TestP
 		case k >= 0:
 			for _, mine := range tests[i:] {
 				if first(mine) && (of[k].Why == mine.ID.UUID.String() || of[k].Why == mine.ID.Text()) {
-					out = append(out, TestDraw{Test: mine, Place: p, Do: of[k].Arm == "do", Kept: true})
+					out = append(out, TestDraw{Test: mine, Place: p, Do: of[k].Arm == "do", Kept: true, At: of[k].At})
 				}
 			}
 		case !spent && secret != nil:
-			out = append(out, TestDraw{Test: t, Place: p, Do: trial.Number(secret, p.Printer, p.last(), t.Task) < t.Share})
+			out = append(out, TestDraw{Test: t, Place: p, Do: trial.Number(secret, p.Printer, p.last(), t.Task) < t.Share, At: at})
 		}
 	}
 	return out

@@ -2,6 +2,7 @@ package web_test
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"net/url"
 	"strings"
@@ -136,6 +137,9 @@ func TestATestFromItsPlanToItsEnd(t *testing.T) {
 			t.Fatal("looking again drew again")
 		}
 		arms[arm]++
+		if k == 0 {
+			drawnEverywhere(t, amara, arm)
+		}
 		*now = now.Add(10 * time.Minute)
 		probed := ""
 		if arm == "do" && k > 0 { // the first draw is not followed
@@ -167,5 +171,34 @@ func TestATestFromItsPlanToItsEnd(t *testing.T) {
 	tests, err := site.Store.TestsOf(context.Background(), "printer", "P-001", "skipped_probing")
 	if err != nil || len(tests) != 1 || tests[0].EndIs != "other" || tests[0].EndedBy != "tomas" || !farm.Known(tests[0].Share) {
 		t.Errorf("kept: %+v %v", tests, err)
+	}
+}
+
+// drawnEverywhere holds pages and the snapshot for work without network against what the Grade
+// page of P-001 said.
+func drawnEverywhere(t *testing.T, c *webtest.Client, arm string) {
+	t.Helper()
+	want := map[string]string{"do": "On test: probe before the next start (drawn by lot).", "leave": "On test: do not probe before the next start (drawn by lot)."}[arm]
+	for path, selector := range map[string]string{"/floor": "[data-printer=P-001] [data-drawn]", "/printers/P-001": ".on-test strong", "/upkeep": "li[data-printer=P-001][data-drawn=" + arm + "]"} {
+		if words := plain(c.Page(path).Text(selector)); !strings.Contains(words, want) {
+			t.Errorf("%s says %q", path, words)
+		}
+	}
+	var kept struct {
+		Printers []struct {
+			Tag   string
+			Drawn []struct {
+				Arm, Says string
+				Until     time.Time
+			}
+		}
+	}
+	if err := json.Unmarshal([]byte(c.Get("/offline/farm").Body), &kept); err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range kept.Printers {
+		if (p.Tag == "P-001") != (len(p.Drawn) == 1) || len(p.Drawn) == 1 && (p.Drawn[0].Arm != arm || p.Drawn[0].Says != want || p.Drawn[0].Until.IsZero()) {
+			t.Errorf("the snapshot has of %s %+v", p.Tag, p.Drawn)
+		}
 	}
 }

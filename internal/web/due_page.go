@@ -178,6 +178,7 @@ func (v *dueView) list(all []stand, found *FindingList, already string) (*views.
 		of := firstlayer.FarmOf(v.set, nil)
 		l.Caution = of.Caution(firstlayer.Solvent, firstlayer.Hot, firstlayer.Motion)
 	}
+	v.drawn(l, all)
 	c := careView{s: v.s, q: v.q, now: v.now, zone: v.zone}
 	var page views.CareList
 	shown := cutBy(&c, &page, tasks, duePage)
@@ -196,6 +197,34 @@ func (v *dueView) list(all []stand, found *FindingList, already string) (*views.
 		l.Rows = append(l.Rows, r)
 	}
 	return l, v.filters(&c, bays, l), nil
+}
+
+// drawnShown is how many draws the list shows.
+const drawnShown = 50
+
+// drawn lists what lots had for next starts, those of planned tests first.
+func (v *dueView) drawn(l *views.DueList, all []stand) {
+	more := 0
+	for _, tests := range []bool{true, false} {
+		for i := range all {
+			x := &all[i]
+			if v.bay != "" && x.row.Bay != v.bay {
+				continue
+			}
+			for _, d := range x.drawn {
+				switch {
+				case (d.Href != "") != tests:
+				case len(l.Drawn) == drawnShown:
+					more++
+				default:
+					l.Drawn = append(l.Drawn, views.DrawnRow{Printer: x.row.Printer, Href: v.s.url("/printers/" + url.PathEscape(x.row.Printer)), Arm: d.arm, Says: d.Says, Test: d.Href})
+				}
+			}
+		}
+	}
+	if more > 0 {
+		l.More = "And " + count(more) + " more, each on its printer’s page."
+	}
 }
 
 func leftOut(held int) string {

@@ -162,6 +162,18 @@ func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, p
 	if err != nil {
 		return nil, nil, err
 	}
+	lots := func(ctx context.Context, at time.Time) (map[string][]drawnLine, error) {
+		return s.drawnFor(ctx, list, at)
+	}
+	var drawn map[string][]drawnLine
+	if printer == "" {
+		drawn, err = s.drawn.read(ctx, frame.Version, now, window, lots)
+	} else {
+		drawn, err = lots(ctx, now)
+	}
+	if err != nil {
+		return nil, nil, err
+	}
 	cost := frame.Settings.FailureCost()
 	out = make([]stand, 0, len(list))
 	var about []Finding
@@ -175,6 +187,7 @@ func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, p
 		if found.Risks != nil {
 			x.loss = found.nextRisk(f.Printer).Now.P * cost
 		}
+		x.drawn = drawnOf(drawn[f.Printer], x.due)
 		out = append(out, x)
 	}
 	return out, found, nil
@@ -417,6 +430,9 @@ func (s *Server) floorRow(x *stand) views.FloorRow {
 	}
 	if x.log != "" {
 		r.NextHref = s.url(x.log)
+	}
+	for _, l := range x.drawn {
+		r.Drawn = append(r.Drawn, l.Says)
 	}
 	if x.state != "retired" {
 		r.Grade = s.url("/grade/" + tag)

@@ -37,6 +37,7 @@ type stand struct {
 	findings []Finding     // while it is being judged
 	due      []upkeep.Item // before its next start, as things stand
 	soon     []upkeep.Item // after some more starts
+	drawn    []drawnLine   // by lot for its next start
 	ofPlate  bool          // why speaks of the plate, the figures of the printer
 }
 

@@ -60,11 +60,11 @@ func (g *grading) show(c echo.Context, status int) error {
 		if g.floor.LastStart != nil {
 			at.Last = *g.floor.LastStart
 		}
-		told, err := g.s.reminders(c.Request().Context(), g.who, at)
+		told, err := g.s.reminders(c.Request().Context(), g.who.act("page"), g.who.Handle, g.s.now(), at)
 		if err != nil {
 			return err
 		}
-		p.Reminders = told[g.printer.Tag]
+		p.Reminders = drawnToSay(told[g.printer.Tag])
 	}
 	if p.Hint, err = g.s.practiceHint(c); err != nil {
 		return err

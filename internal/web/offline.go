@@ -170,15 +170,22 @@ type awayFarm struct {
 }
 
 type awayPrinter struct {
-	Tag    string  `json:"tag"`
-	Check  string  `json:"check"` // letter behind the tag
-	Bay    string  `json:"bay,omitempty"`
-	Cols   int     `json:"cols"`
-	Rows   int     `json:"rows"`
-	ZStep  float64 `json:"z"`
-	Held   string  `json:"held,omitempty"`
-	Plate  string  `json:"plate,omitempty"`
-	Washed string  `json:"washed,omitempty"` // "wiped 3 prints ago"
+	Tag    string     `json:"tag"`
+	Check  string     `json:"check"` // letter behind the tag
+	Bay    string     `json:"bay,omitempty"`
+	Cols   int        `json:"cols"`
+	Rows   int        `json:"rows"`
+	ZStep  float64    `json:"z"`
+	Held   string     `json:"held,omitempty"`
+	Plate  string     `json:"plate,omitempty"`
+	Washed string     `json:"washed,omitempty"` // "wiped 3 prints ago"
+	Drawn  []awayDraw `json:"drawn,omitempty"`  // by lot for its next start
+}
+
+type awayDraw struct {
+	Arm   string    `json:"arm"`
+	Says  string    `json:"says"`
+	Until time.Time `json:"until"` // it waits no longer
 }
 
 type awayPlate struct {
@@ -254,6 +261,12 @@ func (s *Server) awayThings(ctx context.Context, out *awayFarm, frame store.Fram
 	if err != nil {
 		return err
 	}
+	drawn, err := s.drawn.read(ctx, frame.Version, now, window, func(ctx context.Context, at time.Time) (map[string][]drawnLine, error) {
+		return s.drawnFor(ctx, floor, at)
+	})
+	if err != nil {
+		return err
+	}
 	on := make(map[string]*store.FloorPrinter, len(floor))
 	for i := range floor {
 		on[floor[i].Printer] = &floor[i]
@@ -274,6 +287,12 @@ func (s *Server) awayThings(ctx context.Context, out *awayFarm, frame store.Fram
 			}
 			if f.HeldAt != nil {
 				x.Held = orNoRecord(f.HeldReason)
+			}
+			for _, d := range drawn[p.Tag] {
+				if d.Href == "" {
+					continue // what is due stands before the standing lot, and is not known there
+				}
+				x.Drawn = append(x.Drawn, awayDraw{d.arm, d.Says, d.until.UTC()})
 			}
 		}
 		out.Printers = append(out.Printers, x)

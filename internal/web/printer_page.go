@@ -33,6 +33,7 @@ func (s *Server) getPrinter() echo.HandlerFunc {
 			p.Advice = views.Advice{Do: sentence(x.next), Because: lowerFirst(x.why), Tone: printerStates[x.state].Tone}
 			p.Why = ""
 		}
+		p.Drawn = drawnToSay(x.drawn)
 		if x.row.RetiredAt == nil {
 			p.Actions = s.printerActions(t.tag, x.row.HeldAt != nil)
 		}

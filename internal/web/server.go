@@ -133,7 +133,8 @@ type Server struct {
 	senders   *senders      // by address
 	tokens    *senders      // by token
 	floor     kept[[]store.FloorPrinter]
-	spots     kept[[]store.Spot] // where plates are
+	spots     kept[[]store.Spot]           // where plates are
+	drawn     kept[map[string][]drawnLine] // by lot for next starts
 	ledgers   ledgers
 	unpacked  chan struct{} // wakes the packing of days for trends
 	metrics   *metrics

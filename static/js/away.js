@@ -176,6 +176,12 @@
       summary.firstChild.textContent = plate ? `Plate ${plate} ` : "No plate known on it ";
       if (plate && plate === printer.plate && printer.washed) summary.querySelector(".quiet").textContent = printer.washed;
       if (printer.held) place.prepend(make("p", { className: "notice text", textContent: `${tag} is on hold: ${printer.held}. A layer that ran all the same can be graded; do not start jobs.` }));
+      for (const d of (printer.drawn ?? []).filter((d) => Date.parse(d.until) > box.now())) {
+        const note = make("div", { className: "notice text on-test" }, make("p", {}, make("strong", { textContent: d.says })), make("p", { className: "quiet small", textContent: `As drawn ${age(Date.parse(kept.farm.as_of))} ago, when there was network. It stands until ${tag} starts again. Safety and the maker’s instructions come before the lot.` }));
+        note.setAttribute("role", "note");
+        note.dataset.arm = d.arm;
+        place.prepend(note);
+      }
       if (starts.length > 1 || start) {
         const others = make("p", { className: "others" });
         for (const s of starts.filter((s) => s !== start).slice(0, 5)) others.append(link(`${path}?start=${s.id}`, `Also waiting: ${outboxTime.minute(Date.parse(s.fields.started_at), kept.farm.zone).slice(11)}`, false), " ");
@@ -236,6 +242,8 @@
     const free = (plate) => { for (const p of farm.printers) if (p.plate === plate) delete p.plate; };
     for (const r of records) {
       const printer = farm.printers.find((p) => p.tag === r.printer), plate = farm.plates.find((p) => p.tag === (r.plate ?? r.subject));
+      // A start recorded here is the one that was drawn for; one that waited to be graded was before it.
+      if (r.kind === "first_layer" && printer && !farm.starts.some((s) => s.id === r.id)) delete printer.drawn;
       if (r.kind === "first_layer") farm.starts = farm.starts.filter((s) => s.id !== r.id);
       if (r.kind === "void") farm.starts = farm.starts.filter((s) => s.id !== r.record);
       if (r.kind === "fitting" && printer && plate) {
