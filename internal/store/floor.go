@@ -226,14 +226,15 @@ func heldSQL(thing string) string {
 // unnamedSQL counts the starts that name no plate while this one was fitted,
 // since its last cleaning c.cleaned_at. A fitting ends when the plate is taken
 // off, when another is fitted there, and when this one is fitted or named
-// elsewhere.
+// elsewhere. OFFSET 0 has each fitting's starts read from its printer's index,
+// whatever the planner believes of how many starts name no plate.
 func unnamedSQL(plate, at string) string {
-	return strings.NewReplacer("PLATE", plate, "AT", at).Replace(`(SELECT count(*)
-		FROM fittings t2 JOIN first_layers f ON f.printer = t2.printer AND f.plate IS NULL AND f.voided_at IS NULL
-			AND f.started_at >= greatest(t2.fitted_at, c.cleaned_at) AND f.started_at <= AT AND (t2.removed_at IS NULL OR f.started_at < t2.removed_at)
-		WHERE t2.plate = PLATE AND t2.voided_at IS NULL AND t2.fitted_at <= AT AND (t2.removed_at IS NULL OR t2.removed_at > c.cleaned_at)
-			AND NOT EXISTS (SELECT FROM fittings o WHERE o.printer = t2.printer AND o.fitted_at > t2.fitted_at AND o.fitted_at <= f.started_at AND o.voided_at IS NULL)
-			AND NOT EXISTS (SELECT FROM fittings o WHERE o.plate = t2.plate AND o.fitted_at > t2.fitted_at AND o.fitted_at <= f.started_at AND o.voided_at IS NULL)
-			AND NOT EXISTS (SELECT FROM first_layers g WHERE g.plate = t2.plate AND g.printer <> t2.printer
-				AND g.started_at > t2.fitted_at AND g.started_at < f.started_at AND g.voided_at IS NULL))`)
+	return strings.NewReplacer("{plate}", plate, "{at}", at).Replace(`(SELECT count(*) FROM (
+			SELECT t2.printer, greatest(t2.fitted_at, c.cleaned_at) AS since, least(t2.removed_at,
+				(SELECT min(o.fitted_at) FROM fittings o WHERE o.printer = t2.printer AND o.fitted_at > t2.fitted_at AND o.voided_at IS NULL),
+				(SELECT min(o.fitted_at) FROM fittings o WHERE o.plate = t2.plate AND o.fitted_at > t2.fitted_at AND o.voided_at IS NULL)) AS ended,
+				(SELECT min(g.started_at) FROM first_layers g WHERE g.plate = t2.plate AND g.printer <> t2.printer AND g.started_at > t2.fitted_at AND g.voided_at IS NULL) AS elsewhere
+			FROM fittings t2 WHERE t2.plate = {plate} AND t2.voided_at IS NULL AND t2.fitted_at <= {at} AND (t2.removed_at IS NULL OR t2.removed_at > c.cleaned_at) OFFSET 0) w
+		CROSS JOIN LATERAL (SELECT FROM first_layers f WHERE f.printer = w.printer AND f.plate IS NULL AND f.voided_at IS NULL AND f.started_at >= w.since AND f.started_at <= {at}
+			AND (w.ended IS NULL OR f.started_at < w.ended) AND (w.elsewhere IS NULL OR f.started_at <= w.elsewhere) OFFSET 0) f)`)
 }

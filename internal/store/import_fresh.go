@@ -145,10 +145,10 @@ func (im *importer) settle(ctx context.Context) error {
 const analyseAbove = 1 << 20
 
 // analyse looks at what many rows make of the tables: the planner would take them for
-// empty until the server looks by itself, and sort histories instead of reading their
-// ends.
+// empty until the server looks by itself, and next to everything for voided, and sort
+// histories instead of reading their ends.
 func (im *importer) analyse(ctx context.Context) error {
-	_, err := im.tx.Exec(ctx, `ANALYZE first_layers (printer, plate, started_at, arrived_at), probes (printer, probed_at), cleanings (plate, cleaned_at), fittings (printer, plate, fitted_at)`)
+	_, err := im.tx.Exec(ctx, `ANALYZE first_layers (printer, plate, started_at, arrived_at, voided_at), probes (printer, probed_at, voided_at, extent), cleanings (plate, cleaned_at, voided_at, method), fittings (printer, plate, fitted_at, voided_at)`)
 	return err
 }
 
