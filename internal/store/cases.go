@@ -48,6 +48,12 @@ func (s *Store) CaseStepsOf(ctx context.Context, kind, subject, cause string) ([
 	return takeAs[farm.CaseStep](ctx, s, "store.CaseStepsOf", farm.KindCaseStep, aboutFinding(kind)+` ORDER BY t.at, t.id`, subject, cause)
 }
 
+// CaseStepsBetween lists the steps of all cases with from < at <= to, the first first; voided
+// ones are left out.
+func (s *Store) CaseStepsBetween(ctx context.Context, from, to time.Time) ([]*farm.CaseStep, error) {
+	return takeAs[farm.CaseStep](ctx, s, "store.CaseStepsBetween", farm.KindCaseStep, ` WHERE t.at > $1 AND t.at <= $2 AND t.voided_at IS NULL ORDER BY t.at, t.id LIMIT 1000`, from, to)
+}
+
 // TestsOf lists the planned tests of one finding, the latest first; voided ones are left
 // out.
 func (s *Store) TestsOf(ctx context.Context, kind, subject, cause string) ([]*farm.PlannedTest, error) {

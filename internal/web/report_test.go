@@ -89,10 +89,11 @@ func TestReports(t *testing.T) {
 	t.Parallel()
 	site := demoSite(t)
 	amara := site.As("amara", "manager")
+	sent(t, site, `{"kind":"case_step","id":"K-1","subject_kind":"printer","subject":"P-001","cause":"skipped_probing","at":"2026-03-05T09:00:00Z","step":"upheld","state":"raised","reason":"probed for two weeks, 1 of 64 failed"}`)
 	for path, says := range map[string][]string{
 		"/reports":                {"Week 2026-W11", "Audit pack"},
-		"/reports/weeks/2026-W10": {"first layers of", "Plates with most failures", "Upkeep", "What to do next", "Mon 2026-03-02 to Sun 2026-03-08"},
-		"/reports/weeks/2025-W30": {"No first layer was started in this week.", "No upkeep was recorded."},
+		"/reports/weeks/2026-W10": {"first layers of", "Week by week", "Cases decided", "probed for two weeks, 1 of 64 failed", "Plates with most failures", "Upkeep", "What to do next", "Mon 2026-03-02 to Sun 2026-03-08"},
+		"/reports/weeks/2025-W30": {"No first layer was started in this week.", "No upkeep was recorded.", "No case was decided in this week."},
 		"/reports/printers/P-001": {"First layers by week", "Grades and marks", "Findings", "The latest events"},
 		"/reports/plates/L-101":   {"First layers by week", "Grades and marks", "The latest events"},
 		"/reports/audit":          {"Tag", "First day"},
@@ -117,6 +118,22 @@ func TestReports(t *testing.T) {
 	}
 	if err := json.Unmarshal([]byte(amara.Get("/reports/weeks/2026-W10/figures.json").Body), &week); err != nil || len(week.Parts["failures"]) != 2 || !(week.Parts["failures"][0]["graded"].(float64) > 100) {
 		t.Errorf("the week's JSON: %v %+v", err, week.Parts["failures"])
+	}
+	graded := 0.0
+	for _, w := range week.Parts["weeks"][:max(0, len(week.Parts["weeks"])-1)] {
+		graded += w["graded"].(float64)
+	}
+	if w := week.Parts["weeks"]; len(w) != 9 || w[8]["week"] != "2026-W10" || w[8]["graded"] != week.Parts["failures"][0]["graded"] || graded != week.Parts["failures"][1]["graded"] {
+		t.Errorf("by week: %v beside %v", w, week.Parts["failures"])
+	}
+	if k := week.Parts["cases"]; len(k) == 0 || k[len(k)-1]["step"] != "upheld" || k[len(k)-1]["subject"] != "P-001" || k[len(k)-1]["state"] != "raised" {
+		t.Errorf("cases: %v", k)
+	}
+	if p := amara.Page("/reports/weeks/2026-W10"); len(p.All("main svg.wide")) == 0 {
+		t.Error("the week has no chart")
+	}
+	if a := amara.Get("/reports/weeks/2026-W10/figures.csv"); !strings.Contains(a.Body, "cases,1,step,") || !strings.Contains(a.Body, "weeks,9,failures,") {
+		t.Errorf("the week's CSV: %.300s", a.Body)
 	}
 	if a := amara.Get("/reports/plates/L-101/figures.csv"); a.Status != http.StatusOK || !strings.Contains(string(a.Body), "rates,1,started,") {
 		t.Errorf("a plate's CSV: %d", a.Status)

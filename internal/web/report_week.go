@@ -140,8 +140,16 @@ func (s *Server) weekReport(ctx context.Context, name string, from, to, now time
 	if week.Late > 0 {
 		fails.after = append(fails.after, sentence(counted(week.Late, "layer", "layers")+" of the week noted more than a day late are counted"))
 	}
-	r.parts = append(r.parts, fails, weekPlates(s, got.Groups))
+	byWeek, err := s.weekChart(ctx, from, to, until, now, zone)
+	if err != nil {
+		return nil, err
+	}
+	r.parts = append(r.parts, fails, byWeek, weekPlates(s, got.Groups))
 	decided, err := s.weekDecided(ctx, from, until, zone)
+	if err != nil {
+		return nil, err
+	}
+	cases, err := s.weekCases(ctx, from, until, zone)
 	if err != nil {
 		return nil, err
 	}
@@ -157,7 +165,7 @@ func (s *Server) weekReport(ctx context.Context, name string, from, to, now time
 	if err != nil {
 		return nil, err
 	}
-	r.parts = append(r.parts, decided, carePart(care), jobs, next)
+	r.parts = append(r.parts, decided, cases, carePart(care), jobs, next)
 	return r, nil
 }
 
