@@ -167,16 +167,8 @@ func TestAPlannedTestGoesBeforeTheStandingLot(t *testing.T) {
 	if err := serves.Draws(ctx); err != nil {
 		t.Fatal(err)
 	}
-	answer := dueOf(t, serves, assess.AsOf{At: now}, "")
+	dueOf(t, serves, assess.AsOf{At: now}, "")
 	draws := drawsOf(t, s, now)
-	for _, d := range answer.Drawn {
-		if kept := draws[d.Printer+" "+d.Task]; (kept.Arm == "do") != d.Do || kept.Chance != d.Chance || (d.Test == "") != (kept.Why == farm.DrawnLot) {
-			t.Errorf("said %+v, kept %+v", d, kept)
-		}
-	}
-	if len(answer.Drawn) != len(draws) || !bytes.Contains(answer.JSON(), []byte(`"arm":"leave"`)) {
-		t.Errorf("%d draws said, %d kept: %s", len(answer.Drawn), len(draws), answer.JSON())
-	}
 	mine, err := farm.NewID(farm.KindPlannedTest, "T-1")
 	if err != nil {
 		t.Fatal(err)

@@ -17,35 +17,6 @@ import (
 type Upkeep struct {
 	AsOf  time.Time
 	Items []upkeep.Item
-	Drawn []UpkeepDraw // what lots had for next starts, whether to do it or to leave it
-}
-
-// UpkeepDraw is what a lot had for a task before a printer's next start.
-type UpkeepDraw struct {
-	Printer, Plate string
-	Task           string
-	Do             bool
-	Chance         float64 // that it says do
-	Test           string  // the planned test's id; "" the standing lot
-}
-
-// drawn are the draws that stand for a printer's next start, of planned tests first, as far
-// as the task may be drawn as things stand.
-func (v *view) drawn(l *lots, st *store.Standing, n *ahead, drawn []upkeep.Drawn) (out []UpkeepDraw) {
-	standing := v.standing(st, n)
-	tag, plate := v.tags(n)
-	tests, _ := l.tested(tag, plate, n.lastStart)
-	for _, d := range tests {
-		if standing.Free(upkeep.Task(d.Test.Task)) {
-			out = append(out, UpkeepDraw{tag, plate, d.Test.Task, d.Do, d.Test.Share, d.Test.ID.UUID.String()})
-		}
-	}
-	for _, x := range drawn {
-		if x.Why == "" && standing.Free(x.Task) {
-			out = append(out, UpkeepDraw{tag, plate, string(x.Task), x.Do, x.Chance, ""})
-		}
-	}
-	return out
 }
 
 // Upkeep answers for every printer in service that started a first layer in the
@@ -106,20 +77,18 @@ func (v *view) upkeep(at time.Time, p *policing, l *lots, st *store.Standing, pr
 		items, drawn, _ := v.due(adviser, p, l, &v.next[i], at)
 		u.Items = v.settled(st, &v.next[i], items)
 		upkeep.Arrange(u.Items)
-		u.Drawn = v.drawn(l, st, &v.next[i], drawn)
 		return u, v.fresh(l, st, &v.next[i], drawn, at), nil
 	}
-	draws, said := make([][]farm.Draw, len(v.printers)), make([][]UpkeepDraw, len(v.printers))
+	draws := make([][]farm.Draw, len(v.printers))
 	u.Items = slices.Concat(v.each(at, func(n *ahead) []upkeep.Item {
 		if _, held := st.Printers[v.printers[n.next.Printer].Tag]; held {
 			return nil // left out of a list, and told when it is asked for
 		}
 		items, drawn, _ := v.due(adviser, p, l, n, at)
-		draws[n.next.Printer], said[n.next.Printer] = v.fresh(l, st, n, drawn, at), v.drawn(l, st, n, drawn)
+		draws[n.next.Printer] = v.fresh(l, st, n, drawn, at)
 		return v.settled(st, n, items)
 	})...)
 	upkeep.Arrange(u.Items)
-	u.Drawn = slices.Concat(said...)
 	return u, slices.Concat(draws...), nil
 }
 
@@ -211,23 +180,6 @@ func (u *Upkeep) JSON() []byte {
 		b = append(b, '}')
 	}
 	if len(u.Items) > 0 {
-		b = append(b, '\n')
-	}
-	b = append(b, `],"drawn":[`...)
-	for i, d := range u.Drawn {
-		if i > 0 {
-			b = append(b, ',')
-		}
-		b = append(b, "\n{\"printer\":"...)
-		b = putString(b, d.Printer)
-		b = putName(b, "plate", d.Plate)
-		b = putText(b, "task", d.Task)
-		b = putText(b, "arm", map[bool]string{true: "do", false: "leave"}[d.Do])
-		b = putNumber(b, "chance", d.Chance)
-		b = putName(b, "test", d.Test)
-		b = append(b, '}')
-	}
-	if len(u.Drawn) > 0 {
 		b = append(b, '\n')
 	}
 	return append(b, "]}\n"...)

@@ -48,7 +48,7 @@ func (a *Assessor) live(ctx context.Context, q AsOf, printer string) (*Upkeep, e
 		return nil, err
 	}
 	items, drawn, _ := v.due(v.adviser(), p, l, n, q.At)
-	u := &Upkeep{AsOf: q.At, Items: v.settled(st, n, items), Drawn: v.drawn(l, st, n, drawn)}
+	u := &Upkeep{AsOf: q.At, Items: v.settled(st, n, items)}
 	upkeep.Arrange(u.Items)
 	return u, a.record(ctx, v.fresh(l, st, n, drawn, q.At))
 }

@@ -161,7 +161,7 @@ func TestRiskAnswersWhatTheCommandPrints(t *testing.T) {
 
 func TestUpkeepAnswersWhatTheCommandPrints(t *testing.T) {
 	answer := `{"as_of":"2026-03-09T14:00:00Z","items":[{"task":"wipe","subject_kind":"plate","subject":"L-1","printer":"P-1","plate":"L-1","due_at":"2026-03-09T14:00:00Z",` +
-		`"because":"9 prints since it was cleaned.","person_minutes":1,"machine_minutes":1,"saves":0.4,"saves_low":0.1,"saves_high":0.9,"by_lot":false}],"drawn":[{"printer":"P-1","plate":null,"task":"probe","arm":"leave","chance":0.5,"test":null}]}` + "\n"
+		`"because":"9 prints since it was cleaned.","person_minutes":1,"machine_minutes":1,"saves":0.4,"saves_low":0.1,"saves_high":0.9,"by_lot":false}]}` + "\n"
 	site := webtest.New(t, func(c *web.Config) { c.Findings = &webtest.Findings{DueJSON: answer} })
 	c := site.WithToken("gateway", "operator")
 	if a := c.Get("/api/v1/upkeep?printer=P-1&at=2026-03-09T14:00:00Z"); a.Body != answer || a.Header.Get("Content-Type") != "application/json" {

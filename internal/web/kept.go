@@ -24,7 +24,12 @@ type kept[T any] struct {
 	last    *reading[T]
 	next    *reading[T]
 	running bool
+	began   time.Time // when the reading that is under way was begun
 }
+
+// stuckAfter is how long a reading may be under way before those who come read for
+// themselves instead of waiting for its end.
+const stuckAfter = time.Second
 
 // reading is one reading, asked for as of the time of who came last.
 type reading[T any] struct {
@@ -48,7 +53,8 @@ func (k *kept[T]) read(ctx context.Context, version store.DataVersion, now time.
 			return r.value, nil
 		}
 	}
-	if k.next != nil && k.next.window != window { // the setting changes just now
+	if k.next != nil && k.next.window != window || // the setting changes just now
+		k.running && time.Since(k.began) > stuckAfter {
 		k.mu.Unlock()
 		return read(ctx, now)
 	}
@@ -58,7 +64,7 @@ func (k *kept[T]) read(ctx context.Context, version store.DataVersion, now time.
 	r := k.next
 	r.version, r.at, r.window, r.read = version, now, window, read
 	if !k.running {
-		k.running = true
+		k.running, k.began = true, time.Now()
 		go k.run(context.WithoutCancel(ctx))
 	}
 	k.mu.Unlock()
@@ -76,7 +82,7 @@ func (k *kept[T]) run(ctx context.Context) {
 	for {
 		k.mu.Lock()
 		r := k.next
-		k.next, k.running = nil, r != nil
+		k.next, k.running, k.began = nil, r != nil, time.Now()
 		k.mu.Unlock()
 		if r == nil {
 			return

@@ -76,13 +76,10 @@ func (f *Findings) LatestPlan(ctx context.Context, now time.Time, confidence flo
 	return f.Plan(ctx, now, time.Time{}, time.Time{}, time.Time{}, confidence)
 }
 
-// NothingDue is the answer of a farm on which nothing is due.
-const NothingDue = `{"as_of":"2026-03-09T14:00:00Z","items":[],"drawn":[]}` + "\n"
-
 // Upkeep gives the JSON.
 func (f *Findings) Upkeep(context.Context, time.Time, time.Time, time.Time, time.Time, string) ([]byte, error) {
 	if f.DueJSON == "" {
-		return []byte(NothingDue), f.Err
+		return []byte(NoRisks), f.Err
 	}
 	return []byte(f.DueJSON), f.Err
 }
