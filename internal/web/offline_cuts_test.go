@@ -224,7 +224,7 @@ func TestThreeCutsInTheBrowser(t *testing.T) {
 		return
 	}
 	t.Parallel()
-	r := underCuts(t, 11, 30, 3, 40*time.Second)
+	r := underCuts(t, 11, 30, 3, 100*time.Second)
 	r.check(t)
 	t.Logf("30 entries, 3 cuts, %d answers lost: %d arrived, %d lost, %d doubled", r.answersLost, r.arrived, r.lost, r.doubled)
 }
