@@ -108,7 +108,8 @@ func emptied(t *testing.T, tab *webtest.Tab, patience time.Duration) {
 		}
 	})()`, patience.Milliseconds()))
 	if left != 0 {
-		t.Fatalf("%d entries still wait after %s", left, patience)
+		why := webtest.Eval[string](tab, `(async () => JSON.stringify({ halt: outbox.halt, off: outbox.off, me: await outbox.meta("me"), last: await outbox.meta("last"), revoked: await outbox.meta("revoked"), locks: await navigator.locks.query(), root: { ...document.documentElement.dataset }, states: (await outbox.list()).map(e => e.state + e.person) }))()`)
+		t.Fatalf("%d entries still wait after %s: %s", left, patience, why)
 	}
 }
 

@@ -56,3 +56,28 @@ func TestAFullDeviceSaysSoInTheBrowser(t *testing.T) {
 	tab.Expect("ERR_")
 	tab.Expect("401")
 }
+
+// A lock that the browser hands to nobody keeps no entry on the device.
+func TestALockNobodyGetsKeepsNothingInTheBrowser(t *testing.T) {
+	if !webtest.BrowserTests() {
+		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
+		return
+	}
+	t.Parallel()
+	site := offlineSite(t)
+	before := len(eventsOf(t, site, "cleaning"))
+	tab := site.Device(t).Tab(site.As("amara", "operator"), webtest.View{Name: "tablet", Width: 820, Height: 1180}, 60*time.Second)
+	tab.Open("/floor")
+	readyForOffline(t, tab)
+	webtest.Eval[any](tab, `(() => {
+		const request = navigator.locks.request.bind(navigator.locks);
+		navigator.locks.request = (name, options, work) => options.steal ? request(name, options, work)
+			: new Promise((_, fail) => options.signal.addEventListener("abort", () => fail(options.signal.reason)));
+		return null;
+	})()`)
+	webtest.Eval[any](tab, `outbox.add([{ record: { kind: "cleaning", id: outbox.uuid7(), plate: "L-1", cleaned_at: new Date().toISOString(), method: "wipe" }, words: "Cleaned L-1: wiped" }]).then(() => null)`)
+	emptied(t, tab, 30*time.Second)
+	if n := len(eventsOf(t, site, "cleaning")); n != before+1 {
+		t.Errorf("%d cleanings arrived, want 1", n-before)
+	}
+}

@@ -70,6 +70,31 @@
   };
   const now = () => Date.now() - skew;
 
+  // alone does work while no other tab does work of that name. Browsers have been seen to
+  // let a lock that nobody holds be waited for without end, after a start with several
+  // tabs on a busy device; then it is taken all the same. What is done under it bears a
+  // second at its side: entries are settled by what they are by then, and ids are sent
+  // as often as needed.
+  const patient = 3; // looks, one a second, at a lock that nobody holds
+  const alone = async (name, work) => {
+    const waiting = new AbortController();
+    let begun = false, free = 0;
+    const looks = setInterval(async () => {
+      const { held } = await navigator.locks.query();
+      free = held.some((l) => l.name === name) ? 0 : free + 1;
+      if (free >= patient && !begun) waiting.abort();
+    }, 1000);
+    const go = (lock) => { begun = true; clearInterval(looks); return work(lock); };
+    try {
+      return await navigator.locks.request(name, { signal: waiting.signal }, go);
+    } catch (error) {
+      if (begun) throw error;
+      return navigator.locks.request(name, { steal: true }, go);
+    } finally {
+      clearInterval(looks);
+    }
+  };
+
   const hex = (bytes) => {
     const h = [...bytes].map((b) => b.toString(16).padStart(2, "0")).join("");
     return `${h.slice(0, 8)}-${h.slice(8, 12)}-${h.slice(12, 16)}-${h.slice(16, 20)}-${h.slice(20)}`;
@@ -223,7 +248,7 @@
   };
   const turn = () => (async () => {
     if (off) return;
-    await navigator.locks.request("outbox" + base, async () => {
+    await alone("outbox" + base, async () => {
       queued = undefined;
       clearTimeout(timer);
       least = 0;
@@ -255,7 +280,7 @@
   };
 
   // giveUp waits for its turn, so that no entry is given up while it is sent.
-  const giveUp = (n, reason) => navigator.locks.request("outbox" + base, async () => {
+  const giveUp = (n, reason) => alone("outbox" + base, async () => {
     const tx = (await open()).transaction(["entries", "gone"], "readwrite");
     const entry = await tx.objectStore("entries").get(n);
     if (entry) {
@@ -277,7 +302,7 @@
 
   // Forms that the service worker could not deliver become entries.
   const aged = 120_000; // ms after which a form on its way is given up for lost
-  const takeForms = () => navigator.locks.request("forms" + base, async () => {
+  const takeForms = () => alone("forms" + base, async () => {
     const db = await open();
     const forms = (await db.getAll("forms")).filter((f) => f.failed || Date.now() - f.at > aged);
     if (forms.length === 0) return;
