@@ -25,7 +25,7 @@ type binner struct {
 	even              [binOffs * binTimes]int16            // the same for bins of all doses
 	key               []int16                              // by bin: which of even's it is in
 	sums              obs                                  // off: Σ exp(off)
-	missOff           []float64
+	missOdds          []float64
 	missed, missRatio [2][]float64
 }
 
@@ -40,7 +40,7 @@ var binners = sync.Pool{New: func() any { return new(binner) }}
 func (b *binner) reset() {
 	clear(b.cell[:])
 	b.key = b.key[:0]
-	b.missOff = b.missOff[:0]
+	b.missOdds = b.missOdds[:0]
 	for k := range b.missed {
 		b.missed[k], b.missRatio[k] = b.missed[k][:0], b.missRatio[k][:0]
 	}
@@ -63,7 +63,7 @@ func (b *binner) add(off, t, x, z, odds, miss float64, kind int8, ratio float64)
 		b.cell[key] = int16(k + 1)
 		b.key = append(b.key, int16(even))
 		b.sums.add(0, 0, 0, 0, 0, 0)
-		b.missOff = append(b.missOff, 0)
+		b.missOdds = append(b.missOdds, 0)
 		for k := range b.missed {
 			b.missed[k], b.missRatio[k] = append(b.missed[k], 0), append(b.missRatio[k], 0)
 		}
@@ -75,7 +75,7 @@ func (b *binner) add(off, t, x, z, odds, miss float64, kind int8, ratio float64)
 	s.z[k] += z
 	s.odds[k] += odds
 	s.count[k]++
-	b.missOff[k] += exp(miss)
+	b.missOdds[k] += miss
 	if kind != missNone {
 		b.missed[kind][k]++
 		b.missRatio[kind][k] += ratio
@@ -113,7 +113,7 @@ func (r *rows) close(b *binner) {
 	s := &b.sums
 	h.off, h.t, h.x, h.z, h.odds, h.count = col(0, s.off), col(1, s.t), col(2, s.x), col(3, s.z), col(4, s.odds), col(5, s.count)
 	r.evenOut(b)
-	r.missOff = make([]float64, n)
+	r.missOdds = make([]float64, n)
 	for k := range b.missed {
 		r.missed[k] = append([]float64(nil), b.missed[k]...)
 		r.missRatio[k] = make([]float64, n)
@@ -124,7 +124,7 @@ func (r *rows) close(b *binner) {
 		}
 	}
 	for k, m := range h.count {
-		r.missOff[k] = math.Log(b.missOff[k] / m)
+		r.missOdds[k] = b.missOdds[k] / m
 		h.off[k] = math.Log(h.off[k] / m)
 		h.t[k] /= m
 		h.x[k] /= m

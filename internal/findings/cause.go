@@ -32,9 +32,9 @@ type rows struct {
 	layer        []int32   // by failed layer: which it is
 	spared       []float64 // by failed layer: chance that the known hazards spare it
 	signs        *signs
-	chronic      *signs  // of a hazard that is there at every dose
-	n            float64 // layers
-	missOff      []float64
+	chronic      *signs       // of a hazard that is there at every dose
+	n            float64      // layers
+	missOdds     []float64    // of a near miss, by bin; none where the question is about probing
 	missed       [2][]float64 // near misses without and with contamination, by bin
 	missRatio    [2][]float64 // how much likelier the kind is under the exposure, mean over them
 	sumX         float64      // over the layers that held
@@ -60,7 +60,13 @@ type fitted struct {
 // eval gives the penalised log-likelihood at th, and with slope its gradient
 // and a positive semidefinite information.
 func (r *rows) eval(th *theta, neg, slope bool) (ll float64, g theta, h matrix) {
-	ll = r.evalHolds(th, neg, slope, &g, &h) + r.evalFails(th, neg, slope, &g, &h)
+	return r.evalWith(th, neg, slope, nil)
+}
+
+// evalWith is eval with the chance that the exposure spares each failed layer, where it
+// is known; it is of no use where neg.
+func (r *rows) evalWith(th *theta, neg, slope bool, spares []float64) (ll float64, g theta, h matrix) {
+	ll = r.evalHolds(th, neg, slope, &g, &h) + r.evalFails(th, neg, slope, spares, &g, &h)
 	ll -= th[0]*th[0]/(2*r.priorA) + th[1]*th[1]/(2*r.priorC)
 	g[0] -= th[0] / r.priorA
 	g[1] -= th[1] / r.priorC
@@ -128,7 +134,7 @@ func (r *rows) evalHelped(th *theta, slope bool, g *theta, h *matrix) (ll float6
 	return ll
 }
 
-func (r *rows) evalFails(th *theta, neg, slope bool, g *theta, h *matrix) (ll float64) {
+func (r *rows) evalFails(th *theta, neg, slope bool, spares []float64, g *theta, h *matrix) (ll float64) {
 	o := &r.fails
 	prod := 1.0
 	// What does not depend on the layer.
@@ -175,10 +181,13 @@ func (r *rows) evalFails(th *theta, neg, slope bool, g *theta, h *matrix) (ll fl
 			d[2] = s2 * u * x / r.meanQ * tilt
 			d[3] = k * pull
 		} else {
-			if x != lastX { // many layers share a dose
-				lastX, lastE = x, exp(-th[2]*x)
-			}
 			e := lastE
+			if spares != nil {
+				e = spares[i]
+			} else if x != lastX { // many layers share a dose
+				lastX, lastE = x, exp(-th[2]*x)
+				e = lastE
+			}
 			s0 := (1 - q) * s2
 			k := (1 - s0) * tilt
 			p = k + w*s0*(1-e)
@@ -243,7 +252,12 @@ func (r *rows) shares(th *theta) []float32 {
 // fit maximises from th. hold keeps β where it is; otherwise β stays on its
 // side of 0 (neg: below).
 func (r *rows) fit(th theta, neg, hold bool) fitted {
-	ll, g, h := r.eval(&th, neg, true)
+	var spares []float64
+	if hold && !neg {
+		var near [128]float64
+		spares = r.spares(th[2], near[:0])
+	}
+	ll, g, h := r.evalWith(&th, neg, true, spares)
 	for range 25 {
 		var free [params]bool
 		free[0], free[1] = true, true
@@ -266,7 +280,7 @@ func (r *rows) fit(th theta, neg, hold bool) fitted {
 			if !hold && ((neg && nt[2] > 0) || (!neg && nt[2] < 0)) {
 				nt[2] = 0
 			}
-			l2, g2, h2 := r.eval(&nt, neg, true)
+			l2, g2, h2 := r.evalWith(&nt, neg, true, spares)
 			if l2 >= ll-1e-9 {
 				better = l2-ll > 1e-5
 				th, ll, g, h = nt, l2, g2, h2
@@ -279,6 +293,18 @@ func (r *rows) fit(th theta, neg, hold bool) fitted {
 		}
 	}
 	return fitted{th: th, ll: ll, info: h}
+}
+
+// spares is the chance that a hazard of size β spares each failed layer.
+func (r *rows) spares(beta float64, to []float64) []float64 {
+	lastX, lastE := 0.0, 1.0
+	for _, x := range r.fails.x {
+		if x != lastX { // many layers share a dose
+			lastX, lastE = x, exp(-beta*x)
+		}
+		to = append(to, lastE)
+	}
+	return to
 }
 
 // newton solves h·d = g over the free parameters by Cholesky.

@@ -52,7 +52,6 @@ func (c *curve) walk(r *rows, start theta, part int) {
 		if k > 0 && c.ll[part][k-1] < top-tooSmall {
 			// The likelihood falls from its top: larger sizes are out of the question.
 			c.ll[part][k] = math.Inf(-1)
-			c.resp[part][k] = c.resp[part][k-1]
 			continue
 		}
 		f := r.fit(withBeta(th, size), false, true)
@@ -66,7 +65,7 @@ func (c *curve) walk(r *rows, start theta, part int) {
 		if part == byDose {
 			c.avoid[part][k] = 100 * r.avoidable(&f.th, false) / r.n
 		}
-		c.resp[part][k] = r.shares(&f.th)
+		c.at[part][k] = f.th
 	}
 }
 

@@ -169,24 +169,6 @@ func (f *fleet) rebuild() {
 	})
 }
 
-// slope gives the score and the information of layer i for its log-odds.
-func (f *fleet) slope(i int) (g, w float64) {
-	q := expit(f.eta[i])
-	if f.spared == nil || f.spared[i] == 1 {
-		if f.l.Failed[i] {
-			return 1 - q, q * (1 - q)
-		}
-		return -q, q * (1 - q)
-	}
-	// p = 1 − (1 − q)·exp(−hazard), dp = q·(1 − p).
-	p := 1 - (1-q)*float64(f.spared[i])
-	g = -q
-	if f.l.Failed[i] {
-		g = q * (1 - p) / p
-	}
-	return g, q * q * (1 - p) / p
-}
-
 // chunked runs work over fixed ranges of the layers, in parallel; the caller
 // adds up the parts in the order of the chunks.
 func chunked(n int, work func(c, lo, hi int)) {
@@ -204,12 +186,13 @@ func (f *fleet) stepMeans() {
 	}
 	var parts [chunks]part
 	chunked(len(f.eta), func(c, lo, hi int) {
-		f.pay(lo, hi)
 		var s acc
-		for i := lo; i < hi; i++ {
-			r, w := f.slope(i)
-			s.see(r, w, float64(f.skipped[i]), float64(f.dose[i]))
-		}
+		f.pass(lo, hi, func(from int, g, w []float64) {
+			skipped, dose := f.skipped[from:from+len(g)], f.dose[from:from+len(g)]
+			for i, g := range g {
+				s.see(g, w[i], float64(skipped[i]), float64(dose[i]))
+			}
+		})
 		parts[c] = part{[3]float64{s.g0, s.g1, s.g2}, [3][3]float64{{s.h00, s.h01, s.h02}, {0, s.h11, s.h12}, {0, 0, s.h22}}}
 	})
 	var g [3]float64
@@ -286,23 +269,11 @@ func (f *fleet) stepBlocks(blocks []*block) {
 			own[n] = make([]acc, len(b.coef))
 			parts[n][c] = own[n]
 		}
-		f.pay(lo, hi)
-		for i := lo; i < hi; i++ {
-			g, w := f.slope(i)
+		f.pass(lo, hi, func(from int, g, w []float64) {
 			for n, b := range blocks {
-				lv := b.level[i]
-				if lv < 0 {
-					continue
-				}
-				s := &own[n][lv]
-				if b.k == 3 {
-					s.see(g, w, float64(b.x1[i]), float64(b.x2[i]))
-				} else {
-					s.g0 += g
-					s.h00 += w
-				}
+				b.gather(own[n], from, g, w)
 			}
-		}
+		})
 	})
 	deltas := make([][][dims]float64, len(blocks))
 	for n, b := range blocks {
@@ -310,15 +281,7 @@ func (f *fleet) stepBlocks(blocks []*block) {
 	}
 	f.owed = func(lo, hi int) {
 		for n, b := range blocks {
-			for i := lo; i < hi; i++ {
-				if lv := b.level[i]; lv >= 0 {
-					d := &deltas[n][lv]
-					f.eta[i] += d[0]
-					if b.k == 3 {
-						f.eta[i] += d[1]*float64(b.x1[i]) + d[2]*float64(b.x2[i])
-					}
-				}
-			}
+			b.move(f.eta, lo, hi, deltas[n])
 		}
 	}
 }

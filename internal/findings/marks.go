@@ -135,3 +135,76 @@ func (s *signs) of(other *signs) *signs {
 	o.compare()
 	return &o
 }
+
+// learnMarks learns what marks say from the exposures' parts in the failures.
+func (e *study) learnMarks() {
+	l := e.f.l
+	var part [2][]float32
+	for c := range part {
+		part[c] = make([]float32, l.Len())
+	}
+	var chronic [3][]float32
+	for g := range chronic {
+		chronic[g] = make([]float32, l.Len())
+	}
+	shares := make([][2][nSizes][]float32, len(e.curves))
+	parallel(len(e.curves), func(i int) { shares[i] = e.curves[i].shares() })
+	for i, c := range e.curves {
+		if c == nil {
+			continue
+		}
+		for part, to := range [2][]float32{part[e.qs[i].Cause], chronic[e.group(i)]} {
+			for k, share := range shares[i][part] {
+				p := float32(c.post[part][k])
+				for m, s := range share {
+					to[c.r.layer[m]] += p * s
+				}
+			}
+		}
+	}
+	for cause := range part {
+		var count, resp [bands][classes]float64
+		var always [3][bands][classes]float64
+		for _, i := range e.failed {
+			if Cause(cause) == SkippedProbing && l.Probing[i] != ProbingSkipped && l.Probing[i] != ProbingValid {
+				continue
+			}
+			if Cause(cause) == CleaningGap && l.Gap[i] < 0 {
+				continue
+			}
+			b, c := band(Cause(cause), l, i), class(l, i)
+			count[b][c]++
+			resp[b][c] += float64(min(1, part[cause][i]))
+			for g := range chronic {
+				always[g][b][c] += float64(min(1, chronic[g][i]))
+			}
+		}
+		e.signs[cause] = learnSigns(&count, &resp)
+		for _, g := range [][]int{{printerProbing}, {printerGap, plateGap}}[cause] {
+			e.chronic[g] = e.signs[cause].of(learnSigns(&count, &always[g]))
+		}
+	}
+}
+
+// unlikely is the chance below which what a size says of the failed layers is left out.
+const unlikely = 1e-6
+
+// shares gives the exposure's part in each failed layer, by component and size; nil
+// where the size is unlikely.
+func (c *curve) shares() (out [2][nSizes][]float32) {
+	if c == nil {
+		return out
+	}
+	for part := range out {
+		r := c.r
+		if part == always {
+			r = c.r.chronicRows()
+		}
+		for k, p := range c.post[part] {
+			if p >= unlikely && sizes[k] > 0 {
+				out[part][k] = r.shares(&c.at[part][k])
+			}
+		}
+	}
+	return out
+}

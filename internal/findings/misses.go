@@ -88,20 +88,22 @@ func fitMisses(l *Layers, printers, plates int) *misses {
 	return m
 }
 
-// of gives what the near misses of a layer add to a question of the group: log-odds
-// without the subject, the kind, and how much likelier that is under the exposure.
-func (m *misses) of(g int, l *Layers, i int) (off float64, kind int8, ratio float64) {
-	off = float64(m.shared[i])
+// of gives what the near misses of a layer add to a question of the group: the odds of
+// one without the subject, the kind, and how much likelier that is under the exposure.
+// They bear on cleaning gaps only.
+func (m *misses) of(g int, l *Layers, i int) (odds float64, kind int8, ratio float64) {
+	if g == printerProbing {
+		return 0, missNone, 1
+	}
+	other := m.plate[i]
 	if g == plateGap {
-		off += float64(m.printer[i])
-	} else {
-		off += float64(m.plate[i])
+		other = m.printer[i]
 	}
 	kind, ratio = m.kind[i], 1
-	if kind != missNone && g != printerProbing {
+	if kind != missNone {
 		ratio = m.ratio[band(CleaningGap, l, i)][kind]
 	}
-	return off, kind, ratio
+	return exp(float64(m.shared[i]) + float64(other)), kind, ratio
 }
 
 // missSizes are the hazards at which the near misses' likelihood is worked out.
@@ -118,58 +120,78 @@ func (r *rows) missCurve(always bool) (ll missCurve) {
 	a := 0.0
 	spares := make([]float64, len(o.count)) // chance that the hazard spares a layer
 	for k, size := range missSizes {
-		for i, x := range o.x {
-			if always {
-				x = 1
+		if always {
+			s := exp(-size)
+			for i := range spares {
+				spares[i] = s
 			}
-			spares[i] = exp(-size * x)
-		}
-		eval := func(a float64) (v, g, h float64) {
-			for i, m := range o.count {
-				x := o.x[i]
-				if always {
-					x = 1
-				}
-				q := expit(r.missOff[i] + a)
-				s := spares[i]
-				rest := m
-				for kind := range missKinds {
-					y := r.missed[kind][i]
-					if y == 0 {
-						continue
-					}
-					rest -= y
-					w := r.missRatio[kind][i]
-					if always {
-						w = 1
-					}
-					p := q + w*(1-q)*(1-s)
-					v += y * math.Log(p)
-					d := q * (1 - q) * (1 - w*(1-s)) / p
-					g += y * d
-					h += y * max(0, d*d-d*(1-2*q))
-				}
-				v += rest * (log1m(q) - size*x)
-				g -= rest * q
-				h += rest * q * (1 - q)
+		} else {
+			for i, x := range o.x {
+				spares[i] = exp(-size * x)
 			}
-			return v - a*a/(2*missVariance), g - a/missVariance, h + 1/missVariance
 		}
-		v, g, h := eval(a)
+		_, g, h := r.evalMisses(a, spares, always, false)
 		for range 20 {
 			d := clamp(g/h, 1)
 			if math.Abs(d) < 1e-3 {
 				break
 			}
 			a += d
-			v, g, h = eval(a)
+			_, g, h = r.evalMisses(a, spares, always, false)
 		}
-		ll[k] = v - 0.5*math.Log(h*missVariance)
+		v, _, h := r.evalMisses(a, spares, always, true)
+		hazard := 0.0 // of all that were no near misses
+		for i, m := range o.count {
+			x := o.x[i]
+			if always {
+				x = 1
+			}
+			hazard += (m - r.missed[missPlain][i] - r.missed[missDirty][i]) * x
+		}
+		ll[k] = v - size*hazard - 0.5*math.Log(h*missVariance)
 	}
 	for k := len(ll) - 1; k >= 0; k-- {
 		ll[k] -= ll[0]
 	}
 	return ll
+}
+
+// evalMisses gives the score and the information of the subject's level a, and where
+// it is wanted the penalised log-likelihood but for the hazards of those that were no
+// near misses. spares is by bin.
+func (r *rows) evalMisses(a float64, spares []float64, always, wanted bool) (v, g, h float64) {
+	up := exp(a)
+	for i, m := range r.holds.count {
+		odds := r.missOdds[i] * up
+		left := 1 / (1 + odds)
+		q := odds * left
+		rest := m
+		for kind := range missKinds {
+			y := r.missed[kind][i]
+			if y == 0 {
+				continue
+			}
+			rest -= y
+			w := r.missRatio[kind][i]
+			if always {
+				w = 1
+			}
+			hit := w * (1 - spares[i])
+			p := q + left*hit
+			if wanted {
+				v += y * math.Log(p)
+			}
+			d := q * left * (1 - hit) / p
+			g += y * d
+			h += y * max(0, d*d-d*(1-2*q))
+		}
+		if wanted {
+			v += rest * log1m(q)
+		}
+		g -= rest * q
+		h += rest * q * left
+	}
+	return v - a*a/(2*missVariance), g - a/missVariance, h + 1/missVariance
 }
 
 // at is the log-likelihood at a hazard, between the sizes by a straight line.
@@ -235,17 +257,26 @@ const kappaCost = 2
 // learnKappa chooses the shares of a group's hazards that show as near misses by
 // the likelihood of all its subjects, and takes the near misses in.
 func learnKappa(cs []*curve, p *prior) (best [2]float64) {
+	// What a subject's data are worth under a component depends on its own share alone.
+	var parts [2][len(kappas)][]float64
+	for part := range parts {
+		for k, kappa := range kappas {
+			worth := make([]float64, len(cs))
+			for i, c := range cs {
+				worth[i] = c.worth(p, part, kappa)
+			}
+			parts[part][k] = worth
+		}
+	}
 	top := math.Inf(-1)
-	for _, dose := range kappas {
-		for _, chronic := range kappas {
-			k := [2]float64{dose, chronic}
+	for d, dose := range kappas {
+		for a, chronic := range kappas {
 			s := -kappaCost * (dose + chronic)
-			for _, c := range cs {
-				c.withMisses(k)
-				s += c.posterior(p)
+			for i := range cs {
+				s += logSum(parts[byDose][d][i], parts[always][a][i])
 			}
 			if s > top {
-				top, best = s, k
+				top, best = s, [2]float64{dose, chronic}
 			}
 		}
 	}
@@ -253,6 +284,38 @@ func learnKappa(cs []*curve, p *prior) (best [2]float64) {
 		c.withMisses(best)
 	}
 	return best
+}
+
+// worth is the logarithm of the chance of a subject's data together with that of one
+// component, at a share kappa of its hazards.
+func (c *curve) worth(p *prior, part int, kappa float64) float64 {
+	ll := c.ll[part]
+	top := math.Inf(-1)
+	for k, size := range sizes {
+		if c.missed {
+			ll[k] = c.fails[part][k] + c.miss[part].at(kappa*size)
+		}
+		if p.share[part][k] > 0 {
+			top = max(top, ll[k])
+		}
+	}
+	if math.IsInf(top, -1) {
+		return top
+	}
+	s := 0.0
+	for k, v := range ll {
+		s += p.share[part][k] * math.Exp(min(0, v-top))
+	}
+	return top + math.Log(s)
+}
+
+// logSum is log(exp a + exp b).
+func logSum(a, b float64) float64 {
+	a, b = max(a, b), min(a, b)
+	if math.IsInf(b, -1) {
+		return a
+	}
+	return a + math.Log1p(math.Exp(b-a))
 }
 
 // learnMisses learns how much likelier each kind is under the exposure, from the

@@ -67,6 +67,9 @@ const mixFrom = 1.0 / 6
 // mixBin is the width of the bins in which Mix is kept, log-odds.
 const mixBin = 0.1
 
+// nearBins are the bins on each side of 0 that are kept in an array.
+const nearBins = 64
+
 // model takes what is learned out of a study that has run.
 func (e *study) model() *Model {
 	m := &Model{shape: e.shape}
@@ -103,6 +106,7 @@ func (e *study) model() *Model {
 	var parts [chunks]part
 	chunked(len(l.At), func(c, lo, hi int) {
 		p := part{bins: map[int]Weighted{}}
+		var near [2 * nearBins]Weighted // bins around 0, where nearly all are
 		for i := lo; i < hi; i++ {
 			q := expit(f.eta[i])
 			p.w += q * (1 - q)
@@ -115,10 +119,21 @@ func (e *study) model() *Model {
 			for _, b := range varied {
 				at += b.part(i)
 			}
+			p.n++
 			k := int(math.Floor(at / mixBin))
+			if uint(k+nearBins) < uint(len(near)) {
+				b := &near[k+nearBins]
+				b.At += at
+				b.Share++
+				continue
+			}
 			b := p.bins[k]
 			p.bins[k] = Weighted{b.At + at, b.Share + 1}
-			p.n++
+		}
+		for k, b := range near {
+			if b.Share > 0 {
+				p.bins[k-nearBins] = b
+			}
 		}
 		parts[c] = p
 	})

@@ -63,16 +63,30 @@ func shrinkAnew(levels []Level, v float64) (unseen Level) {
 			prec[i] = 0
 		}
 	}
-	weigh := func(i int) (w [len(widths)]float64) {
-		top := math.Inf(-1)
+	// How likely it is at each width, over the likeliest; the shares come on top.
+	like := make([][len(widths)]float64, len(levels))
+	for i := range levels {
+		if prec[i] == 0 {
+			continue
+		}
+		w, top := &like[i], math.Inf(-1)
 		for k, s := range widths {
+			if share[k] == 0 {
+				w[k] = math.Inf(-1)
+				continue
+			}
 			sum := 1/prec[i] + s*s*v
-			w[k] = math.Log(share[k]) - 0.5*math.Log(sum) - 0.5*seen[i]*seen[i]/sum
+			w[k] = -0.5*math.Log(sum) - 0.5*seen[i]*seen[i]/sum
 			top = max(top, w[k])
 		}
-		total := 0.0
 		for k := range w {
 			w[k] = math.Exp(w[k] - top)
+		}
+	}
+	weigh := func(i int) (w [len(widths)]float64) {
+		total := 0.0
+		for k, l := range like[i] {
+			w[k] = share[k] * l
 			total += w[k]
 		}
 		for k := range w {
@@ -158,8 +172,8 @@ func (f *fleet) failedBefore(b *block) (printer, plate Level) {
 // hours.
 func (f *fleet) graders(b *block) []Grader {
 	out := make([]Grader, len(b.coef))
-	hours := make([]map[int32]int, len(out))
 	hour := f.blockNamed("hour")
+	hours := make([][]int, len(out)) // by grader and hour
 	for i, g := range b.level {
 		if g < 0 {
 			continue
@@ -170,7 +184,7 @@ func (f *fleet) graders(b *block) []Grader {
 			x.Failed++
 		}
 		if hours[g] == nil {
-			hours[g] = map[int32]int{}
+			hours[g] = make([]int, len(hour.coef))
 		}
 		hours[g][hour.level[i]]++
 	}

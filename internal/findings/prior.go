@@ -25,11 +25,11 @@ type grid [2][nSizes]float64
 // Laplace's method, and what else the fits there tell.
 type curve struct {
 	ll     grid
-	avoid  grid                 // failures per 100
-	a2     [nSizes]float64      // E a² under byDose
-	d2     [nSizes]float64      // E δ² under byDose
-	post   grid                 // posterior
-	resp   [2][nSizes][]float32 // exposure's part in each failed layer
+	avoid  grid             // failures per 100
+	a2     [nSizes]float64  // E a² under byDose
+	d2     [nSizes]float64  // E δ² under byDose
+	post   grid             // posterior
+	at     [2][nSizes]theta // where the fits ended
 	r      *rows
 	missed bool // near misses were looked at
 	fails  grid // ll from the failures alone

@@ -1,6 +1,9 @@
 package findings
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // How an exposure's hazard grows with its dose is not known beforehand: oil may
 // build up print by print, all at once, or only after a while; a zero may jump
@@ -30,51 +33,112 @@ func tabled(of func(float64) float64) []float64 {
 	return t
 }
 
-// doses fills in a cause's dose of every layer by a shape, scaled so that its
-// mean over the exposed layers is 1, and gives the scale.
-func doses(l *Layers, c Cause, shape int, to []float32) (scale float32) {
-	counts, of := l.Gap, gapShapes
-	if c == SkippedProbing {
-		counts, of = l.SinceP, skipShapes
-	}
-	known := tabled(of[shape])
-	at := func(i int) float64 {
-		n := counts[i]
-		switch {
-		case c == SkippedProbing && l.Probing[i] != ProbingSkipped, c == CleaningGap && n < 0:
-			return 0
-		case uint32(n) < uint32(len(known)):
-			return known[n]
-		}
-		return of[shape](float64(n))
-	}
-	var sums, exposed [chunks]float64
+// spread is how many exposed layers have each count of a cause, from which the scale of
+// any of its shapes follows.
+type spread struct {
+	near  []float64 // by count
+	far   map[int32]float64
+	total float64
+}
+
+// spreadOf counts.
+func spreadOf(l *Layers, c Cause) *spread {
+	var parts [chunks]*spread
 	chunked(l.Len(), func(k, lo, hi int) {
-		sum, n := 0.0, 0.0 // of its own, so that cores do not share a cache line
+		s := &spread{near: make([]float64, 256)}
 		for i := lo; i < hi; i++ {
-			x := at(i)
-			if c == CleaningGap && l.Gap[i] >= 0 || x > 0 {
-				n++
-				sum += x
+			switch n := doseCount(l, c, i); {
+			case n < 0:
+			case int(n) < len(s.near):
+				s.near[n]++
+			default:
+				if s.far == nil {
+					s.far = map[int32]float64{}
+				}
+				s.far[n]++
 			}
 		}
-		sums[k], exposed[k] = sum, n
+		parts[k] = s
 	})
-	s, n := 0.0, 0.0
-	for k := range chunks {
-		s += sums[k]
-		n += exposed[k]
+	all := &spread{near: make([]float64, 256), far: map[int32]float64{}}
+	for _, p := range parts {
+		for n, m := range p.near {
+			all.near[n] += m
+			all.total += m
+		}
+		for n, m := range p.far {
+			all.far[n] += m
+			all.total += m
+		}
 	}
-	scale = 1
-	if s > 0 {
-		scale = float32(n / s)
+	return all
+}
+
+// doseCount is what a layer's dose grows with; -1 where it is not exposed. Starts that
+// were not probed for count as exposed however long ago the last probe was.
+func doseCount(l *Layers, c Cause, i int) int32 {
+	if c == CleaningGap {
+		return l.Gap[i]
 	}
+	if l.Probing[i] != ProbingSkipped {
+		return -1
+	}
+	return max(0, l.SinceP[i])
+}
+
+// scale makes the mean of a shape over the exposed layers 1.
+func (s *spread) scale(of func(float64) float64) float32 {
+	sum := 0.0
+	for n, m := range s.near {
+		sum += m * of(float64(n))
+	}
+	far := make([]int32, 0, len(s.far))
+	for n := range s.far {
+		far = append(far, n)
+	}
+	slices.Sort(far)
+	for _, n := range far {
+		sum += s.far[n] * of(float64(n))
+	}
+	if sum <= 0 {
+		return 1
+	}
+	return float32(s.total / sum)
+}
+
+// shapesOf are the shapes of a cause.
+func shapesOf(c Cause) []func(float64) float64 {
+	if c == SkippedProbing {
+		return skipShapes
+	}
+	return gapShapes
+}
+
+// doses fills in a cause's dose of every layer by a shape, scaled so that its
+// mean over the exposed layers is 1, and gives the scale.
+func (e *study) doses(c Cause, shape int) (scale float32) {
+	l, to, of := e.f.l, e.x[c], shapesOf(c)[shape]
+	scale = e.spread[c].scale(of)
+	known := tabled(of)
 	chunked(l.Len(), func(_, lo, hi int) {
 		for i := lo; i < hi; i++ {
-			to[i] = float32(at(i)) * scale
+			to[i] = dose(l, c, i, known, of) * scale
 		}
 	})
 	return scale
+}
+
+// dose is that of a layer before it is scaled; known are the shape's values for
+// small counts.
+func dose(l *Layers, c Cause, i int, known []float64, of func(float64) float64) float32 {
+	n := doseCount(l, c, i)
+	switch {
+	case n < 0:
+		return 0
+	case int(n) < len(known):
+		return float32(known[n])
+	}
+	return float32(of(float64(n)))
 }
 
 const shapeVoters = 40
@@ -83,14 +147,17 @@ const shapeVoters = 40
 // each cause.
 func (e *study) chooseShapes() {
 	for _, cause := range []Cause{SkippedProbing, CleaningGap} {
-		n := len(skipShapes)
-		if cause == CleaningGap {
-			n = len(gapShapes)
-		}
+		shapes := shapesOf(cause)
 		voters := e.voters(cause)
 		best, top := e.shape[cause], math.Inf(-1)
-		for s := range n {
-			doses(e.f.l, cause, s, e.x[cause])
+		for s, of := range shapes {
+			scale := e.spread[cause].scale(of)
+			known := tabled(of)
+			for _, v := range voters { // no other question looks at them
+				for _, i := range e.layers(v) {
+					e.x[cause][i] = dose(e.f.l, cause, int(i), known, of) * scale
+				}
+			}
 			votes := make([]float64, len(voters))
 			parallel(len(voters), func(v int) {
 				i := voters[v]
@@ -110,7 +177,7 @@ func (e *study) chooseShapes() {
 			}
 		}
 		e.shape[cause] = best
-		e.scale[cause] = doses(e.f.l, cause, best, e.x[cause])
+		e.scale[cause] = e.doses(cause, best)
 	}
 }
 

@@ -25,8 +25,10 @@ type study struct {
 	// Hazards by layer, once learned.
 	skipH, plateH, printerH []float32
 	misses                  *misses
+	failed                  []int         // layers that failed, but for restarts
 	kappa                   [3][2]float64 // share of the hazards that shows as near misses, by group and component
 	x                       [2][]float32  // dose by cause and layer
+	spread                  [2]*spread
 	shape                   [2]int
 	scale                   [2]float32 // of the shapes
 	slopeMean, slopeVar     [2]float64 // of the log-odds, by cause
@@ -57,6 +59,11 @@ func newStudy(l *Layers, printers, plates int) *study {
 		func() { e.f = fitFleet(l, printers, plates, fleetSteps); e.f.share() },
 		func() { e.misses = fitMisses(l, printers, plates) },
 	)
+	for i, failed := range l.Failed {
+		if failed && l.Recent[i] != RecentRestart {
+			e.failed = append(e.failed, i)
+		}
+	}
 	e.byPrinter, e.byPlate = splitBy(l.Printer, printers), splitBy(l.Plate, plates)
 	e.qs = make([]Question, 2*printers+plates)
 	e.curves = make([]*curve, len(e.qs))
@@ -68,7 +75,8 @@ func newStudy(l *Layers, printers, plates int) *study {
 	e.priorD = [3]float64{startD, startD, startD}
 	for _, c := range []Cause{SkippedProbing, CleaningGap} {
 		e.x[c] = make([]float32, l.Len())
-		e.scale[c] = doses(l, c, 0, e.x[c])
+		e.spread[c] = spreadOf(l, c)
+		e.scale[c] = e.doses(c, 0)
 	}
 	return e
 }
@@ -334,59 +342,6 @@ func (e *study) spared() []float32 {
 		}
 	})
 	return s
-}
-
-// learnMarks learns what marks say from the exposures' parts in the failures.
-func (e *study) learnMarks() {
-	l := e.f.l
-	var part [2][]float32
-	for c := range part {
-		part[c] = make([]float32, l.Len())
-	}
-	var chronic [3][]float32
-	for g := range chronic {
-		chronic[g] = make([]float32, l.Len())
-	}
-	for i, c := range e.curves {
-		if c == nil {
-			continue
-		}
-		for part, to := range [2][]float32{part[e.qs[i].Cause], chronic[e.group(i)]} {
-			for k, p := range c.post[part] {
-				if p < 1e-6 {
-					continue
-				}
-				for m, at := range c.r.layer {
-					to[at] += float32(p) * c.resp[part][k][m]
-				}
-			}
-		}
-	}
-	for cause := range part {
-		var count, resp [bands][classes]float64
-		var always [3][bands][classes]float64
-		for i := range l.At {
-			if !l.Failed[i] || l.Recent[i] == RecentRestart {
-				continue
-			}
-			if Cause(cause) == SkippedProbing && l.Probing[i] != ProbingSkipped && l.Probing[i] != ProbingValid {
-				continue
-			}
-			if Cause(cause) == CleaningGap && l.Gap[i] < 0 {
-				continue
-			}
-			b, c := band(Cause(cause), l, i), class(l, i)
-			count[b][c]++
-			resp[b][c] += float64(min(1, part[cause][i]))
-			for g := range chronic {
-				always[g][b][c] += float64(min(1, chronic[g][i]))
-			}
-		}
-		e.signs[cause] = learnSigns(&count, &resp)
-		for _, g := range [][]int{{printerProbing}, {printerGap, plateGap}}[cause] {
-			e.chronic[g] = e.signs[cause].of(learnSigns(&count, &always[g]))
-		}
-	}
 }
 
 // conclude turns the last fits into the numbers of a question. p rests on the

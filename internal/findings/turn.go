@@ -119,7 +119,7 @@ func (r *rows) further(k float64, exposed, failed bool) *rows {
 					x, odds = x+m*o.x[i], odds+m*o.odds[i]
 				}
 				if o == &r.holds {
-					miss, held = miss+m*r.missOff[i], held+m
+					miss, held = miss+m*math.Log(r.missOdds[i]), held+m
 				}
 			}
 		}
@@ -137,7 +137,7 @@ func (r *rows) further(k float64, exposed, failed bool) *rows {
 		n.sumX += k * x
 		n.holds = n.holds.more(off, 0, x, z, odds, k)
 		n.even = n.even.moreOf(off, 0, k)
-		n.missOff = append(slices.Clone(n.missOff), miss)
+		n.missOdds = append(slices.Clone(n.missOdds), math.Exp(miss))
 		for kind := range n.missed {
 			n.missed[kind], n.missRatio[kind] = append(slices.Clone(n.missed[kind]), 0), append(slices.Clone(n.missRatio[kind]), 0)
 		}

@@ -2,6 +2,7 @@ package findings
 
 import (
 	"fmt"
+	"reflect"
 	"testing"
 
 	"basecourse/internal/simfarm"
@@ -143,5 +144,21 @@ func TestFindingsOnFarmsOfKnownTruthHoldWideLimits(t *testing.T) {
 	}
 	if h := float64(all.held) / float64(all.asked); h < 0.90 || h > 0.99 {
 		t.Errorf("intervals hold the truth in %.3f of the questions, want 0.90 to 0.99", h)
+	}
+}
+
+// The sums behind a model are in a fixed order: it does not depend on how maps are walked
+// or work is dealt.
+func TestTheSameLayersGiveTheSameModelToTheBit(t *testing.T) {
+	sc := simfarm.Default()
+	sc.Printers, sc.Plates, sc.Days = 12, 24, 21
+	l, _ := layersOf(simfarm.Run(sc, 9).Columns())
+	opt := Options{FalseDiscoveryRate: 0.05, LeastAvoidable: 0.5}
+	qs, m := Learn(l, sc.Printers, sc.Plates, medianGap(l), opt)
+	for range 2 {
+		again, n := Learn(l, sc.Printers, sc.Plates, medianGap(l), opt)
+		if !reflect.DeepEqual(m, n) || fmt.Sprint(qs) != fmt.Sprint(again) {
+			t.Fatal("the same layers gave another answer")
+		}
 	}
 }

@@ -1,0 +1,113 @@
+package findings
+
+// tile is how many layers a pass goes through at a time, so that what it works out for
+// them stays near at hand.
+const tile = 1024
+
+// pass goes over a range of the layers: moves their log-odds by what the last step left
+// to do, and gives the score and the information of each for its log-odds, tile by tile.
+func (f *fleet) pass(lo, hi int, see func(from int, g, w []float64)) {
+	var score, info [tile]float64
+	for ; lo < hi; lo += tile {
+		end := min(lo+tile, hi)
+		g, w := score[:end-lo], info[:end-lo]
+		f.pay(lo, end)
+		f.slopes(lo, g, w)
+		see(lo, g, w)
+	}
+}
+
+// slopes fills in the score and the information of the layers from one on.
+func (f *fleet) slopes(from int, g, w []float64) {
+	n := len(g)
+	eta, failed, w := f.eta[from:from+n], f.l.Failed[from:from+n], w[:n]
+	if f.spared == nil {
+		for i, e := range eta {
+			q := expit(e)
+			w[i] = q * (1 - q)
+			g[i] = -q
+			if failed[i] {
+				g[i] = 1 - q
+			}
+		}
+		return
+	}
+	spared := f.spared[from : from+n]
+	for i, e := range eta {
+		q := expit(e)
+		s := spared[i]
+		switch {
+		case s != 1:
+			// p = 1 − (1 − q)·exp(−hazard), dp = q·(1 − p).
+			p := 1 - (1-q)*float64(s)
+			w[i] = q * q * (1 - p) / p
+			g[i] = -q
+			if failed[i] {
+				g[i] = q * (1 - p) / p
+			}
+		case failed[i]:
+			g[i], w[i] = 1-q, q*(1-q)
+		default:
+			g[i], w[i] = -q, q*(1-q)
+		}
+	}
+}
+
+// gather adds up what a pass found by the levels of a block.
+func (b *block) gather(own []acc, from int, g, w []float64) {
+	n := len(g)
+	level, w := b.level[from:from+n], w[:n]
+	if b.k == 1 {
+		for i, lv := range level {
+			if lv >= 0 {
+				s := &own[lv]
+				s.g0 += g[i]
+				s.h00 += w[i]
+			}
+		}
+		return
+	}
+	// Layers of one level mostly follow one another.
+	x1, x2 := b.x1[from:from+n], b.x2[from:from+n]
+	var s acc
+	last := int32(-1)
+	for i, lv := range level {
+		if lv != last {
+			if last >= 0 {
+				own[last] = s
+			}
+			if lv >= 0 {
+				s = own[lv]
+			}
+			last = lv
+		}
+		if lv >= 0 {
+			s.see(g[i], w[i], float64(x1[i]), float64(x2[i]))
+		}
+	}
+	if last >= 0 {
+		own[last] = s
+	}
+}
+
+// move adds what a step moves a block's coefficients by to the log-odds of a range.
+func (b *block) move(eta []float64, lo, hi int, deltas [][dims]float64) {
+	level := b.level[lo:hi]
+	eta = eta[lo:hi]
+	if b.k == 1 {
+		for i, lv := range level {
+			if lv >= 0 {
+				eta[i] += deltas[lv][0]
+			}
+		}
+		return
+	}
+	x1, x2 := b.x1[lo:hi], b.x2[lo:hi]
+	for i, lv := range level {
+		if lv >= 0 {
+			d := &deltas[lv]
+			eta[i] += d[0]
+			eta[i] += d[1]*float64(x1[i]) + d[2]*float64(x2[i])
+		}
+	}
+}
