@@ -154,7 +154,7 @@ SELECT p.id, p.printer, coalesce(p.name, ''), coalesce(p.bay, ''), p.probing_rec
 FROM printers p
 	LEFT JOIN LATERAL (
 		SELECT f.id, f.started_at, f.grade, f.underside, f.plate FROM first_layers f
-		WHERE f.printer = p.id AND f.started_at <= $1 AND f.voided_at IS NULL ORDER BY f.started_at DESC LIMIT 1) l ON true
+		WHERE ` + startsUntil("p.id", "$1") + ` AND f.voided_at IS NULL ORDER BY f.printer DESC, f.started_at DESC LIMIT 1) l ON true
 	CROSS JOIN LATERAL (
 		SELECT (SELECT x.probed_at FROM probes x
 			WHERE x.printer = p.id AND x.probed_at <= $1 AND x.voided_at IS NULL AND x.extent IS DISTINCT FROM 'zero'
@@ -163,7 +163,7 @@ FROM printers p
 	CROSS JOIN LATERAL (
 		SELECT CASE WHEN recorded.at IS NOT NULL THEN since.said
 		ELSE (SELECT max(x.started_at) FROM (SELECT f.started_at, f.probed FROM first_layers f
-				WHERE f.printer = p.id AND f.started_at <= $1 AND f.voided_at IS NULL ORDER BY f.started_at DESC LIMIT ` + starts + `) x WHERE x.probed = 'yes')
+				WHERE ` + startsUntil("p.id", "$1") + ` AND f.voided_at IS NULL ORDER BY f.printer DESC, f.started_at DESC LIMIT ` + starts + `) x WHERE x.probed = 'yes')
 		END AS at OFFSET 0) said
 	CROSS JOIN LATERAL (
 		SELECT (SELECT v.done_at FROM services v
@@ -178,7 +178,7 @@ FROM printers p
 				SELECT l.plate, l.started_at, false, l.id WHERE l.plate IS NOT NULL
 				UNION ALL
 				(SELECT y.plate, y.started_at, false, y.id FROM (SELECT f.plate, f.started_at, f.id FROM first_layers f
-					WHERE l.plate IS NULL AND f.printer = p.id AND f.started_at <= $1 AND f.voided_at IS NULL ORDER BY f.started_at DESC LIMIT ` + starts + `) y
+					WHERE l.plate IS NULL AND ` + startsUntil("p.id", "$1") + ` AND f.voided_at IS NULL ORDER BY f.printer DESC, f.started_at DESC LIMIT ` + starts + `) y
 					WHERE y.plate IS NOT NULL LIMIT 1)) s
 			ORDER BY s.at DESC, s.gone, s.id DESC LIMIT 1) x
 		WHERE NOT x.gone
@@ -213,7 +213,22 @@ WHERE p.printer = $3 OR $3 = '' AND p.id % 2 = $4`
 func sinceProbeSQL(probe string) string {
 	return strings.ReplaceAll(`SELECT count(*) FILTER (WHERE f.started_at >= PROBE
 			OR f.start_is = 'sent' AND (f.graded_at IS NULL OR f.graded_at > PROBE))::int, max(f.started_at) FILTER (WHERE f.started_at > PROBE AND f.probed = 'yes')
-		FROM first_layers f WHERE f.printer = p.id AND f.started_at <= $1 AND f.started_at >= PROBE - $2::interval AND f.voided_at IS NULL`, "PROBE", probe)
+		FROM first_layers f WHERE `+startsOf("p.id", "PROBE - $2::interval", "$1")+` AND f.voided_at IS NULL`, "PROBE", probe)
+}
+
+// startsOf is the condition that a first layer f is of one printer and was started
+// from one time to another, in a form that only the index by printer and time
+// serves. In the plain form the planner takes the index by time where it believes that
+// few starts are as new, and reads the whole farm's for each printer: it learns of new
+// rows late, and many starts at once are new.
+func startsOf(printer, from, to string) string {
+	return "f.printer = " + printer + " AND (f.printer, f.started_at) >= (" + printer + ", " + from + ") AND (f.printer, f.started_at) <= (" + printer + ", " + to + ")"
+}
+
+// startsUntil is startsOf since ever, for what reads the last of them in the order of
+// printer and time: no equality has the planner take the order by time alone for as good.
+func startsUntil(printer, to string) string {
+	return "(f.printer, f.started_at) >= (" + printer + ", '-infinity') AND (f.printer, f.started_at) <= (" + printer + ", " + to + ")"
 }
 
 // heldSQL is the newest hold in force at $1 on every printer or plate.
@@ -226,8 +241,7 @@ func heldSQL(thing string) string {
 // unnamedSQL counts the starts that name no plate while this one was fitted,
 // since its last cleaning c.cleaned_at. A fitting ends when the plate is taken
 // off, when another is fitted there, and when this one is fitted or named
-// elsewhere. OFFSET 0 has each fitting's starts read from its printer's index,
-// whatever the planner believes of how many starts name no plate.
+// elsewhere.
 func unnamedSQL(plate, at string) string {
 	return strings.NewReplacer("{plate}", plate, "{at}", at).Replace(`(SELECT count(*) FROM (
 			SELECT t2.printer, greatest(t2.fitted_at, c.cleaned_at) AS since, least(t2.removed_at,
@@ -235,6 +249,6 @@ func unnamedSQL(plate, at string) string {
 				(SELECT min(o.fitted_at) FROM fittings o WHERE o.plate = t2.plate AND o.fitted_at > t2.fitted_at AND o.voided_at IS NULL)) AS ended,
 				(SELECT min(g.started_at) FROM first_layers g WHERE g.plate = t2.plate AND g.printer <> t2.printer AND g.started_at > t2.fitted_at AND g.voided_at IS NULL) AS elsewhere
 			FROM fittings t2 WHERE t2.plate = {plate} AND t2.voided_at IS NULL AND t2.fitted_at <= {at} AND (t2.removed_at IS NULL OR t2.removed_at > c.cleaned_at) OFFSET 0) w
-		CROSS JOIN LATERAL (SELECT FROM first_layers f WHERE f.printer = w.printer AND f.plate IS NULL AND f.voided_at IS NULL AND f.started_at >= w.since AND f.started_at <= {at}
+		CROSS JOIN LATERAL (SELECT FROM first_layers f WHERE ` + startsOf("w.printer", "w.since", "least(w.ended, w.elsewhere, {at})") + ` AND f.plate IS NULL AND f.voided_at IS NULL
 			AND (w.ended IS NULL OR f.started_at < w.ended) AND (w.elsewhere IS NULL OR f.started_at <= w.elsewhere) OFFSET 0) f)`)
 }
