@@ -132,6 +132,7 @@ func (s *Store) recordTogether(ctx context.Context, c *call) error {
 func (s *Store) runTogether() {
 	t := s.together
 	for {
+		s.crowd.letPagesGo()
 		var calls []*call
 		t.mu.Lock()
 		n := 0
@@ -187,6 +188,7 @@ func (s *Store) oneTogether(calls []*call) {
 		}
 	}()
 	if err = s.join(ctx, list); err == nil {
+		s.crowd.note(calls)
 		s.tell()
 	}
 }

@@ -38,6 +38,7 @@ type Store struct {
 	snapshot string        // what is read long is read at this instant of the database; "" is now
 	told     chan struct{} // something was committed that was not told of yet
 	together *together
+	crowd    *crowd
 	room     *fullness // shared by copies that look at another instant
 	tokens   *gathered[[32]byte, Token]
 }
@@ -55,7 +56,7 @@ func Open(ctx context.Context, url string, change ...func(*pgxpool.Config)) (*St
 	for _, c := range change {
 		c(cfg)
 	}
-	s := &Store{now: time.Now, told: make(chan struct{}, 1), room: &fullness{}, together: &together{alone: make(chan struct{}, aloneAtOnce)}}
+	s := &Store{now: time.Now, told: make(chan struct{}, 1), room: &fullness{}, crowd: &crowd{}, together: &together{alone: make(chan struct{}, aloneAtOnce)}}
 	s.room.watch(cfg)
 	if s.pool, err = pgxpool.NewWithConfig(ctx, cfg); err != nil {
 		return nil, fmt.Errorf("store.Open: %w", err)

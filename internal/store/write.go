@@ -89,6 +89,7 @@ func (s *Store) write(ctx context.Context, act Act, fn func(w *writer) error) er
 	if err := committed(tx.Commit(ctx)); err != nil {
 		return err
 	}
+	s.crowd.said.Add(1)
 	if act.Via == "page" || act.Via == "api" {
 		s.tell()
 	} else { // a command may end before anybody tells for it

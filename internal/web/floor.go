@@ -100,13 +100,15 @@ func (s *Server) getFloor() echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
-		stands, found, err := s.stands(ctx, frame, now, "")
+		a := s.asks(frame, now)
+		a.late = s.store.ManyRecord() && !wantsNewest(c.Request().Header)
+		stands, found, version, err := s.standsAsked(ctx, frame, a, "")
 		if err != nil {
 			return err
 		}
 		shell := withClock(s.shell(c, "Floor", "/floor"), now, frame.Settings.Zone())
 		page := s.floorPage(shell, stands, q, frame, now)
-		page.Live, page.Script, page.Again = s.url("/live?seen="+frame.Version.String()), s.asset("live.js"), q.href(s)
+		page.Live, page.Script, page.Again = s.url("/live?seen="+version.String()), s.asset("live.js"), q.href(s)
 		if page.Saved, err = s.savedHere(c, frame.Settings.Zone()); err != nil {
 			return err
 		}
@@ -141,38 +143,65 @@ func findingsNotice(found *FindingList, frame store.Frame, now time.Time) string
 // findingsOld is the age from which the Floor says of when its findings are.
 const findingsOld = 15 * time.Minute
 
+// asks is a reading of the whole farm as of now.
+func (s *Server) asks(frame store.Frame, now time.Time) asked {
+	return asked{version: frame.Version, now: now, said: s.store.Said(), window: time.Duration(frame.Settings.Number("start_window_minutes") * float64(time.Minute))}
+}
+
+// wantsNewest tells whether whoever asks loads a page anew: then it is of what is there
+// now. Where a page may be of a moment ago, the page itself asks so for the newest.
+func wantsNewest(h http.Header) bool {
+	said := h.Get("Cache-Control")
+	return strings.Contains(said, "no-cache") || strings.Contains(said, "max-age=0")
+}
+
+// farmFloor reads every printer.
+func (s *Server) farmFloor(ctx context.Context, a asked) (*reading[[]store.FloorPrinter], error) {
+	return s.floor.read(ctx, a, func(ctx context.Context, at time.Time) ([]store.FloorPrinter, error) {
+		return s.store.Floor(ctx, at, a.window, "")
+	})
+}
+
+// farmDrawn gives what is drawn by lot for every printer of a list.
+func (s *Server) farmDrawn(ctx context.Context, a asked, list []store.FloorPrinter) (map[string][]drawnLine, error) {
+	r, err := s.drawn.read(ctx, a, func(ctx context.Context, at time.Time) (map[string][]drawnLine, error) {
+		return s.drawnFor(ctx, list, at)
+	})
+	if err != nil {
+		return nil, err
+	}
+	return r.value, nil
+}
+
 // stands reads and judges every printer (or one) as of now, by the findings given
 // beside them. How long ago a start is too long goes by where the records end.
 func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, printer string) (out []stand, found *FindingList, err error) {
-	end := windowEnd(frame, now)
-	window := time.Duration(frame.Settings.Number("start_window_minutes") * float64(time.Minute))
-	read := func(ctx context.Context, at time.Time) ([]store.FloorPrinter, error) {
-		return s.store.Floor(ctx, at, window, printer)
-	}
+	out, found, _, err = s.standsAsked(ctx, frame, s.asks(frame, now), printer)
+	return out, found, err
+}
+
+// standsAsked is stands as of what is asked; the version tells what the printers were
+// read of.
+func (s *Server) standsAsked(ctx context.Context, frame store.Frame, a asked, printer string) (out []stand, found *FindingList, version store.DataVersion, err error) {
+	now, end := a.now, windowEnd(frame, a.now)
 	var list []store.FloorPrinter
+	var drawn map[string][]drawnLine
+	version = frame.Version
 	if printer == "" {
-		list, err = s.floor.read(ctx, frame.Version, now, window, read)
-	} else {
-		list, err = read(ctx, now)
+		var r *reading[[]store.FloorPrinter]
+		if r, err = s.farmFloor(ctx, a); err == nil {
+			list, version, a.version = r.value, r.version, r.version
+			drawn, err = s.farmDrawn(ctx, a, list)
+		}
+	} else if list, err = s.store.Floor(ctx, now, a.window, printer); err == nil {
+		drawn, err = s.drawnFor(ctx, list, now)
 	}
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, version, err
 	}
 	found, err = s.latestFindings(ctx, now, frame.Version)
 	if err != nil {
-		return nil, nil, err
-	}
-	lots := func(ctx context.Context, at time.Time) (map[string][]drawnLine, error) {
-		return s.drawnFor(ctx, list, at)
-	}
-	var drawn map[string][]drawnLine
-	if printer == "" {
-		drawn, err = s.drawn.read(ctx, frame.Version, now, window, lots)
-	} else {
-		drawn, err = lots(ctx, now)
-	}
-	if err != nil {
-		return nil, nil, err
+		return nil, nil, version, err
 	}
 	cost := frame.Settings.FailureCost()
 	out = make([]stand, 0, len(list))
@@ -190,7 +219,7 @@ func (s *Server) stands(ctx context.Context, frame store.Frame, now time.Time, p
 		x.drawn = drawnOf(drawn[f.Printer], x.due)
 		out = append(out, x)
 	}
-	return out, found, nil
+	return out, found, version, nil
 }
 
 // about adds the findings about a printer or a plate to a list.

@@ -181,6 +181,9 @@ func (s *Server) withLoadLimit(next echo.HandlerFunc) echo.HandlerFunc {
 		case <-c.Request().Context().Done():
 			return fault.Wrap(fault.Busy, c.Request().Context().Err(), "The sender went away.")
 		}
+		if r.doc == nil && r.patience <= slower { // somebody waits for a page
+			defer s.store.PageFirst()()
+		}
 		return next(c)
 	}
 }

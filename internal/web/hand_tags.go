@@ -47,9 +47,13 @@ func (h *hand) places() ([]store.Spot, error) {
 	}
 	var err error
 	if h.opens {
-		h.spots, err = h.s.spots.read(h.ctx, h.seen, h.when, 0, func(ctx context.Context, at time.Time) ([]store.Spot, error) {
+		var r *reading[[]store.Spot]
+		r, err = h.s.spots.read(h.ctx, asked{version: h.seen, now: h.when}, func(ctx context.Context, at time.Time) ([]store.Spot, error) {
 			return h.s.store.Spots(ctx, at.Add(-time.Microsecond))
 		})
+		if err == nil {
+			h.spots = r.value
+		}
 	} else {
 		h.spots, err = h.s.store.Spots(h.ctx, h.justBefore())
 	}

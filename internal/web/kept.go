@@ -31,50 +31,78 @@ type kept[T any] struct {
 // themselves instead of waiting for its end.
 const stuckAfter = time.Second
 
-// reading is one reading, asked for as of the time of who came last.
-type reading[T any] struct {
+// lateFor is how old a reading may be that whoever does not mind (asked.late) is given
+// while a new one is under way, which is begun when it is freshFor old.
+const (
+	lateFor  = time.Second
+	freshFor = lateFor / 4
+)
+
+// asked is what a reading is to be of. What it says must have been read before the
+// reading is asked for.
+type asked struct {
 	version store.DataVersion
-	at      time.Time
-	window  time.Duration
-	read    func(ctx context.Context, at time.Time) (T, error)
+	now     time.Time
+	window  time.Duration // in which a start that only says when it was sent counts after a probe
+	said    int64         // what people had done (store.Said)
+	late    bool          // what machines sent in the last second may be missing
+}
+
+// reading is one reading, of what was asked by who came last.
+type reading[T any] struct {
+	asked
+	read func(ctx context.Context, at time.Time) (T, error)
 
 	value T
 	err   error
 	done  chan struct{}
 }
 
-// read gives the reading as of now, by read where the one that is kept is of other
-// data or too old. version must have been read before.
-func (k *kept[T]) read(ctx context.Context, version store.DataVersion, now time.Time, window time.Duration, read func(ctx context.Context, at time.Time) (T, error)) (T, error) {
+// read gives a reading of what is asked, by read where the one that is kept is of other
+// data or too old. Which version it is of stands in it.
+func (k *kept[T]) read(ctx context.Context, a asked, read func(ctx context.Context, at time.Time) (T, error)) (*reading[T], error) {
 	k.mu.Lock()
-	if r := k.last; r != nil && !version.IsZero() && r.version == version && r.window == window {
-		if age := now.Sub(r.at); age >= 0 && age < keptFor {
+	if r := k.last; r != nil && !a.version.IsZero() && r.window == a.window {
+		age := a.now.Sub(r.now)
+		same := r.version == a.version
+		if age >= 0 && (same && age < keptFor || a.late && r.said == a.said && age < lateFor) {
+			if !same && age >= freshFor && (k.next == nil || k.next.window == a.window) {
+				_ = k.ask(ctx, a, read) // for who comes next
+			}
 			k.mu.Unlock()
-			return r.value, nil
+			return r, nil
 		}
 	}
-	if k.next != nil && k.next.window != window || // the setting changes just now
+	if k.next != nil && k.next.window != a.window || // the setting changes just now
 		k.running && time.Since(k.began) > stuckAfter {
 		k.mu.Unlock()
-		return read(ctx, now)
+		value, err := read(ctx, a.now)
+		return &reading[T]{asked: a, value: value}, err
 	}
+	r := k.ask(ctx, a, read)
+	k.mu.Unlock()
+	select {
+	case <-r.done:
+		return r, r.err
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+}
+
+// ask has the next reading be of what is asked. The caller holds the lock.
+func (k *kept[T]) ask(ctx context.Context, a asked, read func(ctx context.Context, at time.Time) (T, error)) *reading[T] {
 	if k.next == nil {
 		k.next = &reading[T]{done: make(chan struct{})}
+	} else if k.next.now.After(a.now) {
+		a.now = k.next.now // of the latest who wait
 	}
+	k.next.asked, k.next.read = a, read
 	r := k.next
-	r.version, r.at, r.window, r.read = version, now, window, read
 	if !k.running {
 		k.running, k.began = true, time.Now()
 		go k.run(context.WithoutCancel(ctx))
 	}
-	k.mu.Unlock()
-	select {
-	case <-r.done:
-		return r.value, r.err
-	case <-ctx.Done():
-		var none T
-		return none, ctx.Err()
-	}
+	return r
 }
 
 // run reads until nobody waits.
@@ -93,6 +121,7 @@ func (k *kept[T]) run(ctx context.Context) {
 			k.last = r
 			k.mu.Unlock()
 		}
+		r.read = nil // what it holds of its request is not needed any more
 		close(r.done)
 	}
 }
@@ -103,5 +132,5 @@ func (r *reading[T]) once(ctx context.Context) {
 			r.err = fmt.Errorf("reading the farm: %v", x)
 		}
 	}()
-	r.value, r.err = r.read(ctx, r.at)
+	r.value, r.err = r.read(ctx, r.now)
 }

@@ -254,16 +254,13 @@ func (s *Server) getAwayFarm() echo.HandlerFunc {
 }
 
 func (s *Server) awayThings(ctx context.Context, out *awayFarm, frame store.Frame, now time.Time) error {
-	window := time.Duration(frame.Settings.Number("start_window_minutes") * float64(time.Minute))
-	floor, err := s.floor.read(ctx, frame.Version, now, window, func(ctx context.Context, at time.Time) ([]store.FloorPrinter, error) {
-		return s.store.Floor(ctx, at, window, "")
-	})
+	a := s.asks(frame, now)
+	r, err := s.farmFloor(ctx, a)
 	if err != nil {
 		return err
 	}
-	drawn, err := s.drawn.read(ctx, frame.Version, now, window, func(ctx context.Context, at time.Time) (map[string][]drawnLine, error) {
-		return s.drawnFor(ctx, floor, at)
-	})
+	floor := r.value
+	drawn, err := s.farmDrawn(ctx, a, floor)
 	if err != nil {
 		return err
 	}
@@ -297,12 +294,13 @@ func (s *Server) awayThings(ctx context.Context, out *awayFarm, frame store.Fram
 		}
 		out.Printers = append(out.Printers, x)
 	}
-	spots, err := s.spots.read(ctx, frame.Version, now, 0, s.store.Spots)
+	a.window = 0
+	spots, err := s.spots.read(ctx, a, s.store.Spots)
 	if err != nil {
 		return err
 	}
-	for i := range spots {
-		p := &spots[i]
+	for i := range spots.value {
+		p := &spots.value[i]
 		if p.Retired {
 			continue
 		}

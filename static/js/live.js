@@ -74,7 +74,7 @@
     const still = quiet - (performance.now() - touched);
     if (down || still > 0) return later(Math.max(still, 200));
     try {
-      const answer = await fetch(location.href, { headers: { Accept: "text/html" }, cache: "no-store", signal: AbortSignal.timeout(patience) });
+      const answer = await fetch(location.href, { headers: { Accept: "text/html", "Cache-Control": "no-cache" }, cache: "no-store", signal: AbortSignal.timeout(patience) });
       if (!answer.ok || answer.redirected) return;
       const page = new DOMParser().parseFromString(await answer.text(), "text/html").querySelector("main");
       if (!page) return;
