@@ -316,7 +316,7 @@ func TestABackupOfAnOlderSchemaIsBroughtForward(t *testing.T) {
 func TestABackupOfASchemaWithGapsIsBroughtForward(t *testing.T) {
 	ctx, gaps := context.Background(), 0
 	for _, farm := range earlier(t) {
-		if name := filepath.Base(farm); !everyUpgrade && name != "23-000033_doors" {
+		if name := filepath.Base(farm); !everyUpgrade && name != "12-000015_plans" && name != "23-000033_doors" {
 			continue
 		}
 		t.Run(filepath.Base(farm), func(t *testing.T) {
