@@ -140,7 +140,7 @@ func (w Watch) Next(is, clear bool, now time.Time, calm time.Duration) (next Wat
 		return Watch{On: true}, true
 	case is, !clear:
 		w.ClearSince = time.Time{}
-	case w.On && w.ClearSince.IsZero():
+	case w.On && (w.ClearSince.IsZero() || w.ClearSince.After(now)): // ahead: of a clock that was wrong
 		w.ClearSince = now
 	case w.On && now.Sub(w.ClearSince) >= calm:
 		return Watch{}, false

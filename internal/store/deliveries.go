@@ -28,15 +28,22 @@ type Delivery struct {
 
 // TakeDelivery takes the delivery that has been due longest and that no other
 // worker has, for as long as the lease; nil: none is due. When the worker dies the
-// delivery comes up again after the lease, with the same ID.
+// delivery comes up again after the lease, with the same ID. What a clock that was ahead
+// put off for longer than the wait of its tries is due, too.
 func (s *Store) TakeDelivery(ctx context.Context, lease time.Duration) (*Delivery, error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
 	now := s.Now()
+	longest := make([]time.Time, notices.MostTries) // after so many tries, less one
+	for i := range longest {
+		wait, _ := notices.Wait(i + 1)
+		longest[i] = now.Add(wait + lease + clocksApart)
+	}
 	var d Delivery
 	err := s.pool.QueryRow(ctx, `UPDATE deliveries SET next_at = $2, tries = tries + 1
-		WHERE id = (SELECT id FROM deliveries WHERE state = 'waiting' AND next_at <= $1 ORDER BY next_at LIMIT 1 FOR UPDATE SKIP LOCKED)
-		RETURNING id, way, purpose, coalesce(webhook, 0), coalesce(person, 0), notices, more, made_at, tries`, now, now.Add(lease)).
+		WHERE id = (SELECT id FROM deliveries WHERE state = 'waiting' AND (next_at <= $1 OR next_at > ($3::timestamptz[])[tries] OR tries = 0 AND next_at = made_at AND made_at > $4)
+			ORDER BY next_at LIMIT 1 FOR UPDATE SKIP LOCKED)
+		RETURNING id, way, purpose, coalesce(webhook, 0), coalesce(person, 0), notices, more, made_at, tries`, now, now.Add(lease), longest, now.Add(clocksApart)).
 		Scan(&d.ID, &d.Way, &d.Purpose, &d.Webhook, &d.Person, &d.Notices, &d.More, &d.MadeAt, &d.Tries)
 	if errors.Is(err, pgx.ErrNoRows) {
 		return nil, nil

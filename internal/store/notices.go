@@ -20,6 +20,10 @@ const noticeLock = `SELECT pg_advisory_xact_lock(4715, 16)`
 // NoticesKept is how long a notice is there to be read.
 const NoticesKept = 90 * 24 * time.Hour
 
+// clocksApart is how far the clocks of two servers may be apart: what lies further ahead
+// of now is of a clock that was wrong, and nothing waits until then.
+const clocksApart = time.Minute
+
 // How long deliveries are listed after they ended.
 const (
 	sentKept = 30 * 24 * time.Hour
@@ -99,7 +103,8 @@ func (s *Store) LookedAt(ctx context.Context, source string) (time.Time, error) 
 
 // Look compares how everything of a source is as of a time with the last look and
 // tells what has turned so since. The first look of all tells nothing: what was
-// so already is no news. calm is that of Watch.Next. A look that is not newer than the last is left.
+// so already is no news. calm is that of Watch.Next. A look that is not newer than the last is left, unless that
+// one was by a clock that was ahead.
 func (s *Store) Look(ctx context.Context, source string, asOf time.Time, calm time.Duration, seen []Sighting, zone *time.Location) (int, error) {
 	n := 0
 	err := s.telling(ctx, func(ctx context.Context, tx pgx.Tx, now time.Time) error {
@@ -109,7 +114,7 @@ func (s *Store) Look(ctx context.Context, source string, asOf time.Time, calm ti
 		if err != nil && !first {
 			return err
 		}
-		if !first && !asOf.After(last) {
+		if !first && !asOf.After(last) && last.Before(now.Add(clocksApart)) {
 			return nil
 		}
 		if _, err := tx.Exec(ctx, `INSERT INTO notice_watches (what, is_on, clear_since) VALUES ($1, false, $2) ON CONFLICT (what) DO UPDATE SET clear_since = excluded.clear_since`, "looked/"+source, asOf); err != nil {
@@ -357,7 +362,13 @@ func queueMail(ctx context.Context, tx pgx.Tx, person int32, id int64, wait, now
 func (s *Store) SweepNotices(ctx context.Context) error {
 	ctx, cancel := brief(ctx)
 	defer cancel()
-	now := s.Now()
+	// Time goes on by a day at most from one removal to the next, so that a clock which
+	// is ahead takes nothing away that the right one would keep, nor lets it be told again.
+	var now time.Time
+	if err := s.pool.QueryRow(ctx, `INSERT INTO notice_watches (what, is_on, clear_since) VALUES ('looked/sweep', false, $1)
+		ON CONFLICT (what) DO UPDATE SET clear_since = least(excluded.clear_since, notice_watches.clear_since + interval '24 hours') RETURNING clear_since`, s.Now()).Scan(&now); err != nil {
+		return wrap("store.SweepNotices", err)
+	}
 	for _, x := range []struct {
 		sql string
 		age time.Duration

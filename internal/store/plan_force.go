@@ -45,12 +45,13 @@ func (s *Store) PlanInForce(ctx context.Context) (p PlanInForce, err error) {
 }
 
 // ClaimPlan asks to be the one of all servers that plans, until StorePlan or
-// ReleasePlan; false: another is at it.
+// ReleasePlan; false: another is at it. A claim of longer than a claim is was made by a
+// clock that was ahead.
 func (s *Store) ClaimPlan(ctx context.Context) (mine bool, err error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
 	err = s.pool.QueryRow(ctx, `INSERT INTO plan_in_force AS p (claimed_until) VALUES (clock_timestamp() + $1)
-		ON CONFLICT (one) DO UPDATE SET claimed_until = excluded.claimed_until WHERE p.claimed_until IS NULL OR p.claimed_until < clock_timestamp() RETURNING true`, planClaim).Scan(&mine)
+		ON CONFLICT (one) DO UPDATE SET claimed_until = excluded.claimed_until WHERE p.claimed_until IS NULL OR p.claimed_until < clock_timestamp() OR p.claimed_until > clock_timestamp() + $1 RETURNING true`, planClaim).Scan(&mine)
 	if errors.Is(err, pgx.ErrNoRows) {
 		return false, nil
 	}

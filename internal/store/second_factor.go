@@ -49,7 +49,13 @@ func (s *Store) BeginSecondFactor(ctx context.Context, person int32, secret stri
 func (s *Store) ConfirmSecondFactor(ctx context.Context, act Act, handle, secret string, step int64, codes [][32]byte) error {
 	return s.changeAccount(ctx, act, "store.ConfirmSecondFactor", handle, "second_factor", "on",
 		`UPDATE second_factors f SET confirmed_at = $2, last_step = $4 FROM people p WHERE p.id = f.person AND p.person = $1 AND f.secret = $3 AND f.confirmed_at IS NULL`,
-		func(ctx context.Context, w *writer) error { return w.recoveryCodes(ctx, handle, codes) }, secret, step)
+		func(ctx context.Context, w *writer) error {
+			if err := w.recoveryCodes(ctx, handle, codes); err != nil {
+				return err
+			}
+			_, err := w.tx.Exec(ctx, `INSERT INTO recovery_codes (hash, person, used_at) SELECT `+usedStep+`, f.person, $3 FROM second_factors f JOIN people p ON p.id = f.person WHERE p.person = $1`, handle, step, w.at)
+			return err
+		}, secret, step)
 }
 
 // recoveryCodes replaces a person's recovery codes.
@@ -73,16 +79,23 @@ func (s *Store) EndSecondFactor(ctx context.Context, act Act, handle string) err
 		func(ctx context.Context, w *writer) error { return w.recoveryCodes(ctx, handle, nil) })
 }
 
-// stepsAhead is how many steps (of half a minute) the last code may lie ahead before it
-// is taken for one of a clock that was wrong: it would else keep its person out until then.
-const stepsAhead = 20
+// stepsApart is how many steps (of half a minute) two codes that count at one time lie
+// apart at most. A last code further ahead is of a clock that was wrong, and keeps its
+// person out no longer.
+const stepsApart = 2
+
+// usedStep is what a code that was taken leaves behind among the codes that are used up:
+// the last one alone would let it count again once a clock has been ahead and back.
+const usedStep = `sha256(convert_to(secret || ' ' || $2::bigint, 'UTF8'))`
 
 // TakeStep uses the code of a step of time up, and tells whether it was still to
-// be had: the same code never counts twice, on no replica.
+// be had: the same code never counts twice, on no replica, whatever the clock was.
 func (s *Store) TakeStep(ctx context.Context, person int32, step int64) (bool, error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
-	tag, err := s.pool.Exec(ctx, `UPDATE second_factors SET last_step = $2 WHERE person = $1 AND confirmed_at IS NOT NULL AND (last_step < $2 OR last_step > $2 + $3)`, person, step, stepsAhead)
+	tag, err := s.pool.Exec(ctx, `WITH taken AS (UPDATE second_factors SET last_step = $2 WHERE person = $1 AND confirmed_at IS NOT NULL AND (last_step < $2 OR last_step > $2 + $3)
+			AND NOT EXISTS (SELECT FROM recovery_codes WHERE hash = `+usedStep+`) RETURNING secret)
+		INSERT INTO recovery_codes (hash, person, used_at) SELECT `+usedStep+`, $1, $4 FROM taken ON CONFLICT (hash) DO NOTHING`, person, step, stepsApart, s.Now())
 	return err == nil && tag.RowsAffected() == 1, wrap("store.TakeStep", err)
 }
 

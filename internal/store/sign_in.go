@@ -42,7 +42,8 @@ func (s *Store) CountTry(ctx context.Context, handle, address string) (wait time
 
 func (s *Store) countTry(ctx context.Context, kind, key string, free int) (time.Duration, error) {
 	now := s.Now()
-	// The wait grows with the failures there will be if this try fails too.
+	// The wait grows with the failures there will be if this try fails too. Where there is
+	// none yet, a clock that is set back by minutes makes none.
 	err := s.pool.QueryRow(ctx, `
 		INSERT INTO sign_in_tries AS t (kind, key, failures, last_at, next_at) VALUES ($1, $2, 1, $3, $3)
 		ON CONFLICT (kind, key) DO UPDATE SET
@@ -50,7 +51,7 @@ func (s *Store) countTry(ctx context.Context, kind, key string, free int) (time.
 			last_at = $3,
 			next_at = CASE WHEN t.last_at < $4 OR t.failures + 1 < $5 THEN $3::timestamptz
 				ELSE $3::timestamptz + make_interval(secs => least($6, power(2, least(t.failures + 1 - $5, 20)))) END
-		WHERE t.next_at <= $3 OR t.last_at < $4 OR t.next_at > $3::timestamptz + make_interval(secs => $6)
+		WHERE t.next_at <= $3 OR t.next_at <= t.last_at OR t.last_at < $4 OR t.next_at > $3::timestamptz + make_interval(secs => $6)
 		RETURNING 1`, kind, key, now, now.Add(-forgetAfter), free, longestWait.Seconds()).Scan(new(int))
 	if !errors.Is(err, pgx.ErrNoRows) {
 		return 0, err

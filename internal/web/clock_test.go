@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"net/url"
 	"slices"
 	"strings"
 	"testing"
@@ -189,5 +190,66 @@ func TestRecordsOfClocksThatAreWrong(t *testing.T) {
 		if a := cleanedAt(token, "more", at); !strings.Contains(a.Body, want) {
 			t.Errorf("the refused one sent again: %s, want %s", a.Body, want)
 		}
+	}
+}
+
+// TestASecondFactorWhileTheClockJumps: no code counts twice, whichever way the clock is
+// set in between, and whoever shows the code of now is let in at once.
+func TestASecondFactorWhileTheClockJumps(t *testing.T) {
+	real := time.Date(2026, 6, 10, 9, 0, 0, 0, time.UTC)
+	now := real
+	site := webtest.New(t)
+	site.Store.SetClock(func() time.Time { return now })
+	c := site.As("amara", "manager")
+	c.Form("/account/second-factor", nil)
+	key := strings.ReplaceAll(keyOnPage.FindStringSubmatch(c.Get("/account/second-factor").Body)[1], " ", "")
+	if a := c.Form("/account/second-factor/confirm", url.Values{"code": {codeAt(t, key, now)}}); a.Status != http.StatusOK {
+		t.Fatalf("setting it up: %d", a.Status)
+	}
+	enter := func() bool {
+		x := site.Nobody()
+		try(x, "amara", webtest.Password)
+		a := x.Form("/sign-in/code", url.Values{"code": {codeAt(t, key, now)}})
+		in := x.Get("/floor").Status == http.StatusOK
+		if in != (a.Status == http.StatusSeeOther) || !in && a.Status != http.StatusUnprocessableEntity {
+			t.Fatalf("%s: status %d to %q, signed in: %v", now, a.Status, a.Header.Get("Location"), in)
+		}
+		return in
+	}
+	const step = 30 * time.Second
+	for _, x := range []struct {
+		what string
+		off  time.Duration // of the clock, from the beginning
+		in   bool
+	}{
+		{"the code it was set up with", 0, false},
+		{"the next", step, true},
+		{"an hour ahead", time.Hour, true},
+		{"back: the next but one", 2 * step, true},
+		{"the one before it, used before the clock was ahead", step, false},
+		{"ahead again: used there", time.Hour, false},
+		{"ahead again: the next", time.Hour + step, true},
+		{"back, five minutes late", 5 * time.Minute, true},
+		{"four minutes behind: not used yet", time.Minute + step, true},
+		{"four minutes behind: used", 2 * step, false},
+		{"a day behind", -24 * time.Hour, true},
+		{"right again", 5*time.Minute + step, true},
+		{"right again: used", 5 * time.Minute, false},
+		{"a day behind again: used", -24 * time.Hour, false},
+		{"a day behind again: the next", -24*time.Hour + step, true},
+		{"the hour has come: used an hour ago", time.Hour, false},
+		{"the hour has come", time.Hour + 2*step, true},
+	} {
+		if now = real.Add(x.off); enter() != x.in {
+			t.Errorf("%s: signed in %v, want %v", x.what, !x.in, x.in)
+		}
+	}
+	// A password shown ahead is good for minutes, not until then.
+	x := site.Nobody()
+	now = real.Add(48 * time.Hour)
+	try(x, "amara", webtest.Password)
+	now = real.Add(2 * time.Hour)
+	if a := x.Form("/sign-in/code", url.Values{"code": {codeAt(t, key, now)}}); a.Header.Get("Location") != "/sign-in" || x.Get("/floor").Status == http.StatusOK {
+		t.Errorf("a password shown two days ahead: %d to %q, want to begin again", a.Status, a.Header.Get("Location"))
 	}
 }
