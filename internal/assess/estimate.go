@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"hash"
 	"math"
+	"sync"
 	"time"
 
 	"basecourse/internal/exposure"
@@ -21,22 +22,21 @@ type gathered struct {
 	split            float64
 	opt              findings.Options
 	from, to         time.Time
+	key              [32]byte // its fingerprint, once it was taken
 }
 
-// estimate fits the farm as it was at the last midnight.
-func (a *Assessor) estimate(v *view, data *store.Analysis, ex []exposure.Exposure, zone *time.Location) {
-	listed, all := gather(v, data, ex, zone)
-	// Nothing else of the reading is needed any more.
-	*data = store.Analysis{}
+// estimate fits the farm as it was at the last midnight: what a look list drew, and
+// where there is one also all.
+func (a *Assessor) estimate(v *view, listed, all *gathered) {
 	learn := func(g *gathered) *fit {
 		if v.apart {
-			if f := a.fitOf(fingerprint(g)); f != nil {
+			if f := a.fitOf(g.key); f != nil {
 				return f
 			}
 			_, model := findings.Learn(g.layers, g.printers, g.plates, g.split, g.opt)
 			return &fit{ahead: upkeep.NewForecast(model)}
 		}
-		return a.fitted(fingerprint(g), g.starts, func() ([]findings.Question, *findings.Model) {
+		return a.fitted(g.key, g.starts, func() ([]findings.Question, *findings.Model) {
 			return findings.Learn(g.layers, g.printers, g.plates, g.split, g.opt)
 		})
 	}
@@ -44,6 +44,14 @@ func (a *Assessor) estimate(v *view, data *store.Analysis, ex []exposure.Exposur
 	if all != nil {
 		v.chosen = learn(all)
 	}
+}
+
+// beside runs two pieces of work at once; neither writes what the other reads.
+func beside(one, other func()) {
+	var wait sync.WaitGroup
+	wait.Go(one)
+	other()
+	wait.Wait()
 }
 
 // gather collects it: of the layers that a look list drew, and where one is in use also
@@ -81,16 +89,20 @@ func gather(v *view, data *store.Analysis, ex []exposure.Exposure, zone *time.Lo
 			return findings.Label{Graded: l.Graded && data.History.Starts[i].GradedAt < midnight && (without == nil || !without(i)),
 				Material: l.Material, Grader: l.Grader, Height: l.Height, Grip: l.Grip, Dirt: l.Dirt, Else: l.Else}
 		}
-		layers := findings.Collect(h, ex, label, from.UnixMicro(), to.UnixMicro(), zone)
-		starts := make([]upkeep.Past, 0, end-first)
-		for i := first; i < end; i++ {
-			starts = append(starts, upkeep.PastOf(&h.Starts[i], &ex[i], data.Labels[i].Material, label(i).Graded))
-		}
+		var layers *findings.Layers
+		starts := make([]upkeep.Past, end-first)
+		beside(func() {
+			layers = findings.Collect(h, ex, label, from.UnixMicro(), to.UnixMicro(), zone)
+		}, func() {
+			for i := first; i < end; i++ {
+				starts[i-first] = upkeep.PastOf(&h.Starts[i], &ex[i], data.Labels[i].Material, label(i).Graded)
+			}
+		})
 		split := median(layers.Len(), func(i int) (int32, bool) { return layers.Gap[i], layers.Gap[i] >= 0 })
 		if math.IsNaN(split) {
 			split = 0
 		}
-		return &gathered{layers, starts, printers, plates, split, opt, from, to}
+		return &gathered{layers: layers, starts: starts, printers: printers, plates: plates, split: split, opt: opt, from: from, to: to}
 	}
 	outside := byChoice(data.Labels, first, end, data.Settings.Number("look_share"))
 	if outside != nil && !v.apart {
@@ -143,6 +155,13 @@ func cut[T any](list []T, t int64, at func(*T) int64) []T {
 		n--
 	}
 	return list[:n:n]
+}
+
+// mark takes the fingerprint.
+func (g *gathered) mark() {
+	if g != nil {
+		g.key = fingerprint(g)
+	}
 }
 
 // fingerprint of all that an evaluation depends on, and what is learned of upkeep.

@@ -117,13 +117,22 @@ func (a *Assessor) compute(ctx context.Context, q AsOf) (*view, error) {
 	next := nextStarts(&data.History, q.At.UnixMicro())
 	ex, coming := exposure.With(&data.History, next)
 	v.window(data, ex)
-	v.lookAhead(data, ex, next, coming)
-	v.count()
+	var listed, all *gathered
+	beside(func() {
+		listed, all = gather(v, data, ex, zone)
+		listed.mark()
+		all.mark()
+	}, func() {
+		v.lookAhead(data, ex, next, coming)
+		v.count()
+	})
 	v.graders = data.GraderIDs
 	if err := a.lot(ctx, v, data, ex); err != nil {
 		return nil, err
 	}
-	a.estimate(v, data, ex, zone)
+	// Nothing else of the reading is needed any more.
+	*data = store.Analysis{}
+	a.estimate(v, listed, all)
 	return v, ctx.Err()
 }
 

@@ -30,6 +30,8 @@ func Collect(h *exposure.History, ex []exposure.Exposure, label func(i int) Labe
 		}
 	}
 	l.Grow(n)
+	l.resize(n)
+	k := 0
 	printerFailed := make([]bool, len(h.RecordsAll))
 	plateFailed := make([]bool, h.Plates)
 	clock := dayClock{zone: zone}
@@ -54,23 +56,14 @@ func Collect(h *exposure.History, ex []exposure.Exposure, label func(i int) Labe
 			continue
 		}
 		day, hour := clock.at(s.At)
-		l.At = append(l.At, s.At)
-		l.Printer = append(l.Printer, s.Printer)
-		l.Plate = append(l.Plate, e.Plate)
-		l.Material = append(l.Material, lb.Material)
-		l.Grader = append(l.Grader, lb.Grader)
-		l.Failed = append(l.Failed, s.Failed)
-		l.Probing = append(l.Probing, Probing(e.State))
-		l.SinceP = append(l.SinceP, e.PrintsSinceProbe)
-		l.Gap = append(l.Gap, e.PrintsSinceClean)
-		l.Recent = append(l.Recent, recent)
-		l.Height = append(l.Height, lb.Height)
-		l.Grip = append(l.Grip, lb.Grip)
-		l.Dirt = append(l.Dirt, lb.Dirt)
-		l.Else = append(l.Else, lb.Else)
-		l.Hour = append(l.Hour, hour)
-		l.Day = append(l.Day, day-first)
+		l.At[k], l.Printer[k], l.Plate[k] = s.At, s.Printer, e.Plate
+		l.Material[k], l.Grader[k], l.Failed[k] = lb.Material, lb.Grader, s.Failed
+		l.Probing[k], l.SinceP[k], l.Gap[k], l.Recent[k] = Probing(e.State), e.PrintsSinceProbe, e.PrintsSinceClean, recent
+		l.Height[k], l.Grip[k], l.Dirt[k], l.Else[k] = lb.Height, lb.Grip, lb.Dirt, lb.Else
+		l.Hour[k], l.Day[k] = hour, day-first
+		k++
 	}
+	l.resize(k)
 	return l
 }
 

@@ -66,6 +66,13 @@ func (l *Layers) Grow(n int) {
 	}
 }
 
+// resize makes every column n long, within what Grow made room for.
+func (l *Layers) resize(n int) {
+	for _, c := range l.columns() {
+		c.resize(n)
+	}
+}
+
 // gathered gives the layers with those of a printer, and of a plate on it, one
 // after another: questions and blocks go through them that way, and memory is
 // read in order. Among those of one plate on one printer the order is kept.
@@ -97,7 +104,10 @@ func (l *Layers) gathered(printers, plates int) *Layers {
 }
 
 // column is one of the slices of Layers.
-type column interface{ take(from column, at []int32) }
+type column interface {
+	take(from column, at []int32)
+	resize(n int)
+}
 
 type columnOf[T any] struct{ values *[]T }
 
@@ -109,6 +119,8 @@ func (c columnOf[T]) take(from column, at []int32) {
 	}
 	*c.values = to
 }
+
+func (c columnOf[T]) resize(n int) { *c.values = (*c.values)[:n] }
 
 func (l *Layers) columns() []column {
 	return []column{columnOf[int64]{&l.At}, columnOf[int32]{&l.Printer}, columnOf[int32]{&l.Plate}, columnOf[int32]{&l.Material},
