@@ -46,6 +46,15 @@ func TestALeaverGoesWithoutATrace(t *testing.T) {
 	if err := s.SaveNoticeSettings(ctx, account.Person, store.NoticeSettings{Hold: "mail", Finding: "app", Job: "off"}); err != nil {
 		t.Fatal(err)
 	}
+	if err := s.BeginSecondFactor(ctx, account.Person, "SECRET"); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.ConfirmSecondFactor(ctx, store.Act{Via: "command"}, "leavername", "SECRET", 1, [][32]byte{{1}}); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.SetCalendarKey(ctx, store.Act{Via: "command"}, "leavername", [32]byte{2}); err != nil {
+		t.Fatal(err)
+	}
 	if _, err := s.Tell(ctx, []notices.Notice{notices.Hold("printer", "P-001", s.Now(), time.UTC)}, time.UTC); err != nil {
 		t.Fatal(err)
 	}
@@ -89,8 +98,10 @@ func TestALeaverGoesWithoutATrace(t *testing.T) {
 				t.Errorf("table %s: %d rows hold the handle or the name", table, n)
 			}
 		}
-		if n := one[int](t, conn, `SELECT count(*)::int FROM passwords w JOIN people p ON p.id = w.person WHERE p.removed_at IS NOT NULL`); n != 0 {
-			t.Error("the password is still there")
+		for _, table := range []string{"passwords", "pins", "second_factors", "recovery_codes", "sign_in_links", "calendar_keys", "mail_addresses", "notice_settings", "person_notices", "deliveries"} {
+			if n := one[int](t, conn, `SELECT count(*)::int FROM `+table+` x JOIN people p ON p.id = x.person WHERE p.removed_at IS NOT NULL`); n != 0 {
+				t.Errorf("table %s: %d rows of theirs are still there", table, n)
+			}
 		}
 		if got := one[string](t, conn, `SELECT p.person FROM first_layers f JOIN people p ON p.id = f.grader WHERE f.ref = 'T-1'`); !strings.HasPrefix(got, "left-") {
 			t.Errorf("the layer is graded by %q", got)

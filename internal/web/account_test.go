@@ -2,6 +2,7 @@ package web_test
 
 import (
 	"context"
+	"crypto/sha256"
 	"net/http"
 	"net/url"
 	"regexp"
@@ -12,6 +13,7 @@ import (
 	"time"
 
 	"basecourse/internal/farm"
+	"basecourse/internal/fault"
 	"basecourse/internal/store"
 	"basecourse/internal/web"
 	"basecourse/internal/webtest"
@@ -80,6 +82,13 @@ func TestTheFirstUseRunsOut(t *testing.T) {
 	site.Store.SetClock(func() time.Time { return time.Now().Add(25 * time.Hour) })
 	if a := site.Nobody().Get(path); a.Status != http.StatusNotFound {
 		t.Errorf("a day later: got status %d, want 404", a.Status)
+	}
+	if a := site.Nobody().Form(path, url.Values{"handle": {"mara"}, "password": {webtest.Password}}); a.Status != http.StatusNotFound {
+		t.Errorf("a form that was opened in time: got status %d, want 404", a.Status)
+	}
+	// And where the day ends between the look and the writing.
+	if err := site.Store.FirstAdmin(context.Background(), store.Act{Via: "page"}, sha256.Sum256([]byte(path[strings.LastIndex(path, "/")+1:])), "mara", "hash"); !fault.Is(err, fault.NotFound) {
+		t.Errorf("written a day later: got %v, want not found", err)
 	}
 }
 

@@ -29,6 +29,36 @@ func TestASenderThatAsksTooFastWaitsAndOthersDoNot(t *testing.T) {
 	if x.allow("203.0.113.9", now.Add(time.Second)) > 0 {
 		t.Error("a second later the sender still has to wait")
 	}
+	// And so it is for requests, whichever address they ask for.
+	s := &Server{working: make(chan struct{}, 1), senders: newSenders(rate.Every(time.Hour), 5), tokens: newSenders(rate.Inf, 1)}
+	s.metrics = s.newMetrics()
+	let := s.withLoadLimit(func(echo.Context) error { return nil })
+	statuses := map[int]int{}
+	ask := func(from string) int {
+		req := httptest.NewRequest(http.MethodGet, "/api/v1/printers", nil)
+		req.RemoteAddr = from + ":1234"
+		answer := httptest.NewRecorder()
+		c := echo.New().NewContext(req, answer)
+		c.Set(keyRoute, Route{Method: "GET", Path: "/api/v1/printers", Role: roleOperator, doc: &apiDoc{}})
+		err := let(c)
+		if err == nil {
+			return http.StatusOK
+		}
+		_, status, _ := classify(err)
+		if answer.Header().Get("Retry-After") == "" {
+			t.Errorf("%d without Retry-After", status)
+		}
+		return status
+	}
+	for range 50 {
+		statuses[ask("203.0.113.11")]++
+	}
+	if statuses[http.StatusOK] != 5 || statuses[http.StatusTooManyRequests] != 45 {
+		t.Errorf("of 50 requests at once: %v, want 5 of status 200 and 45 of 429", statuses)
+	}
+	if got := ask("203.0.113.12"); got != http.StatusOK {
+		t.Errorf("another sender's request: got status %d", got)
+	}
 }
 
 func TestRememberedSendersAreBounded(t *testing.T) {

@@ -15,6 +15,8 @@ import (
 	"basecourse/internal/store"
 	"basecourse/internal/web"
 	"basecourse/internal/webtest"
+
+	"github.com/jackc/pgx/v5"
 )
 
 func try(c *webtest.Client, handle, password string) webtest.Answer {
@@ -228,7 +230,7 @@ func TestWhereSigningInLeadsStaysHere(t *testing.T) {
 func TestPasswordsAreTakenWhole(t *testing.T) {
 	ctx := context.Background()
 	site := webtest.New(t)
-	long := strings.Repeat("0123456789abcdef", 4)
+	long := strings.Repeat("0123456789abcdef", 16) // 256 characters, the most there may be
 	for handle, password := range map[string]string{"long": long, "emoji": "🐢🐢🐢🐢 slow 🐢", "blank": " leading space"} {
 		if err := web.AddUser(ctx, site.Store, handle, "operator", password); err != nil {
 			t.Fatal(err)
@@ -239,6 +241,16 @@ func TestPasswordsAreTakenWhole(t *testing.T) {
 		if a := try(site.Nobody(), handle, strings.TrimSpace(password[:len(password)-1])); a.Status == http.StatusSeeOther {
 			t.Errorf("%s: a cut password signs in", handle)
 		}
+	}
+	// The least the OWASP Password Storage Cheat Sheet asks of Argon2id: 19 MiB, two passes, one lane.
+	conn, err := pgx.Connect(ctx, site.DB)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = conn.Close(ctx) }()
+	var all, strong int
+	if err := conn.QueryRow(ctx, `SELECT count(*), count(*) FILTER (WHERE starts_with(hash, '$argon2id$v=19$m=19456,t=2,p=1$')) FROM passwords`).Scan(&all, &strong); err != nil || all != 3 || strong != all {
+		t.Errorf("%d of %d passwords are kept by Argon2id as they should be, %v", strong, all, err)
 	}
 	for name, want := range map[string]error{"short": web.AddUser(ctx, site.Store, "short", "operator", "1234567"), "role": web.AddUser(ctx, site.Store, "x", "tablet", webtest.Password), "handle": web.AddUser(ctx, site.Store, " x", "operator", webtest.Password)} {
 		if !fault.Is(want, fault.Invalid) {
