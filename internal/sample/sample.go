@@ -21,6 +21,7 @@ type Size struct {
 	Plates      int
 	Jobs        int // 0: first layers name none
 	Seed        uint64
+	NoProbes    bool // the other files are the same with and without
 }
 
 // Shares of the other records, as in a farm that probes before most starts and
@@ -57,7 +58,7 @@ func Write(dir string, size Size) error {
 		{"cleanings.csv", "cleaning,plate,cleaned_at,method,agent,person,note", int(float64(size.FirstLayers) * cleaningsPerLayer), g.cleaning},
 		{"probes.csv", "probe,printer,probed_at,plate,bed_temp_c,x_min_mm,x_max_mm,y_min_mm,y_max_mm,columns,rows,heights_mm", int(float64(size.FirstLayers) * probesPerLayer), g.probe},
 	} {
-		if g.n = f.n; f.name == "jobs.csv" && f.n == 0 {
+		if g.n = f.n; f.name == "jobs.csv" && f.n == 0 || f.name == "probes.csv" && size.NoProbes {
 			continue
 		}
 		if err := g.file(filepath.Join(dir, f.name), f.header, f.row); err != nil {

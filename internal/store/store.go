@@ -13,6 +13,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"basecourse/internal/fault"
@@ -179,19 +180,14 @@ func brief(ctx context.Context) (context.Context, context.CancelFunc) {
 func (s *Store) long(ctx context.Context) (pgx.Tx, error) {
 	acquire, cancel := context.WithTimeout(ctx, callLimit)
 	defer cancel()
-	tx, err := s.pool.BeginTx(acquire, pgx.TxOptions{IsoLevel: pgx.RepeatableRead, AccessMode: pgx.ReadOnly})
-	if err != nil {
-		return nil, err
-	}
-	if _, err := tx.Exec(ctx, `SET LOCAL statement_timeout = 0; SET LOCAL idle_in_transaction_session_timeout = 0`); err != nil {
-		_ = tx.Rollback(ctx)
-		return nil, err
-	}
+	return s.pool.BeginTx(acquire, pgx.TxOptions{BeginQuery: strings.Join(s.beginLong(), `; `)}) // all in one round trip
+}
+
+// beginLong are the statements that begin what long does.
+func (s *Store) beginLong() []string {
+	list := []string{`BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY`, `SET LOCAL statement_timeout = 0`, `SET LOCAL idle_in_transaction_session_timeout = 0`}
 	if s.snapshot != "" {
-		if _, err := tx.Exec(ctx, `SET TRANSACTION SNAPSHOT '`+s.snapshot+`'`); err != nil {
-			_ = tx.Rollback(ctx)
-			return nil, err
-		}
+		list = append(list, `SET TRANSACTION SNAPSHOT '`+s.snapshot+`'`)
 	}
-	return tx, nil
+	return list
 }

@@ -119,14 +119,21 @@ func (s *Store) Trends(ctx context.Context, q TrendQuery) (*Trends, error) {
 	if len(q.Bounds) < 2 || !sort.SliceIsSorted(q.Bounds, func(i, j int) bool { return q.Bounds[i].Before(q.Bounds[j]) }) {
 		return nil, fault.New(fault.Invalid, "trends need a window that ends after it begins")
 	}
+	r := &trendReader{ctx: ctx, q: q, today: dayOf(s.Now().UnixMicro())}
+	out := &Trends{}
+	if c, ok, err := r.narrow(s); err != nil {
+		return nil, wrap("store.Trends", err)
+	} else if ok {
+		c.finish(out)
+		return out, nil
+	}
 	tx, err := s.long(ctx)
 	if err != nil {
 		return nil, wrap("store.Trends", err)
 	}
 	defer func() { _ = tx.Rollback(context.WithoutCancel(ctx)) }()
-	r := &trendReader{ctx: ctx, tx: tx, q: q, today: dayOf(s.Now().UnixMicro())}
-	out, err := r.read()
-	if err != nil {
+	r.db = tx
+	if err := r.read(out); err != nil {
 		return nil, wrap("store.Trends", err)
 	}
 	return out, nil
@@ -134,56 +141,55 @@ func (s *Store) Trends(ctx context.Context, q TrendQuery) (*Trends, error) {
 
 type trendReader struct {
 	ctx    context.Context
-	tx     pgx.Tx
+	db     trendDB
 	q      TrendQuery
 	today  int64
 	things trendThings
 }
 
-func (r *trendReader) read() (*Trends, error) {
-	if _, err := r.tx.Exec(r.ctx, `SET LOCAL jit = off`); err != nil {
-		return nil, err
-	}
-	if err := r.readThings(); err != nil {
-		return nil, err
+// trendDB is what the reader needs of a transaction.
+type trendDB interface {
+	Query(ctx context.Context, sql string, args ...any) (pgx.Rows, error)
+	QueryRow(ctx context.Context, sql string, args ...any) pgx.Row
+	SendBatch(ctx context.Context, b *pgx.Batch) pgx.BatchResults
+}
+
+// read counts what is asked for among all layers of the window.
+func (r *trendReader) read(out *Trends) error {
+	if err := r.readThings(true, &pgx.Batch{}); err != nil {
+		return err
 	}
 	c := newTrendCounter(r.q, &r.things)
-	out := &Trends{Unknown: c.unknown, Choices: r.things.choices}
 	if len(c.unknown) == 0 {
 		if err := r.count(c, out); err != nil {
-			return nil, err
+			return err
 		}
 	}
 	c.finish(out)
-	return out, nil
+	return nil
 }
 
 // count goes through the window's days in order, packed or not.
 func (r *trendReader) count(c *trendCounter, out *Trends) error {
 	first, last := dayOf(c.from), dayOf(c.to-1)
-	if r.q.By == TrendAge || r.q.By == TrendWashed {
+	if LifeBands(r.q.By) != nil {
 		var err error
 		if first, err = r.firstDay(first); err != nil {
 			return err
 		}
-		if c.life, err = r.lives(c.to); err != nil {
+		if c.life, err = r.lives(c.to, nil); err != nil {
 			return err
 		}
 	}
-	packed, layers, unnamed, err := r.packedDays(first, last)
-	if err != nil {
+	var days packedDays
+	batch := &pgx.Batch{}
+	days.read(batch, first, last)
+	if err := r.db.SendBatch(r.ctx, batch).Close(); err != nil {
 		return err
 	}
-	if days, few, err := r.narrow(c, packed, layers, unnamed, first, last); err != nil {
-		return err
-	} else if few {
-		for _, d := range days {
-			c.day(d)
-		}
-		return nil
-	}
+	packed, unnamed := days.packed, days.unnamed
 	if r.q.Outcomes && len(c.filters) == 0 {
-		c.outcomes = make([]TrendOutcome, 0, layers)
+		c.outcomes = make([]TrendOutcome, 0, days.layers)
 	}
 	// What is not packed is read first: it tells whether plates must be looked up
 	// by fittings, and with that which columns are needed.
@@ -197,7 +203,7 @@ func (r *trendReader) count(c *trendCounter, out *Trends) error {
 		for end <= last && !packed[end] {
 			end++
 		}
-		list, err := layerRows(r.ctx, r.tx, time.UnixMicro(day*microsPerDay), time.UnixMicro(min(c.to, end*microsPerDay)))
+		list, err := layerRows(r.ctx, r.db, time.UnixMicro(day*microsPerDay), time.UnixMicro(min(c.to, end*microsPerDay)))
 		if err != nil {
 			return err
 		}
@@ -211,6 +217,7 @@ func (r *trendReader) count(c *trendCounter, out *Trends) error {
 		day = end
 	}
 	if unnamed > 0 && c.needsPlate() {
+		var err error
 		if c.fitted, err = r.fittings(first*microsPerDay, c.to); err != nil {
 			return err
 		}
@@ -228,24 +235,26 @@ func (r *trendReader) count(c *trendCounter, out *Trends) error {
 	return nil
 }
 
-// packedDays tells which days are packed and unchanged since, how many layers
-// they have and how many of these name no plate.
-func (r *trendReader) packedDays(first, last int64) (packed map[int64]bool, layers, unnamed int, err error) {
-	rows, err := r.tx.Query(r.ctx, `SELECT day, layers, unnamed FROM trend_days d
-		WHERE day BETWEEN $1 AND $2 AND NOT EXISTS (SELECT FROM trend_marks m WHERE m.day = d.day)`, dayTime(first), dayTime(last))
-	if err != nil {
-		return nil, 0, 0, err
-	}
-	packed = map[int64]bool{}
-	var day time.Time
-	var all, without int
-	_, err = pgx.ForEachRow(rows, []any{&day, &all, &without}, func() error {
-		packed[dayOf(day.UnixMicro())] = true
-		layers += all
-		unnamed += without
-		return nil
+// packedDays are the days of a window that are packed and unchanged since, how many
+// layers they have and how many of these name no plate.
+type packedDays struct {
+	packed          map[int64]bool
+	layers, unnamed int
+}
+
+// read asks for the days from first to last with a batch.
+func (p *packedDays) read(batch *pgx.Batch, first, last int64) {
+	p.packed = map[int64]bool{}
+	batch.Queue(`SELECT day, layers, unnamed FROM trend_days d
+		WHERE day BETWEEN $1 AND $2 AND NOT EXISTS (SELECT FROM trend_marks m WHERE m.day = d.day)`, dayTime(first), dayTime(last)).Query(func(rows pgx.Rows) error {
+		for rows.Next() {
+			v := rows.RawValues()
+			p.packed[int64(int4(v[0]))+daysTo2000] = true
+			p.layers += int(int4(v[1]))
+			p.unnamed += int(int4(v[2]))
+		}
+		return rows.Err()
 	})
-	return packed, layers, unnamed, err
 }
 
 // packedLayers streams the packed days through the counter, reading only the
@@ -268,7 +277,7 @@ func (r *trendReader) packedLayers(c *trendCounter, packed map[int64]bool, first
 	for _, k := range needed {
 		columns = append(columns, dimensionColumns[k])
 	}
-	rows, err := r.tx.Query(r.ctx, `SELECT `+strings.Join(columns, ", ")+` FROM trend_days WHERE day = ANY ($1) ORDER BY day`, days, cut)
+	rows, err := r.db.Query(r.ctx, `SELECT `+strings.Join(columns, ", ")+` FROM trend_days WHERE day = ANY ($1) ORDER BY day`, days, cut)
 	if err != nil {
 		return err
 	}
@@ -309,60 +318,3 @@ func (r *trendReader) packedLayers(c *trendCounter, packed map[int64]bool, first
 
 // daysTo2000 is the day from which PostgreSQL counts dates.
 const daysTo2000 = 10957
-
-// trendThings are what first layers name, by number.
-type trendThings struct {
-	printers, plates, materials, jobs, graders map[int32]string
-	bays, surfaces                             map[int32]string // of printers, of plates
-	choices                                    TrendChoices
-}
-
-// readThings reads names. Jobs and people may be many: they are read where they
-// are asked for.
-func (r *trendReader) readThings() error {
-	t := &r.things
-	batch := &pgx.Batch{}
-	batch.Queue(`SELECT id, printer, coalesce(bay, '') FROM printers`)
-	batch.Queue(`SELECT id, plate, surface::text FROM plates`)
-	batch.Queue(`SELECT id, material, '' FROM materials`)
-	batch.Queue(`SELECT id, person, '' FROM people`)
-	batch.Queue(`SELECT id, job, '' FROM jobs WHERE $1 OR job = $2`, r.q.By == TrendJob, r.q.Filter.Job)
-	results := r.tx.SendBatch(r.ctx, batch)
-	defer func() { _ = results.Close() }()
-	other := map[int32]string{}
-	t.bays, t.surfaces = map[int32]string{}, map[int32]string{}
-	for _, into := range []struct {
-		names   *map[int32]string
-		seconds map[int32]string
-	}{{&t.printers, t.bays}, {&t.plates, t.surfaces}, {&t.materials, other}, {&t.graders, other}, {&t.jobs, other}} {
-		rows, err := results.Query()
-		if err != nil {
-			return err
-		}
-		*into.names = map[int32]string{}
-		for rows.Next() {
-			v := rows.RawValues()
-			id := int4(v[0])
-			(*into.names)[id], into.seconds[id] = string(v[1]), string(v[2])
-		}
-		if err := rows.Err(); err != nil {
-			return err
-		}
-	}
-	t.choices = TrendChoices{Surfaces: different(t.surfaces), Materials: different(t.materials), Bays: different(t.bays), Graders: different(t.graders)}
-	return nil
-}
-
-// different lists the values but "" in their byte order.
-func different(names map[int32]string) []string {
-	seen := map[string]bool{"": true}
-	var list []string
-	for _, n := range names {
-		if !seen[n] {
-			seen[n] = true
-			list = append(list, n)
-		}
-	}
-	sort.Strings(list)
-	return list
-}

@@ -57,8 +57,7 @@ type trendCounter struct {
 	inside  [][]tally // by group, by bucket
 	pairs   pairTable
 
-	hours    []hourSpan
-	shifts   []shiftSpan
+	spans    []groupSpan
 	life     *plateLife // nil: not asked for
 	looks    lookCounter
 	outcomes []TrendOutcome
@@ -73,6 +72,15 @@ type trendCounter struct {
 	table   []int32
 }
 
+// window is the time that counts: from <= started_at < to, in µs since 1970.
+func (q *TrendQuery) window() (from, to int64) {
+	from, to = q.Bounds[0].UnixMicro(), q.Bounds[len(q.Bounds)-1].UnixMicro()
+	if !q.Until.IsZero() {
+		to = max(from, min(to, q.Until.UnixMicro()+1))
+	}
+	return from, to
+}
+
 // trendFilter keeps the layers whose thing in one dimension passes.
 type trendFilter struct {
 	dim  dimension
@@ -84,10 +92,7 @@ func newTrendCounter(q TrendQuery, things *trendThings) *trendCounter {
 	for _, b := range q.Bounds {
 		c.bounds = append(c.bounds, b.UnixMicro())
 	}
-	c.from, c.to = c.bounds[0], c.bounds[len(c.bounds)-1]
-	if !q.Until.IsZero() {
-		c.to = max(c.from, min(c.to, q.Until.UnixMicro()+1))
-	}
+	c.from, c.to = q.window()
 	c.buckets = make([]tally, len(c.bounds)-1)
 	c.filterBy("printer", dimPrinter, q.Filter.Printer, things.printers)
 	c.filterBy("plate", dimPlate, q.Filter.Plate, things.plates)
@@ -100,12 +105,10 @@ func newTrendCounter(q TrendQuery, things *trendThings) *trendCounter {
 		c.filters = append(c.filters, trendFilter{dimLot, func(_ int32, text string) bool { return text == lot }})
 	}
 	if q.By == TrendHour {
-		c.hours = hourSpans(q.Zone, c.from, c.to)
 		for h := range 24 {
 			c.newGroup(fmt.Sprintf("%02d", h))
 		}
-	} else if q.By == TrendPair {
-		c.pairs = newPairTable(things)
+		c.spans = hourSpans(q.Zone, c.from, c.to)
 	} else if bands := LifeBands(q.By); bands != nil {
 		c.newGroup("") // no plate, or no wash on record
 		for _, b := range bands {
@@ -113,8 +116,8 @@ func newTrendCounter(q TrendQuery, things *trendThings) *trendCounter {
 		}
 	} else if q.By == TrendShift {
 		c.newGroup("")
-		c.shifts = c.shiftSpans(q.Shifts, q.Zone)
-	} else if q.By != TrendAll {
+		c.spans = c.shiftSpans(q.Shifts, q.Zone)
+	} else if q.By != TrendAll && q.By != TrendPair {
 		c.newGroup("")
 	}
 	return c
@@ -136,10 +139,21 @@ func (c *trendCounter) filterBy(word string, dim dimension, name string, names m
 	c.filters = append(c.filters, trendFilter{dim, func(id int32, _ string) bool { return passing[id] }})
 }
 
-// groupDimension is the dimension that tells a layer's group; -1 none.
+// groupDimensions are the dimensions whose things are the groups.
+func (c *trendCounter) groupDimensions() []dimension {
+	if c.q.By == TrendPair {
+		return []dimension{dimPrinter, dimPlate}
+	}
+	if d := c.groupDimension(); d >= 0 {
+		return []dimension{d}
+	}
+	return nil
+}
+
+// groupDimension is the one dimension whose things are the groups; -1 none.
 func (c *trendCounter) groupDimension() dimension {
 	switch c.q.By {
-	case TrendPlate, TrendSurface, TrendAge, TrendWashed:
+	case TrendPlate, TrendSurface:
 		return dimPlate
 	case TrendPrinter, TrendBay:
 		return dimPrinter
@@ -157,10 +171,11 @@ func (c *trendCounter) needs() []dimension {
 	for _, f := range c.filters {
 		need[f.dim] = true
 	}
-	if d := c.groupDimension(); d >= 0 {
+	for _, d := range c.groupDimensions() {
 		need[d] = true
 	}
-	if c.q.By == TrendPair || c.fitted != nil {
+	need[dimPlate] = need[dimPlate] || LifeBands(c.q.By) != nil
+	if c.fitted != nil {
 		need[dimPrinter], need[dimPlate] = true, true
 	}
 	var list []dimension
@@ -223,6 +238,19 @@ func (c *trendCounter) newGroup(name string) int32 {
 	return n
 }
 
+// groupNamed numbers the group of a name that may have one already; 0 that of none.
+func (c *trendCounter) groupNamed(name string) int32 {
+	if name == "" {
+		return 0
+	}
+	n, ok := c.byName[name]
+	if !ok {
+		n = c.newGroup(name)
+		c.byName[name] = n
+	}
+	return n
+}
+
 // groupOf numbers a thing's group.
 func (c *trendCounter) groupOf(id int32) int32 {
 	if int(id) < len(c.numbers) && c.numbers[id] > 0 {
@@ -243,14 +271,7 @@ func (c *trendCounter) groupOf(id int32) int32 {
 	case TrendBay:
 		name = c.things.bays[id]
 	}
-	n, ok := c.byName[name]
-	switch {
-	case name == "":
-		n = 0
-	case !ok:
-		n = c.newGroup(name)
-		c.byName[name] = n
-	}
+	n := c.groupNamed(name)
 	for int(id) >= len(c.numbers) {
 		c.numbers = append(c.numbers, 0)
 	}
@@ -299,10 +320,8 @@ func (c *trendCounter) day(d *layerDay) {
 	case TrendPair:
 		c.countPairs(d, plates)
 		return
-	case TrendHour:
-		c.hoursOf(d)
-	case TrendShift:
-		c.shiftsOf(d)
+	case TrendHour, TrendShift:
+		c.spansOf(d)
 	case TrendAge, TrendWashed: // done
 	default:
 		c.groupsOf(d, plates)
@@ -349,7 +368,7 @@ func (c *trendCounter) finish(out *Trends) {
 		out.Buckets = append(out.Buckets, b.count())
 		out.Total.add(b.count())
 	}
-	out.Outcomes = c.outcomes
+	out.Unknown, out.Choices, out.Outcomes = c.unknown, c.things.choices(), c.outcomes
 	out.Look, out.BucketLooks = c.looks.total, c.looks.buckets
 	add := func(g TrendGroup) {
 		switch {

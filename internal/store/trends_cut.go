@@ -1,7 +1,5 @@
 package store
 
-import "time"
-
 // cut finds each layer's bucket and drops what lies outside the window.
 func (c *trendCounter) cut(d *layerDay) {
 	c.bucket = sized(c.bucket, d.len())
@@ -67,50 +65,9 @@ func (c *trendCounter) groupsOf(d *layerDay, plates []int32) {
 	}
 }
 
-func (c *trendCounter) hoursOf(d *layerDay) {
-	c.group = sized(c.group, d.len())
-	span := 0
-	for i, at := range d.times {
-		if !c.keep[i] {
-			continue
-		}
-		for at >= c.hours[span].until && span < len(c.hours)-1 {
-			span++
-		}
-		local := (at + c.hours[span].offset) % microsPerDay
-		if local < 0 {
-			local += microsPerDay
-		}
-		c.group[i] = int32(local / 3_600_000_000)
-	}
-}
-
 func sized[T any](list []T, n int) []T {
 	if cap(list) < n {
 		return make([]T, n)
 	}
 	return list[:n]
-}
-
-// hourSpan is a span of constant distance from UTC.
-type hourSpan struct{ until, offset int64 }
-
-func hourSpans(zone *time.Location, from, to int64) []hourSpan {
-	if zone == nil {
-		zone = time.UTC
-	}
-	var spans []hourSpan
-	for at := time.UnixMicro(from).In(zone); ; {
-		_, offset := at.Zone()
-		_, end := at.ZoneBounds()
-		span := hourSpan{until: to, offset: int64(offset) * 1_000_000}
-		if !end.IsZero() && end.UnixMicro() < to {
-			span.until = end.UnixMicro()
-		}
-		spans = append(spans, span)
-		if span.until >= to {
-			return spans
-		}
-		at = end.In(zone)
-	}
 }

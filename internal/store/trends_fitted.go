@@ -36,7 +36,7 @@ ORDER BY t.fitted_at, t.id`
 // fittings reads the fittings in force at an instant and those made from then
 // on, before another.
 func (r *trendReader) fittings(from, to int64) (*fittedPlates, error) {
-	rows, err := r.tx.Query(r.ctx, fittingsSQL, time.UnixMicro(from), time.UnixMicro(to))
+	rows, err := r.db.Query(r.ctx, fittingsSQL, time.UnixMicro(from), time.UnixMicro(to))
 	if err != nil {
 		return nil, err
 	}

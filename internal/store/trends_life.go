@@ -58,8 +58,9 @@ type plateWash struct {
 	plate int32
 }
 
-// lives reads what plates' lives follow from, before an instant.
-func (r *trendReader) lives(to int64) (*plateLife, error) {
+// lives reads what plates' lives follow from, before an instant; of some plates only
+// where they are given.
+func (r *trendReader) lives(to int64, plates []int32) (*plateLife, error) {
 	l := &plateLife{since: r.q.By == TrendWashed, bands: LifeBands(r.q.By), prints: make([]int32, room(r.things.plates))}
 	if !l.since {
 		return l, nil
@@ -67,7 +68,11 @@ func (r *trendReader) lives(to int64) (*plateLife, error) {
 	for i := range l.prints {
 		l.prints[i] = -1
 	}
-	rows, err := r.tx.Query(r.ctx, `SELECT cleaned_at, plate FROM cleanings WHERE method IN ('wash', 'deep') AND voided_at IS NULL AND cleaned_at < $1 ORDER BY cleaned_at`, time.UnixMicro(to))
+	some, args := "", []any{time.UnixMicro(to)}
+	if plates != nil {
+		some, args = ` AND plate = ANY ($2)`, append(args, plates)
+	}
+	rows, err := r.db.Query(r.ctx, `SELECT cleaned_at, plate FROM cleanings WHERE method IN ('wash', 'deep') AND voided_at IS NULL AND cleaned_at < $1`+some+` ORDER BY cleaned_at`, args...)
 	if err != nil {
 		return nil, err
 	}
@@ -125,7 +130,7 @@ func (c *trendCounter) earlier(day int64) bool { return (day+1)*microsPerDay <= 
 // firstDay is the first day there are layers of.
 func (r *trendReader) firstDay(window int64) (int64, error) {
 	var at *time.Time
-	if err := r.tx.QueryRow(r.ctx, `SELECT min(started_at) FROM first_layers`).Scan(&at); err != nil || at == nil {
+	if err := r.db.QueryRow(r.ctx, `SELECT min(started_at) FROM first_layers`).Scan(&at); err != nil || at == nil {
 		return window, err
 	}
 	return min(window, dayOf(at.UnixMicro())), nil

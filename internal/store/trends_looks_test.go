@@ -9,7 +9,6 @@ import (
 	"basecourse/internal/farm"
 	"basecourse/internal/sampling"
 	"basecourse/internal/store"
-	"basecourse/internal/testdb"
 )
 
 // What a look list drew comes out of Trends as a plain walk sums it up, from packed
@@ -35,15 +34,7 @@ func TestTrendsSumUpTheLookList(t *testing.T) {
 			f.LookDrawn = "no"
 		}
 	}
-	s, err := store.Open(ctx, testdb.New(t))
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(s.Close)
-	s.SetClock(func() time.Time { return last })
-	if report, err := s.ImportFarm(ctx, store.Act{Via: "import"}, b, store.ImportOptions{}); err != nil || !report.Stored {
-		t.Fatalf("%v\n%s", err, report.Text())
-	}
+	s := holding(t, b, last)
 	q := store.TrendQuery{Bounds: weeks(time.UTC, "2026-02-16", 5), Until: last, Zone: time.UTC, InBuckets: true}
 	want := map[string]*store.TrendLook{}
 	at := func(key string) *store.TrendLook {

@@ -57,7 +57,10 @@ const (
 	dimLot = dimensions // named by text, not by number
 )
 
-var dimensionColumns = [dimensions + 1]string{"printers", "plates", "materials", "jobs", "graders", "lots"}
+var (
+	dimensionColumns = [dimensions + 1]string{"printers", "plates", "materials", "jobs", "graders", "lots"}
+	allDimensions    = []dimension{dimPrinter, dimPlate, dimMaterial, dimJob, dimGrader, dimLot}
+)
 
 // layerDay is the first layers of one UTC day, unpacked.
 type layerDay struct {
@@ -105,16 +108,17 @@ const layerRowSQL = `SELECT f.started_at, f.id, f.printer, coalesce(f.plate, 0),
 
 // layerRows reads the first layers of from <= started_at < to into days, in
 // order; days without any are left out.
-func layerRows(ctx context.Context, tx pgx.Tx, from, to time.Time) ([]*layerDay, error) {
-	return readLayerRows(ctx, tx, layerRowSQL, from, to)
-}
-
-// readLayerRows reads the rows of a query that begins with layerRowSQL.
-func readLayerRows(ctx context.Context, tx pgx.Tx, query string, args ...any) ([]*layerDay, error) {
-	rows, err := tx.Query(ctx, query, args...)
+func layerRows(ctx context.Context, tx trendDB, from, to time.Time) ([]*layerDay, error) {
+	rows, err := tx.Query(ctx, layerRowSQL, from, to)
 	if err != nil {
 		return nil, err
 	}
+	return readLayerRows(rows, allDimensions)
+}
+
+// readLayerRows reads the rows of a query that begins with layerRowSQL; of the columns
+// only those that are asked for.
+func readLayerRows(rows pgx.Rows, columns []dimension) ([]*layerDay, error) {
 	byDay := map[int64][]layerRow{}
 	defer rows.Close()
 	for rows.Next() {
@@ -137,7 +141,7 @@ func readLayerRows(ctx context.Context, tx pgx.Tx, query string, args ...any) ([
 	}
 	var days []*layerDay
 	for day, list := range byDay {
-		days = append(days, dayOfRows(day, list))
+		days = append(days, dayOfRows(day, list, columns))
 	}
 	slices.SortFunc(days, func(a, b *layerDay) int { return int(a.day - b.day) })
 	return days, nil
@@ -154,7 +158,7 @@ func dayOf(micros int64) int64 {
 
 func dayTime(day int64) time.Time { return time.Unix(day*86400, 0).UTC() }
 
-func dayOfRows(day int64, list []layerRow) *layerDay {
+func dayOfRows(day int64, list []layerRow, columns []dimension) *layerDay {
 	slices.SortFunc(list, func(a, b layerRow) int {
 		switch {
 		case a.at < b.at:
@@ -169,34 +173,34 @@ func dayOfRows(day int64, list []layerRow) *layerDay {
 		d.times[i], d.flags[i] = list[i].at, list[i].flags
 	}
 	d.looks = looksOf(list)
-	for k := range dimensions {
+	for _, k := range columns {
 		c := &d.columns[k]
-		c.index = make([]uint32, len(list))
-		known := map[int32]uint32{0: 0}
-		for i := range list {
-			id := list[i].things[k]
-			n, ok := known[id]
-			if !ok {
-				c.ids = append(c.ids, id)
-				n = uint32(len(c.ids))
-				known[id] = n
-			}
-			c.index[i] = n
+		if k == dimLot {
+			c.texts, c.index = placed(list, func(r *layerRow) string { return r.lot })
+		} else {
+			c.ids, c.index = placed(list, func(r *layerRow) int32 { return r.things[k] })
 		}
-	}
-	c := &d.columns[dimLot]
-	c.index = make([]uint32, len(list))
-	known := map[string]uint32{"": 0}
-	for i := range list {
-		n, ok := known[list[i].lot]
-		if !ok {
-			c.texts = append(c.texts, list[i].lot)
-			n = uint32(len(c.texts))
-			known[list[i].lot] = n
-		}
-		c.index[i] = n
 	}
 	return d
+}
+
+// placed lists the different values that rows have, and by row its value's place among
+// them, one-based; 0 for a row that has none.
+func placed[T comparable](list []layerRow, of func(*layerRow) T) (values []T, index []uint32) {
+	var none T
+	known := map[T]uint32{none: 0}
+	index = make([]uint32, len(list))
+	for i := range list {
+		value := of(&list[i])
+		n, ok := known[value]
+		if !ok {
+			values = append(values, value)
+			n = uint32(len(values))
+			known[value] = n
+		}
+		index[i] = n
+	}
+	return values, index
 }
 
 // packTimes packs the column of times.

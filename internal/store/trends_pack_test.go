@@ -20,7 +20,7 @@ func packedSample(n int) *layerDay {
 			rows[i].lot = []string{"a", "Lot ½", ""}[r.IntN(3)]
 		}
 	}
-	return dayOfRows(20_000, rows)
+	return dayOfRows(20_000, rows, allDimensions)
 }
 
 func TestAPackedDayUnpacksToWhatItWas(t *testing.T) {

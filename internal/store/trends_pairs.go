@@ -73,6 +73,9 @@ func (p *pairTable) each(least int, give func(plate, printer int32, c TrendCount
 }
 
 func (c *trendCounter) countPairs(d *layerDay, plates []int32) {
+	if c.pairs.printers == nil {
+		c.pairs = newPairTable(c.things)
+	}
 	c.group, c.second = sized(c.group, d.len()), sized(c.second, d.len())
 	place := func(into []int32, column *layerColumn, places map[int32]int32) {
 		c.table = append(c.table[:0], 0)

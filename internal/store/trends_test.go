@@ -45,6 +45,26 @@ func untidyFarm(last time.Time) *farm.Bundle {
 	return b
 }
 
+// holding gives a store that holds a farm, at a time.
+func holding(t *testing.T, b *farm.Bundle, now time.Time) *store.Store {
+	t.Helper()
+	s, err := store.Open(context.Background(), testdb.New(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(s.Close)
+	s.SetClock(func() time.Time { return now })
+	importFarm(t, s, b)
+	return s
+}
+
+func importFarm(t *testing.T, s *store.Store, b *farm.Bundle) {
+	t.Helper()
+	if report, err := s.ImportFarm(context.Background(), store.Act{Via: "import"}, b, store.ImportOptions{}); err != nil || !report.Stored {
+		t.Fatalf("%v\n%s", err, report.Text())
+	}
+}
+
 // slowly counts as Trends does, by going through the records one by one.
 func slowly(b *farm.Bundle, q store.TrendQuery, plates map[string]string) map[string]store.TrendCount {
 	surfaces, bays := map[string]string{}, map[string]string{}
@@ -298,15 +318,7 @@ func TestTrendsCountAsAPlainWalkDoes(t *testing.T) {
 	// New York's clocks went forward on 2026-03-08.
 	last := time.Date(2026, 3, 20, 14, 0, 0, 0, time.UTC)
 	b := untidyFarm(last)
-	s, err := store.Open(ctx, testdb.New(t))
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(s.Close)
-	s.SetClock(func() time.Time { return last })
-	if report, err := s.ImportFarm(ctx, store.Act{Via: "import"}, b, store.ImportOptions{}); err != nil || !report.Stored {
-		t.Fatalf("%v\n%s", err, report.Text())
-	}
+	s := holding(t, b, last)
 	newYork, _ := time.LoadLocation("America/New_York")
 	chatham, _ := time.LoadLocation("Pacific/Chatham") // 13:45 ahead
 	queries := func() (list []store.TrendQuery) {
@@ -409,9 +421,7 @@ func TestTrendsCountAsAPlainWalkDoes(t *testing.T) {
 		f.ID, f.Printer, f.StartedAt, f.Grade, f.GradedAt, f.NotedAt, f.Material = id, b.Printers[i].Tag, last.Add(-time.Duration(i)*31*time.Hour), "", time.Time{}, time.Time{}, "NEW"
 		more.FirstLayers = append(more.FirstLayers, f)
 	}
-	if report, err := s.ImportFarm(ctx, store.Act{Via: "import"}, more, store.ImportOptions{}); err != nil || !report.Stored {
-		t.Fatalf("%v\n%s", err, report.Text())
-	}
+	importFarm(t, s, more)
 	b.FirstLayers = append(b.FirstLayers, more.FirstLayers...)
 	all("after an import")
 }

@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"context"
+	"fmt"
 	"slices"
 	"testing"
 	"time"
@@ -12,34 +13,40 @@ import (
 	"basecourse/internal/testdb"
 )
 
-// One printer's, plate's or job's few layers are read by their index, and counted as a
-// plain walk does, filtered by other things too; where plates hang on other layers
-// they are found among all.
+// One printer's, plate's or job's few layers, and those of a bay or a surface that is
+// rare, are read by their index, and counted as a plain walk does, filtered by other
+// things too; where plates hang on other layers they are found among all.
 func TestTrendsOfOneThingAreReadByItsIndex(t *testing.T) {
 	ctx := context.Background()
 	last := time.Date(2026, 3, 20, 14, 0, 0, 0, time.UTC)
 	b := untidyFarm(last)
 	b.FirstLayers = slices.DeleteFunc(b.FirstLayers, func(f farm.FirstLayer) bool { return f.Plate == "" })
-	s, err := store.Open(ctx, testdb.New(t))
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(s.Close)
-	s.SetClock(func() time.Time { return last })
-	if report, err := s.ImportFarm(ctx, store.Act{Via: "import"}, b, store.ImportOptions{}); err != nil || !report.Stored {
-		t.Fatalf("%v\n%s", err, report.Text())
-	}
 	f := b.FirstLayers[slices.IndexFunc(b.FirstLayers, func(f farm.FirstLayer) bool { return f.Job != "" && f.StartedAt.After(last.AddDate(0, 0, -20)) })]
+	// Its printer stands in a bay and its plate has a surface that few others share.
+	for i := range 200 {
+		printer, plate := b.Printers[0], b.Plates[0]
+		printer.Tag, plate.Tag = fmt.Sprintf("X-%03d", i), fmt.Sprintf("Y-%03d", i)
+		b.Printers, b.Plates = append(b.Printers, printer), append(b.Plates, plate)
+	}
+	b.Printers[slices.IndexFunc(b.Printers, func(p farm.Printer) bool { return p.Tag == f.Printer })].Bay = "Corner"
+	b.Plates[slices.IndexFunc(b.Plates, func(p farm.Plate) bool { return p.Tag == f.Plate })].Surface = "polypropylene"
+	s := holding(t, b, last)
 	zone, _ := time.LoadLocation("Europe/Berlin")
 	all := func(what string, allNamed bool) {
 		t.Helper()
 		plates := platesByExposure(b)
-		for _, by := range []store.TrendBy{store.TrendAll, store.TrendPlate, store.TrendWashed} {
-			for _, filter := range []store.TrendFilter{{Printer: f.Printer}, {Plate: f.Plate}, {Job: f.Job, Material: f.Material}} {
+		for k, by := range []store.TrendBy{store.TrendAll, store.TrendPlate, store.TrendWashed, store.TrendAge, store.TrendPair, store.TrendJob, store.TrendSurface, store.TrendHour} {
+			filters := []store.TrendFilter{{Printer: f.Printer}, {Plate: f.Plate}, {Job: f.Job, Material: f.Material}, {Bay: "Corner"}, {Surface: "polypropylene"}}
+			if k > 2 { // one of them
+				filters = filters[(k+3)%5:][:1]
+			}
+			for _, filter := range filters {
 				q := store.TrendQuery{By: by, Bounds: weeks(zone, "2026-02-16", 5), Until: last, Zone: zone, InBuckets: by != store.TrendPair, Filter: filter, Outcomes: true}
 				checkTrends(t, s, b, plates, q, what)
 				got, err := s.Trends(ctx, q)
-				byIndex := by != store.TrendWashed && (allNamed || filter.Job != "" || filter.Plate == "" && by == store.TrendAll)
+				life, ofPlates := store.LifeBands(by) != nil, filter.Plate != "" || filter.Surface != ""
+				plateMatters := ofPlates || by == store.TrendPlate || by == store.TrendPair || by == store.TrendSurface
+				byIndex := (!life || ofPlates) && (allNamed || filter.Job != "" || !plateMatters)
 				if err != nil || (got.CountedRaw == 0) != byIndex {
 					t.Errorf("%s: by %q %+v: %d days counted from all layers, by the index is %v: %v", what, by, filter, got.CountedRaw, byIndex, err)
 				}
@@ -81,15 +88,7 @@ func TestTrendEventsAreThoseOfTheThing(t *testing.T) {
 	ctx := context.Background()
 	last := time.Date(2026, 3, 20, 14, 0, 0, 0, time.UTC)
 	b := untidyFarm(last)
-	s, err := store.Open(ctx, testdb.New(t))
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(s.Close)
-	s.SetClock(func() time.Time { return last })
-	if report, err := s.ImportFarm(ctx, store.Act{Via: "import"}, b, store.ImportOptions{}); err != nil || !report.Stored {
-		t.Fatalf("%v\n%s", err, report.Text())
-	}
+	s := holding(t, b, last)
 	from, to := last.Add(-20*24*time.Hour), last.Add(-24*time.Hour)
 	within := func(at time.Time, m farm.Meta) bool { return !at.Before(from) && at.Before(to) && m.VoidedAt.IsZero() }
 	shown := 0
