@@ -21,7 +21,8 @@ import (
 // A farm to time Trends on is filled without the import's checks, which take half an
 // hour at ten million layers: the files are copied into bare tables, and from there in
 // one statement into the real ones, whose triggers are off and whose indexes are away
-// meanwhile. Rows stand in the order of the file, as the import leaves them.
+// meanwhile. Rows stand in the order of the file; the import's stand so but for chunks
+// that overtake each other.
 // TestAFilledFarmIsTheImportedOne holds the two against each other. Records (where ids
 // are unique) and the trail stay empty: Trends reads neither.
 var fills = []struct{ table, bare, columns, from string }{
@@ -163,8 +164,8 @@ func keptFarm(t *testing.T, home string, size sample.Size) (s *store.Store, url 
 	return s, cluster.URL("trends")
 }
 
-// A farm that was filled holds what the import of the same files stores, in the same
-// order; only ids are others.
+// A farm that was filled holds what the import of the same files stores; only ids are
+// others.
 func TestAFilledFarmIsTheImportedOne(t *testing.T) {
 	ctx := context.Background()
 	home := t.TempDir()
@@ -189,7 +190,7 @@ func TestAFilledFarmIsTheImportedOne(t *testing.T) {
 	}
 	for _, f := range fills {
 		lines := func(url string) []string {
-			return strings.Split(one[string](t, connect(t, url), `SELECT string_agg((to_jsonb(f) - 'id')::text, E'\n' ORDER BY f.ctid) FROM `+f.table+` f`), "\n")
+			return strings.Split(one[string](t, connect(t, url), `SELECT string_agg((to_jsonb(f) - 'id')::text, E'\n' ORDER BY f.ref) FROM `+f.table+` f`), "\n")
 		}
 		got, want := lines(url), lines(theirs)
 		for i := range min(len(got), len(want)) {
