@@ -53,8 +53,8 @@ type trendCounter struct {
 	numbers []int32          // by a thing's number: one more than its group; 0 not numbered yet
 	byName  map[string]int32 // by a name that several things share
 	names   []string
-	groups  []tally   // by group
-	inside  [][]tally // by group, by bucket
+	groups  []tally // by group
+	inside  []tally // by group, and in it by bucket; nil: not asked for
 	pairs   pairTable
 
 	spans    []groupSpan
@@ -233,7 +233,7 @@ func (c *trendCounter) newGroup(name string) int32 {
 	c.groups = append(c.groups, tally{})
 	c.names = append(c.names, name)
 	if c.q.InBuckets {
-		c.inside = append(c.inside, make([]tally, len(c.buckets)))
+		c.inside = append(c.inside, make([]tally, len(c.buckets))...)
 	}
 	return n
 }
@@ -327,9 +327,10 @@ func (c *trendCounter) day(d *layerDay) {
 		c.groupsOf(d, plates)
 	}
 	if c.inside != nil {
+		buckets := len(c.buckets)
 		for i, keep := range c.keep {
 			if keep {
-				c.inside[c.group[i]][c.bucket[i]].add(tallies[d.flags[i]&7])
+				c.inside[int(c.group[i])*buckets+int(c.bucket[i])].add(tallies[d.flags[i]&7])
 			}
 		}
 		return
@@ -389,12 +390,16 @@ func (c *trendCounter) finish(out *Trends) {
 			out.Groups = append(out.Groups, g)
 		})
 	}
+	counts := make([]TrendCount, len(c.inside)) // at once: there may be thousands of groups
+	for i := range c.inside {
+		counts[i] = c.inside[i].count()
+	}
 	for n := range c.groups {
 		g := TrendGroup{Name: c.names[n], Total: c.groups[n].count(), Look: c.looks.of(n)}
-		if c.inside != nil {
-			for _, b := range c.inside[n] {
-				g.Buckets = append(g.Buckets, b.count())
-				g.Total.add(b.count())
+		if size := len(c.buckets); c.inside != nil {
+			g.Buckets = counts[n*size : (n+1)*size : (n+1)*size]
+			for _, b := range g.Buckets {
+				g.Total.add(b)
 			}
 		}
 		add(g)
