@@ -54,12 +54,28 @@ func beside(one, other func()) {
 	wait.Wait()
 }
 
+// known is a history as it was known at an instant, with its exposures.
+type known struct {
+	h  *exposure.History
+	ex []exposure.Exposure // nil: those of the whole history
+}
+
+// knownBefore gives it, and is half of the work of a fit's gathering.
+func knownBefore(data *store.Analysis, at time.Time) known {
+	h, same := before(data, at.UnixMicro())
+	if same {
+		return known{h: h}
+	}
+	return known{h, exposure.Of(h)}
+}
+
 // gather collects it: of the layers that a look list drew, and where one is in use also
-// of all that was graded.
-func gather(v *view, data *store.Analysis, ex []exposure.Exposure, zone *time.Location) (listed, all *gathered) {
-	h, same := before(data, v.midnight.UnixMicro())
-	if !same {
-		ex = exposure.Of(h)
+// of all that was graded. at is what was known at the view's midnight, ex are the
+// exposures of the whole history.
+func gather(v *view, data *store.Analysis, at known, ex []exposure.Exposure, zone *time.Location) (listed, all *gathered) {
+	h := at.h
+	if at.ex != nil {
+		ex = at.ex
 	}
 	from, to := v.q.From, v.q.To
 	if !v.fitTo.IsZero() {

@@ -115,11 +115,13 @@ func (a *Assessor) compute(ctx context.Context, q AsOf) (*view, error) {
 		v.until = time.UnixMicro(data.Until)
 	}
 	next := nextStarts(&data.History, q.At.UnixMicro())
-	ex, coming := exposure.With(&data.History, next)
+	var ex, coming []exposure.Exposure
+	var atMidnight known
+	beside(func() { ex, coming = exposure.With(&data.History, next) }, func() { atMidnight = knownBefore(data, v.midnight) })
 	v.window(data, ex)
 	var listed, all *gathered
 	beside(func() {
-		listed, all = gather(v, data, ex, zone)
+		listed, all = gather(v, data, atMidnight, ex, zone)
 		listed.mark()
 		all.mark()
 	}, func() {

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"basecourse/internal/exposure"
@@ -176,26 +177,32 @@ const (
 )
 
 // merge takes the rows that changed into those that were read before, which stay
-// as they are for who reads them still.
-func (old *analysisRows) merge(fresh *analysisRows, void *[analysisLists][]bool) *analysisRows {
+// as they are for who reads them still. moved gives the old ones the numbers that
+// printers and plates have now, as the fresh ones do; nil: they are what they were.
+func (old *analysisRows) merge(fresh *analysisRows, void *[analysisLists][]bool, moved *moves) *analysisRows {
 	n := &analysisRows{latest: max(old.latest, fresh.latest)}
+	var rest sync.WaitGroup
+	rest.Go(func() {
+		p := merger[exposure.Probe]{func(p *exposure.Probe) int64 { return p.At }, func(p *exposure.Probe, _ int, _ [][16]byte) *[16]byte { return &p.ID }}
+		steps := p.plan(old.h.Probes, nil, fresh.h.Probes, nil, void[listProbes])
+		n.h.Probes = follow(steps, old.h.Probes, fresh.h.Probes, by(moved, (*moves).probe))
+		n.h.Cleanings, n.cleaningIDs = beside(old.h.Cleanings, old.cleaningIDs, fresh.h.Cleanings, fresh.cleaningIDs, void[listCleanings], func(c *exposure.Cleaning) int64 { return c.At }, by(moved, (*moves).cleaning))
+		n.h.Skips, n.skipIDs = beside(old.h.Skips, old.skipIDs, fresh.h.Skips, fresh.skipIDs, void[listSkips], func(s *exposure.Skip) int64 { return s.At }, by(moved, (*moves).skip))
+		n.h.Services, n.serviceIDs = beside(old.h.Services, old.serviceIDs, fresh.h.Services, fresh.serviceIDs, void[listServices], func(s *exposure.Service) int64 { return s.At }, by(moved, (*moves).service))
+		n.h.Fittings, n.fittingIDs = beside(old.h.Fittings, old.fittingIDs, fresh.h.Fittings, fresh.fittingIDs, void[listFittings], func(f *exposure.Fitting) int64 { return f.At }, by(moved, (*moves).fitting))
+	})
 	m := merger[exposure.Start]{func(s *exposure.Start) int64 { return s.At }, func(s *exposure.Start, _ int, _ [][16]byte) *[16]byte { return &s.ID }}
 	steps := m.plan(old.h.Starts, nil, fresh.h.Starts, nil, void[listStarts])
-	n.h.Starts, n.labels = follow(steps, old.h.Starts, fresh.h.Starts), follow(steps, old.labels, fresh.labels)
-	p := merger[exposure.Probe]{func(p *exposure.Probe) int64 { return p.At }, func(p *exposure.Probe, _ int, _ [][16]byte) *[16]byte { return &p.ID }}
-	n.h.Probes = follow(p.plan(old.h.Probes, nil, fresh.h.Probes, nil, void[listProbes]), old.h.Probes, fresh.h.Probes)
-	n.h.Cleanings, n.cleaningIDs = beside(old.h.Cleanings, old.cleaningIDs, fresh.h.Cleanings, fresh.cleaningIDs, void[listCleanings], func(c *exposure.Cleaning) int64 { return c.At })
-	n.h.Skips, n.skipIDs = beside(old.h.Skips, old.skipIDs, fresh.h.Skips, fresh.skipIDs, void[listSkips], func(s *exposure.Skip) int64 { return s.At })
-	n.h.Services, n.serviceIDs = beside(old.h.Services, old.serviceIDs, fresh.h.Services, fresh.serviceIDs, void[listServices], func(s *exposure.Service) int64 { return s.At })
-	n.h.Fittings, n.fittingIDs = beside(old.h.Fittings, old.fittingIDs, fresh.h.Fittings, fresh.fittingIDs, void[listFittings], func(f *exposure.Fitting) int64 { return f.At })
+	n.h.Starts, n.labels = follow(steps, old.h.Starts, fresh.h.Starts, by(moved, (*moves).start)), follow(steps, old.labels, fresh.labels, nil)
+	rest.Wait()
 	return n
 }
 
 // beside merges a list whose ids lie beside it.
-func beside[T any](old []T, oldIDs [][16]byte, fresh []T, freshIDs [][16]byte, void []bool, at func(*T) int64) ([]T, [][16]byte) {
+func beside[T any](old []T, oldIDs [][16]byte, fresh []T, freshIDs [][16]byte, void []bool, at func(*T) int64, move func(*T)) ([]T, [][16]byte) {
 	m := merger[T]{at, func(_ *T, i int, ids [][16]byte) *[16]byte { return &ids[i] }}
 	steps := m.plan(old, oldIDs, fresh, freshIDs, void)
-	return follow(steps, old, fresh), follow(steps, oldIDs, freshIDs)
+	return follow(steps, old, fresh, move), follow(steps, oldIDs, freshIDs, nil)
 }
 
 // merger knows what a list is ordered by: time, then id.
@@ -257,10 +264,14 @@ func (m *merger[T]) plan(old []T, oldIDs [][16]byte, fresh []T, freshIDs [][16]b
 	return append(steps, mergeStep{from, len(old), -1})
 }
 
-// follow makes a new list by a plan; without one the old list will do.
-func follow[T any](steps []mergeStep, old, fresh []T) []T {
+// follow makes a new list by a plan; without one, and where nothing moved, the old list
+// will do. move gives an old row its new numbers, nil: they are what they were.
+func follow[T any](steps []mergeStep, old, fresh []T, move func(*T)) []T {
 	if steps == nil {
-		return old
+		if move == nil || len(old) == 0 {
+			return old
+		}
+		steps = []mergeStep{{0, len(old), -1}}
 	}
 	n := 0
 	for _, s := range steps {
@@ -271,7 +282,13 @@ func follow[T any](steps []mergeStep, old, fresh []T) []T {
 	}
 	out := make([]T, 0, n)
 	for _, s := range steps {
+		was := len(out)
 		out = append(out, old[s.from:s.to]...)
+		if move != nil {
+			for i := was; i < len(out); i++ {
+				move(&out[i])
+			}
+		}
 		if s.fresh >= 0 {
 			out = append(out, fresh[s.fresh])
 		}
@@ -279,40 +296,42 @@ func follow[T any](steps []mergeStep, old, fresh []T) []T {
 	return out
 }
 
-// renumber gives the rows with other numbers of printers and plates, where those
-// of things that were there before have moved.
-func (old *analysisRows) renumber(printers, plates []int32) *analysisRows {
-	n := *old
-	h := &n.h
-	h.Starts, h.Probes, h.Cleanings = slices.Clone(h.Starts), slices.Clone(h.Probes), slices.Clone(h.Cleanings)
-	h.Skips, h.Services, h.Fittings = slices.Clone(h.Skips), slices.Clone(h.Services), slices.Clone(h.Fittings)
-	plate := func(i *int32) {
-		if *i >= 0 {
-			*i = plates[*i]
-		}
+// moves are the numbers that things of before have now.
+type moves struct{ printers, plates []int32 }
+
+// by gives what renumbers a row; nil where nothing moved.
+func by[T any](m *moves, row func(*moves, *T)) func(*T) {
+	if m == nil {
+		return nil
 	}
-	for i := range h.Starts {
-		h.Starts[i].Printer = printers[h.Starts[i].Printer]
-		plate(&h.Starts[i].Plate)
+	return func(x *T) { row(m, x) }
+}
+
+func (m *moves) plate(i *int32) {
+	if *i >= 0 {
+		*i = m.plates[*i]
 	}
-	for i := range h.Probes {
-		h.Probes[i].Printer = printers[h.Probes[i].Printer]
-		plate(&h.Probes[i].Plate)
-	}
-	for i := range h.Cleanings {
-		plate(&h.Cleanings[i].Plate)
-	}
-	for i := range h.Skips {
-		h.Skips[i].Printer = printers[h.Skips[i].Printer]
-	}
-	for i := range h.Services {
-		h.Services[i].Printer = printers[h.Services[i].Printer]
-	}
-	for i := range h.Fittings {
-		h.Fittings[i].Printer = printers[h.Fittings[i].Printer]
-		plate(&h.Fittings[i].Plate)
-	}
-	return &n
+}
+
+func (m *moves) start(s *exposure.Start) {
+	s.Printer = m.printers[s.Printer]
+	m.plate(&s.Plate)
+}
+
+func (m *moves) probe(p *exposure.Probe) {
+	p.Printer = m.printers[p.Printer]
+	m.plate(&p.Plate)
+}
+
+func (m *moves) cleaning(c *exposure.Cleaning) { m.plate(&c.Plate) }
+
+func (m *moves) skip(s *exposure.Skip) { s.Printer = m.printers[s.Printer] }
+
+func (m *moves) service(s *exposure.Service) { s.Printer = m.printers[s.Printer] }
+
+func (m *moves) fitting(f *exposure.Fitting) {
+	f.Printer = m.printers[f.Printer]
+	m.plate(&f.Plate)
 }
 
 // moves tells where the things of one numbering stand in a later one, and whether

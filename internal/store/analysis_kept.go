@@ -127,14 +127,15 @@ func (k *KeptAnalysis) follow(r *analysisReader, seen *actsSeen) (bool, error) {
 			return false, err
 		}
 	}
-	fresh := r.rows
+	var moved *moves
 	if movedPrinters || movedPlates {
-		rows = rows.renumber(printers, plates)
+		moved = &moves{printers, plates}
 	}
-	if r.since == nil {
-		r.rows = rows
-	} else {
-		r.rows = rows.merge(fresh, &r.since.void)
+	switch {
+	case r.since != nil:
+		r.rows = rows.merge(r.rows, &r.since.void, moved)
+	case moved != nil:
+		r.rows = rows.merge(&analysisRows{latest: rows.latest}, &[analysisLists][]bool{}, moved)
 	}
 	return true, nil
 }

@@ -96,39 +96,61 @@ func happened[T any](list []T, has func(t int64) bool, at func(*T) int64) []T {
 
 // number numbers materials and graders as they first appear.
 func (r *analysisReader) number() {
-	materials, graders := map[int32]int32{}, map[int32]int32{}
+	var materials, graders appearing
 	lastM, lastG, m, g := int32(-1), int32(-1), int32(-1), int32(-1)
 	for i := range r.a.Labels {
 		l := &r.a.Labels[i]
 		if l.Material != lastM {
-			lastM, m = l.Material, appearing(materials, l.Material)
+			lastM, m = l.Material, materials.number(l.Material)
 		}
 		if l.Grader != lastG {
-			lastG, g = l.Grader, appearing(graders, l.Grader)
+			lastG, g = l.Grader, graders.number(l.Grader)
 		}
 		l.Material, l.Grader = m, g
 	}
-	r.a.Materials, r.a.Graders = len(materials), len(graders)
-	r.a.GraderIDs = make([]int32, len(graders))
-	for id, n := range graders {
-		r.a.GraderIDs[n] = id
-	}
-	r.a.MaterialNames = make([]string, len(materials))
-	for id, n := range materials {
+	r.a.Materials, r.a.Graders = len(materials.ids), len(graders.ids)
+	r.a.GraderIDs = append([]int32{}, graders.ids...)
+	r.a.MaterialNames = make([]string, len(materials.ids))
+	for n, id := range materials.ids {
 		r.a.MaterialNames[n] = r.materialNames[id]
 	}
 }
 
-func appearing(seen map[int32]int32, id int32) int32 {
+// appearing numbers ids as they first appear.
+type appearing struct {
+	ids  []int32         // in order
+	near []int32         // 1 + number of small ids; 0: none yet
+	far  map[int32]int32 // the same of others
+}
+
+// nearIDs is below which ids are looked up in a list: nearly all starts are of another
+// material than the one before.
+const nearIDs = 1 << 16
+
+func (a *appearing) number(id int32) int32 {
 	if id < 0 {
 		return -1
 	}
-	n, ok := seen[id]
-	if !ok {
-		n = int32(len(seen))
-		seen[id] = n
+	if int(id) < len(a.near) && a.near[id] > 0 {
+		return a.near[id] - 1
 	}
-	return n
+	if n := a.far[id]; n > 0 {
+		return n - 1
+	}
+	a.ids = append(a.ids, id)
+	n := int32(len(a.ids))
+	if id < nearIDs {
+		if int(id) >= len(a.near) {
+			a.near = append(a.near, make([]int32, int(id)+1-len(a.near))...)
+		}
+		a.near[id] = n
+		return n - 1
+	}
+	if a.far == nil {
+		a.far = map[int32]int32{}
+	}
+	a.far[id] = n
+	return n - 1
 }
 
 func inOrder[T any](list []T, at func(*T) int64, tie func(i, j int) int) []T {
