@@ -211,7 +211,7 @@ func (w *writer) void(ctx context.Context, v *intake.Void) (Result, error) {
 		result.Outcome = Recorded
 	}
 	if v.ReplacedBy != "" {
-		noted, err := w.replace(ctx, l, k, result.ID, v.ReplacedBy)
+		noted, err := w.replace(ctx, l, k, old, v.ReplacedBy)
 		if err != nil {
 			return result, err
 		}
@@ -223,7 +223,8 @@ func (w *writer) void(ctx context.Context, v *intake.Void) (Result, error) {
 }
 
 // replace notes on the record by which another is replaced that it replaces it.
-func (w *writer) replace(ctx context.Context, l *layout, wrong known, wrongID farm.ID, by string) (noted bool, err error) {
+func (w *writer) replace(ctx context.Context, l *layout, wrong known, was any, by string) (noted bool, err error) {
+	wrongID := *l.Fields[0].At(was).(*farm.ID)
 	k, err := w.identify(ctx, "replaced_by", by)
 	if err != nil {
 		return false, err
@@ -250,7 +251,27 @@ func (w *writer) replace(ctx context.Context, l *layout, wrong known, wrongID fa
 	w.changed(k.kind, k.id, "replaces", "", wrongID.Text())
 	_, err = w.tx.Exec(ctx, `UPDATE `+l.Name+` t SET replaces = $4, replaces_ref = nullif($5, '') WHERE `+l.ownerMatch("$1")+
 		` AND t.`+l.whenColumn()+` = $2 AND t.id = $3`, k.owner, k.happenedAt, k.id, wrong.id, wrongID.Ref)
-	return err == nil, err
+	if err != nil {
+		return false, err
+	}
+	return true, w.staysDrawn(ctx, l, was, old)
+}
+
+// staysDrawn lets a first layer that replaces a wrong one stay drawn as that was: whoever
+// corrects a record cannot say what the look list drew, and nothing is drawn twice.
+func (w *writer) staysDrawn(ctx context.Context, l *layout, was, by any) error {
+	f, ok := was.(*farm.FirstLayer)
+	if !ok || f.LookDrawn == "" {
+		return nil
+	}
+	if now := by.(*farm.FirstLayer); now.LookDrawn != "" || farm.Known(now.LookChance) {
+		return nil
+	}
+	given := l.New()
+	to := given.(*farm.FirstLayer)
+	to.LookDrawn, to.LookChance = f.LookDrawn, f.LookChance
+	_, err := w.again(ctx, l, by, given, make([]int32, len(l.Fields)), nil)
+	return err
 }
 
 // digestOf is the first eight bytes of a SHA-256 as the number it is kept as.
