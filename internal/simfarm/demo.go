@@ -43,10 +43,13 @@ func DemoWithTruth(today time.Time, seed uint64) (*farm.Bundle, *Farm) {
 	f.happen()
 	d := &demo{f: f, now: now.UnixMicro(), names: f.demoNames()}
 	d.interrupt()
+	d.looks()
 	d.written = f.write(d.names)
 	d.things()
 	d.jobs()
 	d.layers()
+	d.listed()
+	d.lots()
 	d.probing()
 	d.plateCare()
 	d.troubles()
@@ -55,6 +58,7 @@ func DemoWithTruth(today time.Time, seed uint64) (*farm.Bundle, *Farm) {
 	d.mistakes()
 	d.disagreements()
 	d.cases()
+	d.judged()
 	d.tasksSkipped()
 	d.advices()
 	d.policies()
@@ -71,6 +75,9 @@ type demo struct {
 	names names
 	next  []int // index of the next start of the same printer, -1 none
 	fits  []int // index of the fitting each start was made on
+	list  map[int]looked
+	told  map[lotOf]bool // what a lot said before a start: whether to do it
+	tests []*demoTest
 }
 
 func (d *demo) gen(trait uint64) *rand.Rand { return rand.New(rand.NewPCG(d.f.Seed, mix(1000+trait))) }
@@ -184,6 +191,7 @@ func (d *demo) sort() {
 	byTime(b.CaseSteps, func(r *farm.CaseStep) (time.Time, farm.ID) { return r.At, r.ID })
 	byTime(b.PlannedTests, func(r *farm.PlannedTest) (time.Time, farm.ID) { return r.BeginsAt, r.ID })
 	byTime(b.Policies, func(r *farm.Policy) (time.Time, farm.ID) { return r.InForceFrom, r.ID })
+	byTime(b.Draws, func(r *farm.Draw) (time.Time, farm.ID) { return r.DrawnAt, r.ID })
 	byTime(b.AdviceDone, func(r *farm.AdviceDone) (time.Time, farm.ID) { return r.At, r.ID })
 }
 

@@ -58,6 +58,9 @@ func (d *demo) probing() {
 		if s.k > 0 && !s.probed && r.Float64() < 0.3 {
 			at := s.when(atProbe)
 			reason := farm.SkipReasons[[...]int{0, 0, 0, 1, 1, 1, 2, 2, 4, 6}[r.IntN(10)]]
+			if do, drawn := d.told[lotOf{n, "probe"}]; drawn && !do {
+				reason = "drawn_by_lot"
+			}
 			b.ProbesSkipped = append(b.ProbesSkipped, farm.ProbeSkipped{ID: f.newID(at, f.drawOf(s), idSkip), Printer: l.Printer,
 				At: instant(at), Reason: reason, Person: d.names.people[s.grader]})
 		}

@@ -121,6 +121,11 @@ func (d *demo) things() {
 		{Instrument: "CAL-1", Kind: "caliper", ResolutionMM: 0.01, UncertaintyMM: 0.03, CheckedAt: now.AddDate(0, -2, 0), CheckDue: now.AddDate(0, 10, 0), CheckResult: "bad"},
 		{Instrument: "SCALE-1", Kind: "scale", ResolutionMM: farm.Unknown(), UncertaintyMM: farm.Unknown(), CheckedAt: now.AddDate(0, -1, 0), CheckDue: now.AddDate(0, 11, 0), CheckResult: "good"},
 	}
+	number := func(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
 	b.Settings = []farm.Setting{{Key: "currency", Value: "EUR"}, {Key: "failure_labour_minutes", Value: "7"}, {Key: "failure_material", Value: "0.60"},
-		{Key: "failure_minutes", Value: "28"}, {Key: "labour_per_hour", Value: "24"}, {Key: "machine_per_hour", Value: "2.80"}, {Key: "time_zone", Value: demoZone}}
+		{Key: "failure_minutes", Value: "28"}, {Key: "labour_per_hour", Value: "24"}, {Key: "look_share", Value: number(100 * demoLookShare)}, {Key: "lot_limit", Value: number(demoLotLimit)},
+		{Key: "machine_per_hour", Value: "2.80"}, {Key: "time_zone", Value: demoZone}}
 }
+
+// demoFailureCost is what a failed first layer costs by these settings.
+const demoFailureCost = (28*2.80+7*24)/60 + 0.60

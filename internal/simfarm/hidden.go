@@ -46,6 +46,7 @@ type start struct {
 	grade            uint8
 	cause            cause
 	prep             float32 // minutes before the start within which it was made ready
+	toProbe, toClean float32 // chances that the crew does so, as it saw things then
 	gap              float32 // true prints since the plate was cleaned
 	height           float32 // gap error at the centre, mm, up positive
 	tiltX, tiltY     float32 // at the outer zones

@@ -184,6 +184,10 @@ func (r *run) next() {
 	if sc.DriftClean != 0 {
 		ready *= math.Exp(-sc.DriftClean * p.drift * f.life(e.at))
 	}
+	s.toClean = float32(min(1, ready))
+	if r.failed[s.plate] {
+		s.toClean += (1 - s.toClean) * float32(sc.Reactive)
+	}
 	if d.u(forClean) < ready {
 		s.method = method(d.u(forMethod), sc)
 	} else if r.failed[s.plate] && d.u(forReactive) < sc.Reactive {
@@ -216,6 +220,7 @@ func (r *run) next() {
 	}
 	x += sc.DriftSkip * p.drift * f.life(e.at)
 	s.probed = m.k == 0 || d.u(forSkip) >= logistic(x)
+	s.toProbe = float32(1 - logistic(x))
 	if s.probed && s.swapped && m.k > 0 && d.u(forVoid) < sc.VoidChance {
 		s.probePlate = old
 	}

@@ -1,6 +1,6 @@
 //go:build long
 
-package trial
+package trial_test
 
 import (
 	"fmt"
@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"basecourse/internal/simfarm"
+	"basecourse/internal/trial"
 )
 
 // TestProofValidation counts how often fixes that change nothing, and fixes that
@@ -61,7 +62,7 @@ func TestProofValidation(t *testing.T) {
 	text += fmt.Sprintf("Seeds from %d, %d farms a scenario, %s, commit %s. `VALIDATION_SEED=%d go test -tags long -run ProofValidation -timeout 2h -v ./internal/trial`\n\n",
 		base, farms, time.Now().UTC().Format(time.DateOnly), strings.TrimSpace(string(commit)), base) +
 		"Each failed first layer after 28 days opens a proof unless one is open for its printer (plate). First nothing is changed, then every later failure of the subject while its proof is open is kept with the chance said. " +
-		fmt.Sprintf("Upheld from odds of %d on, not upheld at %.1f and below, beside at most %d look-alikes. Bar: of fixes that change nothing at most 0.05 upheld over all farms. “Open” ended with the farm.\n", UpheldAt, NotUpheldAt, MostAlike)
+		fmt.Sprintf("Upheld from odds of %d on, not upheld at %.1f and below, beside at most %d look-alikes. Bar: of fixes that change nothing at most 0.05 upheld over all farms. “Open” ended with the farm.\n", trial.UpheldAt, trial.NotUpheldAt, trial.MostAlike)
 	for i, kind := range kinds {
 		rows[i] = append(rows[i], all[i].row("**all**"))
 		t.Log(kind.word, rows[i][len(rows[i])-1])

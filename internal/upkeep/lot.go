@@ -3,6 +3,8 @@ package upkeep
 import (
 	"math"
 	"slices"
+
+	"basecourse/internal/trial"
 )
 
 // Lot is what the standing lot of a start goes by.
@@ -30,14 +32,6 @@ type Drawn struct {
 	Why    string  // of a kept one: "" the standing lot, else the planned test
 }
 
-// lotChances are the chances of doing it where leaving it is cheaper by the whole limit,
-// and where doing it is. Between them the chance goes with the difference in a straight
-// line: that costs less than a third of what even chances would (the cost of a draw is
-// the difference times the chance of the dearer arm, on the average over the differences
-// 0.117 of the limit and not 0.25), and a chance no lower than a tenth keeps any one start
-// from weighing more than ten.
-const lotLeast, lotMost = 0.1, 0.9
-
 // draw decides by lot, where doing and leaving differ by so little.
 func (a *Adviser) draw(s *State, t Task, saves float64) (x Drawn, ok bool) {
 	if s.Lot == nil {
@@ -56,8 +50,7 @@ func (a *Adviser) draw(s *State, t Task, saves float64) (x Drawn, ok bool) {
 	if !(math.Abs(saves) < limit) {
 		return x, false
 	}
-	x = Drawn{Task: t, Saves: saves, Chance: (lotLeast+lotMost)/2 + (lotMost-lotLeast)/2*saves/limit}
-	x.Chance = math.Round(100*x.Chance) / 100 // as it is recorded
+	x = Drawn{Task: t, Saves: saves, Chance: trial.Chance(saves, limit)}
 	x.Do = s.Lot.Number(t) < x.Chance
 	return x, true
 }

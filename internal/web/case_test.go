@@ -174,6 +174,9 @@ func TestATestFromItsPlanToItsEnd(t *testing.T) {
 	}
 }
 
+// demoOnTest is the printer of the demo's farm on which a test runs.
+const demoOnTest = "P-038"
+
 // drawnEverywhere holds pages and the snapshot for work without network against what the Grade
 // page of P-001 said.
 func drawnEverywhere(t *testing.T, c *webtest.Client, arm string) {
@@ -197,6 +200,9 @@ func drawnEverywhere(t *testing.T, c *webtest.Client, arm string) {
 		t.Fatal(err)
 	}
 	for _, p := range kept.Printers {
+		if p.Tag == demoOnTest {
+			continue
+		}
 		if (p.Tag == "P-001") != (len(p.Drawn) == 1) || len(p.Drawn) == 1 && (p.Drawn[0].Arm != arm || p.Drawn[0].Says != want || p.Drawn[0].Until.IsZero()) {
 			t.Errorf("the snapshot has of %s %+v", p.Tag, p.Drawn)
 		}
