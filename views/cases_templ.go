@@ -265,7 +265,7 @@ func casePart(p CasePart) templ.Component {
 			}
 		}
 		if p.Action != "" {
-			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 25, "<details class=\"decide\"")
+			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 25, "<details class=\"decision\"")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}

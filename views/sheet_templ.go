@@ -28,7 +28,7 @@ func sheetPart(p SheetPart) templ.Component {
 		ctx = templ.InitializeContext(ctx)
 		ctx = templ.ClearChildren(ctx)
 		if p.Action != "" || len(p.Kept) > 0 {
-			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 1, "<section aria-labelledby=\"sheets\" class=\"sheets\"><h2 id=\"sheets\">Evidence kept</h2>")
+			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 1, "<section aria-labelledby=\"sheets\" class=\"evidence-kept\"><h2 id=\"sheets\">Evidence kept</h2>")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}

@@ -166,6 +166,7 @@ type Row struct {
 // Table is a small table of words and numbers.
 type Table struct {
 	Caption string
+	Titled  bool   // a heading just above says the same: the caption is not drawn
 	Sub     string // what, when, n, coverage
 	Columns []Column
 	Rows    []Row

@@ -41,7 +41,12 @@ func adviceFor(e *Evidence) views.Advice {
 		a.Do = "Leave it. Nothing here asks for more " + map[bool]string{true: "probing", false: "cleaning"}[probing] + "."
 	}
 	a.Sure = sureWords(e)
-	if e.State == "raised" {
+	switch {
+	case e.Case == "on_test":
+		a.Tone, a.Do = "soon", "Follow the lot before each start of "+e.Subject+", until its test ends."
+		a.Because, a.Change = "its test runs, and tells nothing where the lot is not followed.", "the end of its test."
+	case e.State == "raised" && e.Lot != nil && e.Lot.Low > 0: // a lot has shown it
+	case e.State == "raised":
 		a.Change = "a test: for the next starts, a lot decides which get a washed plate."
 		if probing {
 			a.Change = "a test: for the next starts, a lot decides which are probed."

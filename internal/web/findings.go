@@ -94,7 +94,7 @@ func (s *Server) findingsPage(shell views.Shell, list *FindingList, q findingsQu
 		p.Empty = "Findings appear here once first layers with grades are recorded. A printer needs about 100 graded layers before anything can be said."
 		return p
 	}
-	p.Sub = fmt.Sprintf("Window up to %s: %s of %s failed; %s. Most avoidable failures first. “Goes with” is what the records show; only a planned test can show a cause.",
+	p.Sub = fmt.Sprintf("Window up to %s: %s of %s failed; %s. Most avoidable failures first. “Goes with” is what the records show; only what a lot decided can show a cause.",
 		shell.DataThrough, count(list.Failures), counted(list.Graded, "graded first layer", "graded first layers"), coverage(list.Graded, list.FirstLayers))
 	s.findingsFilters(&p, list, q, bays)
 	var shown []Finding

@@ -128,9 +128,12 @@ func raisedStand(s *stand, _, _ time.Time) bool {
 		thing, s.ofPlate = "Failures with "+worst.Subject, true
 	}
 	s.why = fmt.Sprintf("%s go with %s: about %s of 100 avoidable.", thing, wordFor(causeWords, worst.Cause), perHundred(worst.Avoidable))
-	s.todo("Start as usual: nothing is due before the next start", "")
+	s.todo(startAsUsual, "")
 	return true
 }
+
+// startAsUsual is what there is to do where nothing is.
+const startAsUsual = "Start as usual: nothing is due before the next start"
 
 // failedStand: the last layer failed and nothing was recorded since that could
 // have changed anything.

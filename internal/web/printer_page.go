@@ -30,8 +30,11 @@ func (s *Server) getPrinter() echo.HandlerFunc {
 		p := &t.page
 		p.State, p.Why, p.Facts = printerStates[x.state], x.why, s.printerFacts(&x, t.zone, t.end)
 		if x.next != "" {
-			p.Advice = views.Advice{Do: sentence(x.next), Because: lowerFirst(x.why), Tone: printerStates[x.state].Tone}
-			p.Why = ""
+			p.Advice = views.Advice{Do: sentence(x.next), Tone: printerStates[x.state].Tone}
+			// Why it is watched is no reason to start as usual.
+			if x.next != startAsUsual {
+				p.Advice.Because, p.Why = lowerFirst(x.why), ""
+			}
 		}
 		p.Drawn = drawnToSay(x.drawn)
 		if x.row.RetiredAt == nil {

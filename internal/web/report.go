@@ -105,9 +105,10 @@ func (r *report) page(shell views.Shell) views.ReportPage {
 		if part.Table.Caption == "" {
 			part.Table.Caption = x.title
 		}
+		part.Table.Titled = part.Table.Caption == x.title
 		for _, c := range x.columns {
 			if c.word != "" {
-				part.Table.Columns = append(part.Table.Columns, views.Column{Word: c.word, Number: c.number})
+				part.Table.Columns = append(part.Table.Columns, views.Column{Word: c.word, Number: c.number, Whole: c.name == "at" || c.name == "subject"})
 			}
 		}
 		for _, row := range x.rows {

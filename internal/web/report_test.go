@@ -46,7 +46,7 @@ func TestEvidenceIsKeptAndComesOutTheSame(t *testing.T) {
 		t.Errorf("the same form twice: %d more sheets, %v", n, err)
 	}
 	page := "/findings/sheets/" + sheetID
-	if links := amara.Page(probingPage).All("section.sheets li a"); len(links) != 1 || webtest.Attr(links[0], "href") != page {
+	if links := amara.Page(probingPage).All("section.evidence-kept li a"); len(links) != 1 || webtest.Attr(links[0], "href") != page {
 		t.Errorf("the finding's page leads to %d sheets", len(links))
 	}
 	text := webtest.Text(wei.Page(page).One("main"))

@@ -403,7 +403,7 @@ func sheetLargest(x *assess.Sheet) reportPart {
 func ofWords(k, n int) string { return count(k) + " of " + count(n) }
 
 func sheetMarks(x *assess.Sheet) reportPart {
-	p := reportPart{id: "marks", title: "What the layers show", empty: "No mark was noted.", columns: []reportColumn{{"mark", "Mark", false}, {"failed_exposed", "Failed, exposed", true}, {"failed_rest", "Failed, not", true}, {"good_exposed", "Good, exposed", true}, {"good_rest", "Good, not", true}},
+	p := reportPart{id: "marks", title: "What the layers show", empty: "No mark was noted.", columns: []reportColumn{{"mark", "Mark", false}, {"failed_exposed", "Failed, exposed", true}, {"failed_rest", "Failed, not exposed", true}, {"good_exposed", "Good, exposed", true}, {"good_rest", "Good, not exposed", true}},
 		after: []string{"Over- and under-squish point at height: probe or tram. Blobs, dragged lines and contamination point at grip: clean."}}
 	for _, m := range x.Marks {
 		p.rows = append(p.rows, []reportCell{{text: wordFor(markWords, m.Mark), value: m.Mark}, told(m.FailedExposed), told(m.FailedRest), told(m.GoodExposed), told(m.GoodRest)})

@@ -97,9 +97,9 @@ func (x *testStanding) says() (state views.State, says []string) {
 	case !x.over():
 		return views.State{Code: "running", Word: "Running"}, []string{count(seen) + " of " + counted(x.Starts, "graded start", "graded starts") + ". Go on: it is not honest to stop yet because of what it shows."}
 	case x.shown:
-		return views.State{Code: "shown", Word: "Over: shown"}, []string{caused, by}
+		return views.State{Code: "shown", Word: "Over: a difference is shown"}, []string{caused, by}
 	case x.full:
-		return views.State{Code: "not_shown", Word: "Over: not shown"}, []string{"The test did not show that " + task + " makes a difference on " + x.Subject + ". " + by}
+		return views.State{Code: "not_shown", Word: "Over: no difference is shown"}, []string{"The test did not show that " + task + " makes a difference on " + x.Subject + ". " + by}
 	}
 	return views.State{Code: "too_little", Word: "Ended before its size"}, []string{"Too little to tell: it ended after " + count(seen) + " of " + counted(x.Starts, "graded start", "graded starts") + ", and what may be looked at before its size shows no difference."}
 }
@@ -163,16 +163,16 @@ func (s *Server) renderTest(c echo.Context, status int, x *testStanding, frame s
 	p.DataThrough = clock(s.now(), zone)
 	p.State, p.Says = x.says()
 	p.Says = slices.DeleteFunc(p.Says, func(w string) bool { return w == "" })
-	p.Arms = views.Table{Caption: "Starts as the lot drew them", Columns: []views.Column{{Word: "Drawn"}, {Word: "Starts", Number: true}, {Word: "Followed", Number: true}, {Word: "Graded", Number: true}, {Word: "Failed", Number: true}}}
+	p.Arms = views.Table{Caption: "Starts as the lot drew them", Columns: []views.Column{{Word: "Drawn"}, {Word: "Starts", Number: true}, {Word: "Followed", Number: true, Wide: true}, {Word: "Graded", Number: true}, {Word: "Failed", Number: true}}}
 	for arm, word := range []string{"Left: no " + wordFor(testedWords, x.Task), "Done: " + wordFor(testedWords, x.Task)} {
 		a := x.graded[arm]
 		failed := views.Cell{Text: count(a.Failures)}
 		if w := stats.Wilson(a.Failures, a.Starts, 0.95); a.Starts >= 10 {
-			failed.Note = percent(float64(a.Failures)/float64(a.Starts)) + ", likely " + percent(w.Low) + " to " + percent(w.High)
+			failed.Note = percent(float64(a.Failures)/float64(a.Starts)) + ", likely " + bare(w.Low) + " to " + percent(w.High)
 		}
 		p.Arms.Rows = append(p.Arms.Rows, views.Row{Cells: []views.Cell{{Text: word}, {Text: count(x.drawn[arm])}, {Text: count(x.followed[arm])}, {Text: count(a.Starts)}, failed}})
 	}
-	if x.graded[0].Starts > 0 && x.graded[1].Starts > 0 && x.graded[0].Failures+x.graded[1].Failures > 0 {
+	if !x.over() && x.graded[0].Starts > 0 && x.graded[1].Starts > 0 && x.graded[0].Failures+x.graded[1].Failures > 0 {
 		p.Notes = append(p.Notes, "May be looked at after every start: failures when done are "+ratioWords(x.look.Ratio)+" those when left; "+lessWords((x.look.Diff.Low+x.look.Diff.High)/2, x.look.Diff)+", at 99 in 100 however often somebody looks.")
 	}
 	p.Notes = append(p.Notes, "Counted as drawn, whatever was done then; “followed” is what the records show.")

@@ -23,7 +23,7 @@ func widePlot() plot {
 	return plot{class: "wide", w: 760, h: 300, left: 56, right: 650, top: 40, bottom: 252}
 }
 func narrowPlot() plot {
-	return plot{class: "narrow", w: 340, h: 260, left: 46, right: 270, top: 40, bottom: 214}
+	return plot{class: "narrow", w: 340, h: 260, left: 46, right: 254, top: 40, bottom: 214}
 }
 func smallPlot() plot {
 	return plot{class: "small", w: 260, h: 104, left: 44, right: 250, top: 8, bottom: 84}

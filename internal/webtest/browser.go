@@ -347,6 +347,20 @@ func (b *Tab) Print(width int64) {
 	}
 }
 
+// Printed is how high the page's main part is as paper has it, in CSS pixels: next to
+// nothing where a rule for paper hides all of it.
+func (b *Tab) Printed() float64 {
+	b.t.Helper()
+	media := func(name string) {
+		if _, err := chromedp.Call(b.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: name}); err != nil {
+			b.t.Fatal(err)
+		}
+	}
+	media("print")
+	defer media("")
+	return Eval[float64](b, `document.querySelector("main").getBoundingClientRect().height`)
+}
+
 // axeSource is the accessibility checker, from testdata.
 var axeSource = sync.OnceValues(func() (string, error) {
 	_, here, _, _ := runtime.Caller(0)
