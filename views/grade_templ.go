@@ -166,7 +166,7 @@ func GradeList(p GradeListPage) templ.Component {
 				}
 				templ.ReleaseBuffer(templ_7745c5c3_Buffer)
 			}
-			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 11, "><label for=\"f-printer\">Grade on printer</label> <span class=\"hint\" id=\"h-printer\">Its tag, typed or scanned, for example P-014.</span> ")
+			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 11, "><label for=\"f-printer\">Grade on printer</label> <span class=\"hint\" id=\"h-printer\">Typed or scanned, for example P-014.</span> ")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}

@@ -123,13 +123,7 @@ func send(address, token string, body []byte) []string {
 // and checks that everything answered as recorded is there, once.
 func crashRounds(t *testing.T, rounds int) {
 	data, bundle := t.TempDir(), t.TempDir()
-	for name, content := range map[string]string{
-		"printers.csv": "printer,bed_x_mm,bed_y_mm\nP-1,250,250\n", "plates.csv": "plate,surface\n",
-	} {
-		if err := os.WriteFile(filepath.Join(bundle, name), []byte(content), 0o600); err != nil {
-			t.Fatal(err)
-		}
-	}
+	writeFiles(t, bundle, map[string]string{"printers.csv": "printer,bed_x_mm,bed_y_mm\nP-1,250,250\n", "plates.csv": "plate,surface\n"})
 	env := []string{"BASECOURSE_DATA=" + data}
 	wantCode(t, call(t, env, "", "import", bundle), 0)
 	r := call(t, env, "", "token", "add", "camera", "--role", "operator")

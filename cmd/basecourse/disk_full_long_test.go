@@ -5,7 +5,6 @@ package main
 import (
 	"io"
 	"net/http"
-	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
@@ -25,11 +24,7 @@ func TestTheDataFoldersDiskIsFull(t *testing.T) {
 	data := filepath.Join(disk, "data")
 	env := []string{"BASECOURSE_DATA=" + data}
 	bundle := t.TempDir()
-	for name, content := range map[string]string{"printers.csv": "printer,bed_x_mm,bed_y_mm\nP-1,250,250\n", "plates.csv": "plate,surface\n"} {
-		if err := os.WriteFile(filepath.Join(bundle, name), []byte(content), 0o600); err != nil {
-			t.Fatal(err)
-		}
-	}
+	writeFiles(t, bundle, map[string]string{"printers.csv": "printer,bed_x_mm,bed_y_mm\nP-1,250,250\n", "plates.csv": "plate,surface\n"})
 	wantCode(t, call(t, env, "", "import", bundle), 0)
 	r := call(t, env, "", "token", "add", "gateway", "--role", "operator")
 	wantCode(t, r, 0)

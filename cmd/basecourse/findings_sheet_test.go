@@ -3,8 +3,6 @@ package main
 import (
 	"context"
 	"encoding/json"
-	"os"
-	"path/filepath"
 	"strconv"
 	"strings"
 	"testing"
@@ -27,11 +25,7 @@ func TestEvidenceIsKeptAndVerifiedByTheCommand(t *testing.T) {
 		at := time.Now().Add(-time.Duration(40-k) * time.Hour)
 		layers += "F-" + strconv.Itoa(k) + ",P-1,L-1," + at.UTC().Format(time.RFC3339) + "," + []string{"clean", "failed"}[k%2] + "," + []string{"yes", "no"}[k%2] + "\n"
 	}
-	for name, text := range map[string]string{"printers.csv": "printer,bed_x_mm,bed_y_mm\nP-1,200,200\n", "plates.csv": "plate,surface\nL-1,glass\n", "first_layers.csv": layers} {
-		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
-			t.Fatal(err)
-		}
-	}
+	writeFiles(t, dir, map[string]string{"printers.csv": "printer,bed_x_mm,bed_y_mm\nP-1,200,200\n", "plates.csv": "plate,surface\nL-1,glass\n", "first_layers.csv": layers})
 	wantCode(t, call(t, env, "", "import", dir), 0)
 	kept := call(t, env, "", "findings", "--keep", "printer/P-1/skipped_probing")
 	wantCode(t, kept, 0)

@@ -12,19 +12,13 @@ import (
 // A log of another form from its suggestion to its undoing, by commands alone.
 func TestALogByCommands(t *testing.T) {
 	env, dir := inEmpty(t), t.TempDir()
+	bundle := t.TempDir()
+	writeFiles(t, bundle, map[string]string{"printers.csv": "printer,bed_x_mm,bed_y_mm\nR-1,250,210\n", "plates.csv": "plate,surface\nL-1,pei_smooth\n"})
 	write := func(name, text string) string {
 		t.Helper()
-		path := filepath.Join(dir, name)
-		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
-			t.Fatal(err)
-		}
-		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
-			t.Fatal(err)
-		}
-		return path
+		writeFiles(t, dir, map[string]string{name: text})
+		return filepath.Join(dir, name)
 	}
-	write("bundle/printers.csv", "printer,bed_x_mm,bed_y_mm\nR-1,250,210\n")
-	write("bundle/plates.csv", "plate,surface\nL-1,pei_smooth\n")
 	log := write("wipes.csv", "Tag;Uhrzeit;Platte;Wie\n23.03.2026;08:15;L-1;gewischt\n24.03.2026;09:15;L-1;gebürstet\n")
 	r := call(t, env, "", "import", "--suggest", "cleaning", log)
 	wantCode(t, r, 0)
@@ -32,7 +26,7 @@ func TestALogByCommands(t *testing.T) {
 		t.Errorf("why: %s", r.stderr)
 	}
 	mapping := write("mapping.json", strings.Replace(r.stdout, `"kind":`, `"zone": "Europe/Berlin", "kind":`, 1))
-	wantCode(t, call(t, env, "", "import", filepath.Join(dir, "bundle")), 0)
+	wantCode(t, call(t, env, "", "import", bundle), 0)
 	r = call(t, env, "", "import", "--mapping", mapping, log, "--dry-run", "--format", "json")
 	wantCode(t, r, 1)
 	var report struct {

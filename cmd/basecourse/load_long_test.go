@@ -7,7 +7,6 @@ import (
 	"io"
 	"net/http"
 	"os"
-	"path/filepath"
 	"regexp"
 	"strconv"
 	"strings"
@@ -43,11 +42,7 @@ func mostMemory(t *testing.T, pid int) int {
 // and what was answered as recorded is there.
 func TestTenTimesTheUsualLoad(t *testing.T) {
 	data, bundle := t.TempDir(), t.TempDir()
-	for name, content := range map[string]string{"printers.csv": "printer,bed_x_mm,bed_y_mm\nP-1,250,250\n", "plates.csv": "plate,surface\n"} {
-		if err := os.WriteFile(filepath.Join(bundle, name), []byte(content), 0o600); err != nil {
-			t.Fatal(err)
-		}
-	}
+	writeFiles(t, bundle, map[string]string{"printers.csv": "printer,bed_x_mm,bed_y_mm\nP-1,250,250\n", "plates.csv": "plate,surface\n"})
 	env := []string{"BASECOURSE_DATA=" + data}
 	wantCode(t, call(t, env, "", "import", bundle), 0)
 	r := call(t, env, "", "token", "add", "gateway", "--role", "operator")

@@ -30,6 +30,16 @@ func call(t *testing.T, env []string, stdin string, args ...string) result {
 	return result{code, out.String(), errs.String()}
 }
 
+// writeFiles writes files into a folder, by name.
+func writeFiles(t *testing.T, dir string, files map[string]string) {
+	t.Helper()
+	for name, text := range files {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
 // inEmpty is an environment whose database has no schema yet.
 func inEmpty(t *testing.T) []string { return []string{"DATABASE_URL=" + testdb.NewEmpty(t)} }
 

@@ -103,11 +103,7 @@ func TestTheProgramBeforeRunsBesideThisOne(t *testing.T) {
 	}
 	do(old, "", "migrate")
 	things := t.TempDir()
-	for name, content := range map[string]string{"printers.csv": "printer,bed_x_mm,bed_y_mm\nP-1,250,250\n", "plates.csv": "plate,surface\nL-1,glass\n"} {
-		if err := os.WriteFile(filepath.Join(things, name), []byte(content), 0o600); err != nil {
-			t.Fatal(err)
-		}
-	}
+	writeFiles(t, things, map[string]string{"printers.csv": "printer,bed_x_mm,bed_y_mm\nP-1,250,250\n", "plates.csv": "plate,surface\nL-1,glass\n"})
 	do(old, "", "import", things)
 	token := do(old, "", "token", "add", "gateway", "--role", "manager")
 	before, atOld := serving(t, old, t.TempDir(), url)

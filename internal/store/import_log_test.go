@@ -40,19 +40,48 @@ func logOf(t *testing.T, mapping, text string) *intake.Log {
 	return &intake.Log{Mapping: m, Name: "book.csv", Size: int64(len(text)), Bytes: func() (io.ReadCloser, error) { return io.NopCloser(strings.NewReader(text)), nil }}
 }
 
+// farmOf is a store with printers R-1 to R-n.
+func farmOf(t *testing.T, n int) *store.Store {
+	t.Helper()
+	s := open(t)
+	b := &farm.Bundle{Printers: printersTo(n)}
+	if r, err := s.ImportFarm(context.Background(), store.Act{Via: "import"}, b, store.ImportOptions{}); err != nil || !r.Stored {
+		t.Fatal(r.Text(), err)
+	}
+	return s
+}
+
+func printersTo(n int) (list []farm.Printer) {
+	for i := range n {
+		list = append(list, farm.Printer{Tag: fmt.Sprintf("R-%d", i+1), BedXMM: 250, BedYMM: 210, ZStepMM: farm.Unknown()})
+	}
+	return list
+}
+
+// numbered imports a log of n rows of R-1, told apart by their numbers, all with one result;
+// "-" is none yet.
+func numbered(t *testing.T, s *store.Store, n int, result string) store.Report {
+	t.Helper()
+	var b strings.Builder
+	b.WriteString("No;Day;Clock;Machine;Result;Material\n")
+	at := time.Date(2026, 4, 1, 6, 0, 0, 0, time.UTC)
+	for i := range n {
+		fmt.Fprintf(&b, "%d;%s;R-1;%s;PLA\n", i, at.Add(time.Duration(i)*7*time.Minute).Format("02.01.2006;15:04"), result)
+	}
+	mapping := strings.Replace(bookMapping, `"zone"`, `"key":["No"],"unknown":["-"],"zone"`, 1)
+	r, err := s.Import(context.Background(), store.Act{Via: "import"}, logOf(t, mapping, b.String()), store.ImportOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r
+}
+
 // A log goes in as one act: tried dry it stores nothing, the same rows in a longer
 // file are recorded once, every bad row is told and kept apart, and one act takes
 // it all back.
 func TestALogGoesInAndIsTakenBack(t *testing.T) {
-	s := open(t)
+	s := farmOf(t, 3)
 	ctx := context.Background()
-	printers := &farm.Bundle{}
-	for i := range 3 {
-		printers.Printers = append(printers.Printers, farm.Printer{Tag: fmt.Sprintf("R-%d", i+1), BedXMM: 250, BedYMM: 210, ZStepMM: farm.Unknown()})
-	}
-	if r, err := s.ImportFarm(ctx, store.Act{Via: "import"}, printers, store.ImportOptions{}); err != nil || !r.Stored {
-		t.Fatal(r, err)
-	}
 	count := func() (standing int) {
 		if err := store.Pool(s).QueryRow(ctx, `SELECT count(*) FROM first_layers WHERE voided_at IS NULL`).Scan(&standing); err != nil {
 			t.Fatal(err)
@@ -102,20 +131,9 @@ func TestALogGoesInAndIsTakenBack(t *testing.T) {
 // A log may fill what is recorded: its key tells which row it is. Undone, what was
 // recorded before stands again.
 func TestALogFillsAndIsTakenBack(t *testing.T) {
-	s := open(t)
+	s := farmOf(t, 1)
 	ctx := context.Background()
-	if _, err := s.ImportFarm(ctx, store.Act{Via: "import"}, &farm.Bundle{Printers: []farm.Printer{{Tag: "R-1", BedXMM: 250, BedYMM: 210, ZStepMM: farm.Unknown()}}}, store.ImportOptions{}); err != nil {
-		t.Fatal(err)
-	}
-	mapping := strings.Replace(bookMapping, `"zone"`, `"key":["No"],"unknown":["-"],"zone"`, 1)
-	in := func(result string) store.Report {
-		t.Helper()
-		r, err := s.Import(ctx, store.Act{Via: "import"}, logOf(t, mapping, "No;Day;Clock;Machine;Result;Material\n7;01.04.2026;06:00;R-1;"+result+";PLA\n"), store.ImportOptions{})
-		if err != nil {
-			t.Fatal(err)
-		}
-		return r
-	}
+	in := func(result string) store.Report { t.Helper(); return numbered(t, s, 1, result) }
 	grade := func() (g string) {
 		if err := store.Pool(s).QueryRow(ctx, `SELECT coalesce(max(grade::text), 'none') FROM first_layers WHERE voided_at IS NULL HAVING count(*) = 1`).Scan(&g); err != nil {
 			t.Fatal(err)
@@ -169,7 +187,7 @@ func TestALogFillsAndIsTakenBack(t *testing.T) {
 func TestABundleTakenBackStaysSoAndIsSaid(t *testing.T) {
 	s := open(t)
 	ctx := context.Background()
-	b := &farm.Bundle{Printers: []farm.Printer{{Tag: "R-1", BedXMM: 250, BedYMM: 210, ZStepMM: farm.Unknown()}}}
+	b := &farm.Bundle{Printers: printersTo(1)}
 	for i := range 3 {
 		id, _ := farm.NewID(farm.KindFirstLayer, fmt.Sprintf("F-%d", i))
 		b.FirstLayers = append(b.FirstLayers, farm.FirstLayer{ID: id, Printer: "R-1", StartedAt: time.Date(2026, 4, 1, 6+i, 0, 0, 0, time.UTC), Grade: "clean", GradedAt: time.Date(2026, 4, 1, 7+i, 0, 0, 0, time.UTC),
@@ -193,23 +211,13 @@ func TestABundleTakenBackStaysSoAndIsSaid(t *testing.T) {
 
 // Undoing an import that filled many records takes each back by itself.
 func TestManyFillsAreTakenBackInTime(t *testing.T) {
-	s := open(t)
+	s := farmOf(t, 1)
 	ctx := context.Background()
-	if _, err := s.ImportFarm(ctx, store.Act{Via: "import"}, &farm.Bundle{Printers: []farm.Printer{{Tag: "R-1", BedXMM: 250, BedYMM: 210, ZStepMM: farm.Unknown()}}}, store.ImportOptions{}); err != nil {
-		t.Fatal(err)
-	}
-	mapping := strings.Replace(bookMapping, `"zone"`, `"key":["No"],"unknown":["-"],"zone"`, 1)
 	in := func(result string) store.Report {
 		t.Helper()
-		var b strings.Builder
-		b.WriteString("No;Day;Clock;Machine;Result;Material\n")
-		at := time.Date(2026, 4, 1, 6, 0, 0, 0, time.UTC)
-		for i := range manyFills {
-			fmt.Fprintf(&b, "%d;%s;R-1;%s;PLA\n", i, at.Add(time.Duration(i)*7*time.Minute).Format("02.01.2006;15:04"), result)
-		}
-		r, err := s.Import(ctx, store.Act{Via: "import"}, logOf(t, mapping, b.String()), store.ImportOptions{})
-		if err != nil || r.Files[0].Recorded != manyFills {
-			t.Fatalf("%+v %v", r.Files, err)
+		r := numbered(t, s, manyFills, result)
+		if r.Files[0].Recorded != manyFills {
+			t.Fatalf("%+v", r.Files)
 		}
 		return r
 	}
@@ -228,11 +236,8 @@ func TestManyFillsAreTakenBackInTime(t *testing.T) {
 }
 
 func TestBadRowsOfALogAreKeptApart(t *testing.T) {
-	s := open(t)
+	s := farmOf(t, 1)
 	ctx := context.Background()
-	if _, err := s.ImportFarm(ctx, store.Act{Via: "import"}, &farm.Bundle{Printers: []farm.Printer{{Tag: "R-1", BedXMM: 250, BedYMM: 210, ZStepMM: farm.Unknown()}}}, store.ImportOptions{}); err != nil {
-		t.Fatal(err)
-	}
 	mapping := strings.Replace(bookMapping, `"zone"`, `"header_row":2,"encoding":"latin-1","zone"`, 1)
 	text := "exported today\nDay;Clock;Machine;Result;Material\n01.04.2026;06:00;R-1;good;PLA\n02.04.2026;06:00;R-9;good;PLA\n03.04.2026;06:00;R-1;=sch\xf6n;PLA\n04.04.2026;06:00;R-9;bad;PLA\n"
 	dir := filepath.Join(t.TempDir(), "refused")

@@ -68,16 +68,15 @@ func TestADrawIsSaidWithoutNetworkInTheBrowser(t *testing.T) {
 		return
 	}
 	t.Parallel()
-	site := offlineSite(t)
-	began := time.Now().Add(-time.Hour)
-	sent(t, site, `{"kind":"planned_test","id":"T-1","subject_kind":"printer","subject":"P-1","cause":"skipped_probing","task":"probe","begins_at":"`+began.UTC().Format(time.RFC3339)+`","starts":100,"share":0.5,"fails_left":0.2,"fails_done":0.05,"power":0.8,"reason":"is it the probe?"}`)
-	start, err := site.Store.FirstLayer(context.Background(), farm.ID{UUID: uuid.FromStringOrNil(startID(t, "S-now"))})
-	if err != nil {
-		t.Fatal(err)
-	}
-	leftOn(t, site, "P-1", "L-1", "wipe", start.StartedAt, time.Now())
-	net := behindLine(t, site)
-	tab := site.Device(t).Tab(site.As("amara", "operator"), webtest.View{Name: "tablet", Width: 820, Height: 1180}, 60*time.Second)
+	x := readyTablet(t, 60*time.Second, func(site *webtest.Site) {
+		sent(t, site, `{"kind":"planned_test","id":"T-1","subject_kind":"printer","subject":"P-1","cause":"skipped_probing","task":"probe","begins_at":"`+time.Now().Add(-time.Hour).UTC().Format(time.RFC3339)+`","starts":100,"share":0.5,"fails_left":0.2,"fails_done":0.05,"power":0.8,"reason":"is it the probe?"}`)
+		start, err := site.Store.FirstLayer(context.Background(), farm.ID{UUID: uuid.FromStringOrNil(startID(t, "S-now"))})
+		if err != nil {
+			t.Fatal(err)
+		}
+		leftOn(t, site, "P-1", "L-1", "wipe", start.StartedAt, time.Now())
+	})
+	tab := x.tab
 	said := func() string {
 		return webtest.Eval[string](tab, `[...document.querySelectorAll(".on-test strong")].map(x => x.textContent).join("|")`)
 	}
@@ -86,13 +85,8 @@ func TestADrawIsSaidWithoutNetworkInTheBrowser(t *testing.T) {
 	if !strings.HasPrefix(want, "On test: ") || strings.Contains(want, "|") {
 		t.Fatalf("with network it says %q", want)
 	}
-	tab.Open("/floor")
-	readyForOffline(t, tab)
-	net.cut.Store(true)
-	away := func() {
-		tab.Open("/grade/P-1")
-		tab.Do(chromedp.WaitReady(chromedp.CSS("html[data-away]")))
-	}
+	x.net.cut.Store(true)
+	away := func() { x.away("/grade/P-1") }
 	clean := func() {
 		tab.Do(chromedp.Click(chromedp.CSS("button[value=clean]")), chromedp.WaitVisible(chromedp.CSS(".saved")))
 	}

@@ -121,6 +121,50 @@ func offlineSite(t *testing.T) *webtest.Site {
 	return site
 }
 
+// awayTablet is amara's tablet behind a line, ready for work without network.
+type awayTablet struct {
+	t         *testing.T
+	site      *webtest.Site
+	net       *line
+	device    *webtest.Device
+	tab       *webtest.Tab
+	cleanings int // recorded before
+}
+
+var tabletView = webtest.View{Name: "tablet", Width: 820, Height: 1180}
+
+// readyTablet makes one over a farm of now, for which before is done first.
+func readyTablet(t *testing.T, patience time.Duration, before ...func(*webtest.Site)) *awayTablet {
+	t.Helper()
+	x := &awayTablet{t: t, site: offlineSite(t)}
+	for _, do := range before {
+		do(x.site)
+	}
+	x.cleanings = len(eventsOf(t, x.site, "cleaning"))
+	x.net = behindLine(t, x.site)
+	x.device = x.site.Device(t)
+	x.tab = x.device.Tab(x.site.As("amara", "operator"), tabletView, patience)
+	x.tab.Open("/floor")
+	readyForOffline(t, x.tab)
+	return x
+}
+
+// away opens a page while there is no network.
+func (x *awayTablet) away(path string) {
+	x.t.Helper()
+	x.tab.Open(path)
+	x.tab.Do(chromedp.WaitReady(chromedp.CSS("html[data-away]")))
+}
+
+// arrived waits until all is sent, and holds how many cleanings came against those wanted.
+func (x *awayTablet) arrived(want int, patience time.Duration) {
+	x.t.Helper()
+	emptied(x.t, x.tab, patience)
+	if n := len(eventsOf(x.t, x.site, "cleaning")) - x.cleanings; n != want {
+		x.t.Errorf("%d cleanings arrived, want %d", n, want)
+	}
+}
+
 func TestWorkWithoutNetworkInTheBrowser(t *testing.T) {
 	if !webtest.BrowserTests() {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
@@ -135,8 +179,7 @@ func TestWorkWithoutNetworkInTheBrowser(t *testing.T) {
 	net := behindLine(t, site)
 	amara := site.As("amara", "operator")
 	device := site.Device(t)
-	view := webtest.View{Name: "tablet", Width: 820, Height: 1180}
-	tab := device.Tab(amara, view, 80*time.Second)
+	tab := device.Tab(amara, tabletView, 80*time.Second)
 	click := func(selectors ...string) {
 		t.Helper()
 		for _, x := range selectors {
@@ -201,7 +244,7 @@ func TestWorkWithoutNetworkInTheBrowser(t *testing.T) {
 
 	// The tablet is switched off and on, still without network.
 	device.Restart()
-	tab = device.Tab(nil, view, 80*time.Second)
+	tab = device.Tab(nil, tabletView, 80*time.Second)
 	tab.Open("/floor")
 	tab.Do(chromedp.WaitReady(chromedp.CSS("html[data-unsent='6']")))
 	away("/grade/P-3")
@@ -253,15 +296,11 @@ func TestANewVersionTakesOverInTheBrowser(t *testing.T) {
 		return
 	}
 	t.Parallel()
-	site := offlineSite(t)
-	before := len(eventsOf(t, site, "cleaning"))
-	net := behindLine(t, site)
-	tab := site.Device(t).Tab(site.As("amara", "operator"), webtest.View{Name: "tablet", Width: 820, Height: 1180}, 60*time.Second)
-	tab.Open("/floor")
-	readyForOffline(t, tab)
+	x := readyTablet(t, 60*time.Second)
+	net, tab := x.net, x.tab
 	net.cut.Store(true)
-	tab.Open("/upkeep/clean?plate=L-1")
-	tab.Do(chromedp.WaitReady(chromedp.CSS("html[data-away]")), chromedp.Click(chromedp.CSS("input[name=method][value=wash]")), chromedp.Click(chromedp.CSS("button[value=save]")),
+	x.away("/upkeep/clean?plate=L-1")
+	tab.Do(chromedp.Click(chromedp.CSS("input[name=method][value=wash]")), chromedp.Click(chromedp.CSS("button[value=save]")),
 		chromedp.WaitReady(chromedp.CSS("html[data-unsent='1']")))
 	tab.Expect("ERR_")
 	// The newer version is there before the entry went: the records' address answers nothing yet.
@@ -282,11 +321,8 @@ func TestANewVersionTakesOverInTheBrowser(t *testing.T) {
 	}
 	net.lose.Store(0)
 	tab.Open("/floor")
-	emptied(t, tab, 20*time.Second)
+	x.arrived(1, 20*time.Second)
 	tab.Expect("ERR_")
-	if got := len(eventsOf(t, site, "cleaning")) - before; got != 1 {
-		t.Errorf("%d cleanings arrived, want 1", got)
-	}
 }
 
 // eventsOf gives all records of a kind.
@@ -308,7 +344,7 @@ func TestTheGradePageOnASlowTablet(t *testing.T) {
 	}
 	t.Parallel()
 	site := offlineSite(t)
-	tab := site.Tab(t, site.As("amara", "operator"), webtest.View{Name: "tablet", Width: 820, Height: 1180})
+	tab := site.Tab(t, site.As("amara", "operator"), tabletView)
 	tab.Open("/grade/P-1")
 	tab.SlowCPU(4)
 	best := time.Hour

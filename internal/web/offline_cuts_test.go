@@ -85,9 +85,8 @@ func underCuts(t *testing.T, seed uint64, entries, cuts int, patience time.Durat
 	net := behindLine(t, site)
 	amara := site.As("amara", "operator")
 	device := site.Device(t)
-	view := webtest.View{Name: "tablet", Width: 820, Height: 1180}
 	tab := func(as *webtest.Client) *webtest.Tab {
-		return device.Tab(as, view, patience).Forgive("ERR_", "401", "503")
+		return device.Tab(as, tabletView, patience).Forgive("ERR_", "401", "503")
 	}
 	one, two := tab(amara), tab(nil)
 	one.Open("/floor")

@@ -18,20 +18,13 @@ func TestAFullDeviceSaysSoInTheBrowser(t *testing.T) {
 		return
 	}
 	t.Parallel()
-	site := offlineSite(t)
-	before := len(eventsOf(t, site, "cleaning"))
-	net := behindLine(t, site)
-	device := site.Device(t)
-	view := webtest.View{Name: "tablet", Width: 820, Height: 1180}
-	tab := device.Tab(site.As("amara", "operator"), view, 30*time.Second)
-	tab.Open("/floor")
-	readyForOffline(t, tab)
-	net.cut.Store(true)
-	device.Restart() // the browser reckons with the room it found for half a minute
-	tab = device.Tab(nil, view, 30*time.Second)
+	x := readyTablet(t, 30*time.Second)
+	x.net.cut.Store(true)
+	x.device.Restart() // the browser reckons with the room it found for half a minute
+	x.tab = x.device.Tab(nil, tabletView, 30*time.Second)
+	tab := x.tab
 	tab.Room(1)
-	tab.Open("/upkeep/clean?plate=L-1")
-	tab.Do(chromedp.WaitReady(chromedp.CSS("html[data-away]")))
+	x.away("/upkeep/clean?plate=L-1")
 
 	tab.Do(chromedp.Click(chromedp.CSS("input[name=method][value=wash]")), chromedp.SendKeys(chromedp.CSS("[name=note]"), strings.Repeat("long words ", 80)), chromedp.Click(chromedp.CSS("button[value=save]")))
 	tab.Do(chromedp.WaitVisible(chromedp.CSS("[data-problems]")))
@@ -47,12 +40,9 @@ func TestAFullDeviceSaysSoInTheBrowser(t *testing.T) {
 
 	tab.Room(0)
 	tab.Do(chromedp.Click(chromedp.CSS("button[value=save]")), chromedp.WaitVisible(chromedp.CSS(".saved")))
-	net.cut.Store(false)
+	x.net.cut.Store(false)
 	signInHere(t, tab)
-	emptied(t, tab, 20*time.Second)
-	if n := len(eventsOf(t, site, "cleaning")); n != before+1 {
-		t.Errorf("%d cleanings arrived, want 1", n-before)
-	}
+	x.arrived(1, 20*time.Second)
 	tab.Expect("ERR_")
 	tab.Expect("401")
 }
@@ -64,11 +54,8 @@ func TestALockNobodyGetsKeepsNothingInTheBrowser(t *testing.T) {
 		return
 	}
 	t.Parallel()
-	site := offlineSite(t)
-	before := len(eventsOf(t, site, "cleaning"))
-	tab := site.Device(t).Tab(site.As("amara", "operator"), webtest.View{Name: "tablet", Width: 820, Height: 1180}, 60*time.Second)
-	tab.Open("/floor")
-	readyForOffline(t, tab)
+	x := readyTablet(t, 60*time.Second)
+	tab := x.tab
 	webtest.Eval[any](tab, `(() => {
 		const request = navigator.locks.request.bind(navigator.locks);
 		navigator.locks.request = (name, options, work) => options.steal ? request(name, options, work)
@@ -76,8 +63,5 @@ func TestALockNobodyGetsKeepsNothingInTheBrowser(t *testing.T) {
 		return null;
 	})()`)
 	webtest.Eval[any](tab, `outbox.add([{ record: { kind: "cleaning", id: outbox.uuid7(), plate: "L-1", cleaned_at: new Date().toISOString(), method: "wipe" }, words: "Cleaned L-1: wiped" }]).then(() => null)`)
-	emptied(t, tab, 30*time.Second)
-	if n := len(eventsOf(t, site, "cleaning")); n != before+1 {
-		t.Errorf("%d cleanings arrived, want 1", n-before)
-	}
+	x.arrived(1, 30*time.Second)
 }

@@ -108,7 +108,7 @@ func (r *report) page(shell views.Shell) views.ReportPage {
 		part.Table.Titled = part.Table.Caption == x.title
 		for _, c := range x.columns {
 			if c.word != "" {
-				part.Table.Columns = append(part.Table.Columns, views.Column{Word: c.word, Number: c.number, Whole: c.name == "at" || c.name == "subject"})
+				part.Table.Columns = append(part.Table.Columns, views.Column{Word: c.word, Number: c.number, Whole: c.name == "at" || c.name == "subject", Wide: c.name == "standing"})
 			}
 		}
 		for _, row := range x.rows {

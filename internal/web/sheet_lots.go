@@ -7,7 +7,7 @@ import (
 )
 
 // sheetTestWords say where a planned test stood as of a sheet.
-var sheetTestWords = map[string]string{"running": "running", "shown": "over: shown", "not_shown": "over: not shown", "too_little": "ended before its size: too little to tell"}
+var sheetTestWords = map[string]string{"running": "running", "shown": "over: a difference is shown", "not_shown": "over: no difference is shown", "too_little": "ended before its size: too little to tell"}
 
 // sheetLots says what lots told of the question: where a lot decided, nothing else did.
 func sheetLots(x *assess.Sheet, zone *time.Location) reportPart {

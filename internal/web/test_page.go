@@ -192,7 +192,7 @@ func (s *Server) renderTest(c echo.Context, status int, x *testStanding, frame s
 	}
 	p.Method = fmt.Sprintf("Each start is drawn by itself with the same chance. At its size: randomisation test, all draws made again with the same chance (%s), at %s of 100; difference with its 95 %% range by score tests. Before its size: the arms of failed starts as a coin of known chance, weighed by a mixture that may be looked at after every start, at %s of 100. Together at most five tests of nothing in a hundred show something.",
 		map[bool]string{true: "counted exactly", false: fmt.Sprintf("%s of them, from a fixed seed", count(x.result.Drawn))}[x.result.Exact], figure(100*trial.LevelEnd), figure(100*trial.LevelWatch))
-	p.Last = views.Table{Caption: "The latest first", Columns: []views.Column{{Word: "Started", Whole: true}, {Word: "Drawn"}, {Word: "Followed"}, {Word: "First layer"}}}
+	p.Last = views.Table{Caption: "The latest first", Columns: []views.Column{{Word: "Started", Whole: true}, {Word: "Drawn"}, {Word: "Followed", Wide: true}, {Word: "First layer"}}}
 	for _, t := range slices.Backward(x.starts) {
 		if len(p.Last.Rows) == testLast {
 			break
