@@ -31,7 +31,6 @@ type demoTest struct {
 	reason    string
 	why       string // it ends; "" it runs
 	record    farm.PlannedTest
-	steps     []farm.CaseStep
 }
 
 // lots draws for starts what was drawn for them: for planned tests, and by the standing lot
