@@ -13,6 +13,7 @@ import (
 	"path"
 	"slices"
 	"strings"
+	"time"
 	"unicode/utf8"
 
 	"basecourse/internal/farm"
@@ -231,7 +232,7 @@ func (s *Server) mappingPage(c echo.Context, status int, u store.Upload, data []
 	for _, q := range problems {
 		p.Problems = append(p.Problems, views.FormProblem{Words: sentence(q.String())})
 	}
-	p.Preview, err = s.preview(ctx, c, logSource(u, data, m), open)
+	p.Preview, err = s.preview(ctx, c, logSource(u, data, m), open, zone)
 	if err != nil {
 		return err
 	}
@@ -239,7 +240,7 @@ func (s *Server) mappingPage(c echo.Context, status int, u store.Upload, data []
 }
 
 // preview shows what the first rows become, or why they are refused.
-func (s *Server) preview(ctx context.Context, c echo.Context, log *intake.Log, open []fault.Problem) (views.Table, error) {
+func (s *Server) preview(ctx context.Context, c echo.Context, log *intake.Log, open []fault.Problem, zone *time.Location) (views.Table, error) {
 	t := views.Table{Caption: "The first rows", Columns: []views.Column{{Word: "Line"}, {Word: "Becomes"}}}
 	if len(open) > 0 {
 		t.Sub = "nothing yet: some of the mapping is still open"
@@ -279,7 +280,7 @@ func (s *Server) preview(ctx context.Context, c echo.Context, log *intake.Log, o
 		if err != nil || !more {
 			return t, err
 		}
-		cell := views.Cell{Text: recordWords(table, rec)}
+		cell := views.Cell{Text: recordWords(table, rec, zone)}
 		if list := wrong[row.Line]; len(list) > 0 {
 			cell = views.Cell{Text: "Refused. " + strings.Join(list, ". "), Note: fault.Shorten(strings.TrimRight(row.Raw, "\r\n"))}
 		}
@@ -287,12 +288,19 @@ func (s *Server) preview(ctx context.Context, c echo.Context, log *intake.Log, o
 	}
 }
 
-func recordWords(t *intake.Table, rec any) string {
+// recordWords says a record as its fields are called where they are chosen, times in the
+// farm's zone.
+func recordWords(t *intake.Table, rec any, zone *time.Location) string {
 	var parts []string
 	for _, f := range intake.Mappable(t) {
-		if !f.Empty(rec) {
-			parts = append(parts, f.Name+" "+f.Text(rec))
+		if f.Empty(rec) {
+			continue
 		}
+		text := f.Text(rec)
+		if at, ok := f.At(rec).(*time.Time); ok {
+			text = clock(*at, zone)
+		}
+		parts = append(parts, lowerFirst(logFieldWord(t.Kind, f.Name))+" "+text)
 	}
 	return strings.Join(parts, " · ")
 }
