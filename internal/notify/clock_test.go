@@ -37,7 +37,7 @@ func TestNoticesWhileTheClockJumps(t *testing.T) {
 			f.hook(t, "board", b.URL)
 			mara := f.person(t, "mara")
 			f.exec(t, `INSERT INTO printers (printer, bed_x_mm, bed_y_mm) VALUES ('P-001', 250, 210)`)
-			farm := &standing{jobs: []notices.JobState{{Job: "J-1", Enough: 0.99}, {Job: "J-2", Enough: 0.99}, {Job: "J-3", Enough: 0.5}}}
+			farm := &standing{jobs: []notices.JobState{{Job: "J-1", Enough: 0.99}, {Job: "J-2", Enough: 0.99}, {Job: "J-3", Enough: 0.5}, {Job: "J-4", Enough: 0.99}}}
 			sends := true
 			look := func(what string, want ...string) {
 				t.Helper()
@@ -71,29 +71,29 @@ func TestNoticesWhileTheClockJumps(t *testing.T) {
 			look("the first look")
 			f.exec(t, `INSERT INTO holds (id, placed_at, noted_at, arrived_at, subject_kind, printer) SELECT '00000000-0000-7000-8000-000000000001', $1, $1, $1, 'printer', id FROM printers`, f.Now())
 			look("a hold", "P-001")
-			farm.jobs[0].Enough = 0.5
+			farm.jobs[0].Enough, farm.jobs[3].Enough = 0.5, 0.5
 			sends = x.sends
 			f.move(x.off)
-			look("the clock is wrong, a job at risk", "P-001", "J-1")
-			look("again", "P-001", "J-1")
-			farm.jobs[0].Enough = 0.99
-			look("clear while it is wrong", "P-001", "J-1")
+			look("the clock is wrong, jobs at risk", "P-001", "J-1", "J-4")
+			look("again", "P-001", "J-1", "J-4")
+			farm.jobs[0].Enough, farm.jobs[3].Enough = 0.99, 0.99
+			look("clear while it is wrong", "P-001", "J-1", "J-4")
 			f.move(-x.off)
 			sends = true
 			farm.jobs[1].Enough = 0.5
-			look("right again, another job at risk", "P-001", "J-1", "J-2")
-			look("again", "P-001", "J-1", "J-2")
+			look("right again, another job at risk", "P-001", "J-1", "J-4", "J-2")
+			look("again", "P-001", "J-1", "J-4", "J-2")
 			if x.off <= -notices.CalmJob {
 				return // clear since so long ago that it is news again, as after a night without a server
 			}
 			farm.jobs[0].Enough = 0.5
-			look("the first at risk again, within its calm", "P-001", "J-1", "J-2")
+			look("the first at risk again, within its calm", "P-001", "J-1", "J-4", "J-2")
 			farm.jobs[0].Enough = 0.99
-			look("clear", "P-001", "J-1", "J-2")
+			look("clear", "P-001", "J-1", "J-4", "J-2")
 			f.move(notices.CalmJob)
-			look("clear for its calm", "P-001", "J-1", "J-2")
-			farm.jobs[0].Enough = 0.5
-			look("news again", "P-001", "J-1", "J-2", "J-1")
+			look("clear for its calm", "P-001", "J-1", "J-4", "J-2")
+			farm.jobs[0].Enough, farm.jobs[3].Enough = 0.5, 0.5
+			look("news again", "P-001", "J-1", "J-4", "J-2", "J-1", "J-4")
 		})
 	}
 }
