@@ -62,9 +62,6 @@ func (c *curve) walk(r *rows, start theta, part int) {
 		if part == byDose {
 			c.a2[k], c.d2[k] = f.th[0]*f.th[0]+va, f.th[3]*f.th[3]+vd
 		}
-		if part == byDose {
-			c.avoid[part][k] = 100 * r.avoidable(&f.th, false) / r.n
-		}
 		c.at[part][k] = f.th
 	}
 }

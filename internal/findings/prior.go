@@ -25,7 +25,6 @@ type grid [2][nSizes]float64
 // Laplace's method, and what else the fits there tell.
 type curve struct {
 	ll     grid
-	avoid  grid             // failures per 100
 	a2     [nSizes]float64  // E a² under byDose
 	d2     [nSizes]float64  // E δ² under byDose
 	post   grid             // posterior

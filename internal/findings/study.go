@@ -353,12 +353,13 @@ func (e *study) conclude(i int) {
 		return
 	}
 	e.odds(q, c.r)
-	for part := range c.post {
-		for k, p := range c.post[part] {
-			if c.avoid[part][k] <= leastReal {
-				q.None += p
-			}
+	for k, p := range c.post[byDose] {
+		if p > 0 && 100*c.r.avoidable(&c.at[byDose][k], false)/c.r.n <= leastReal {
+			q.None += p
 		}
+	}
+	for _, p := range c.post[always] {
+		q.None += p
 	}
 	free := c.r.freed()
 	counts := *free
