@@ -177,7 +177,7 @@ func (r *trendReader) count(c *trendCounter, out *Trends) error {
 		if first, err = r.firstDay(first); err != nil {
 			return err
 		}
-		if c.life, err = r.lives(c.to, nil); err != nil {
+		if c.life, err = r.lives(c.to); err != nil {
 			return err
 		}
 	}

@@ -3,6 +3,8 @@ package store
 import (
 	"strconv"
 	"time"
+
+	"github.com/jackc/pgx/v5"
 )
 
 // A plate's life is told in prints: how many starts it had before (of those that
@@ -58,30 +60,42 @@ type plateWash struct {
 	plate int32
 }
 
-// lives reads what plates' lives follow from, before an instant; of some plates only
-// where they are given.
-func (r *trendReader) lives(to int64, plates []int32) (*plateLife, error) {
-	l := &plateLife{since: r.q.By == TrendWashed, bands: LifeBands(r.q.By), prints: make([]int32, room(r.things.plates))}
-	if !l.since {
-		return l, nil
+// newPlateLife begins before any print.
+func newPlateLife(by TrendBy, plates map[int32]string, washes []plateWash) *plateLife {
+	l := &plateLife{since: by == TrendWashed, bands: LifeBands(by), prints: make([]int32, room(plates)), washes: washes}
+	if l.since {
+		for i := range l.prints {
+			l.prints[i] = -1
+		}
 	}
-	for i := range l.prints {
-		l.prints[i] = -1
-	}
-	some, args := "", []any{time.UnixMicro(to)}
-	if plates != nil {
-		some, args = ` AND plate = ANY ($2)`, append(args, plates)
-	}
-	rows, err := r.db.Query(r.ctx, `SELECT cleaned_at, plate FROM cleanings WHERE method IN ('wash', 'deep') AND voided_at IS NULL AND cleaned_at < $1`+some+` ORDER BY cleaned_at`, args...)
-	if err != nil {
-		return nil, err
-	}
+	return l
+}
+
+const washesSQL = `SELECT cleaned_at, plate FROM cleanings WHERE method IN ('wash', 'deep') AND voided_at IS NULL AND cleaned_at < $1`
+
+// readWashes reads the rows of a query that begins with washesSQL.
+func readWashes(rows pgx.Rows) (list []plateWash, err error) {
 	defer rows.Close()
 	for rows.Next() {
 		v := rows.RawValues()
-		l.washes = append(l.washes, plateWash{int8Micros(v[0]), int4(v[1])})
+		list = append(list, plateWash{int8Micros(v[0]), int4(v[1])})
 	}
-	return l, rows.Err()
+	return list, rows.Err()
+}
+
+// lives reads what plates' lives follow from, before an instant.
+func (r *trendReader) lives(to int64) (*plateLife, error) {
+	var washes []plateWash
+	if r.q.By == TrendWashed {
+		rows, err := r.db.Query(r.ctx, washesSQL+` ORDER BY cleaned_at`, time.UnixMicro(to))
+		if err != nil {
+			return nil, err
+		}
+		if washes, err = readWashes(rows); err != nil {
+			return nil, err
+		}
+	}
+	return newPlateLife(r.q.By, r.things.plates, washes), nil
 }
 
 // take counts a start of a plate (0 not known) at a time (not asked for by age) and

@@ -2,7 +2,9 @@ package store
 
 import (
 	"context"
+	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -47,7 +49,20 @@ func (r *trendReader) narrow(s *Store) (c *trendCounter, ok bool, err error) {
 	return r.readNarrow(batch, life)
 }
 
-// readNarrow sends the batch that begins the transaction first.
+// mostNarrow is the SQL for how many layers are few in the days from $1 to $2, counted
+// by what is packed.
+var mostNarrow = fmt.Sprintf(`SELECT greatest(%d, sum(layers) / %d)::int FROM trend_days WHERE day BETWEEN $1 AND $2`, narrowLeast, narrowShare)
+
+// noPlateSQL tells whether a layer of the days from $1 to $2 names no plate: packed days
+// say how many, the others' layers are looked at.
+const noPlateSQL = `WITH packed AS MATERIALIZED (SELECT day, unnamed FROM trend_days d WHERE day BETWEEN $1 AND $2 AND NOT EXISTS (SELECT FROM trend_marks m WHERE m.day = d.day)),
+	gaps AS (SELECT day + 1 AS since, lead(day, 1, $2::date + 1) OVER (ORDER BY day) AS until FROM packed
+		UNION ALL SELECT $1::date, coalesce((SELECT min(day) FROM packed), $2::date + 1))
+	SELECT EXISTS (SELECT FROM packed WHERE unnamed > 0) OR EXISTS (SELECT FROM gaps, LATERAL (SELECT FROM first_layers
+		WHERE started_at >= since::timestamp AT TIME ZONE 'UTC' AND started_at < until::timestamp AT TIME ZONE 'UTC' AND plate IS NULL AND voided_at IS NULL LIMIT 1) AS f WHERE since < until)`
+
+// readNarrow asks all in the batch that begins the transaction, because a round trip
+// takes as long as reading hundreds of layers; but names, which hang on the layers.
 func (r *trendReader) readNarrow(batch *pgx.Batch, life bool) (c *trendCounter, ok bool, err error) {
 	from, to := r.q.window()
 	first, last := dayOf(from), dayOf(to-1)
@@ -55,141 +70,102 @@ func (r *trendReader) readNarrow(batch *pgx.Batch, life bool) (c *trendCounter, 
 		first = dayOf(time.Time{}.UnixMicro())
 		from = first * microsPerDay
 	}
-	var days packedDays
-	days.read(batch, first, last)
+	var (
+		rows    []layerRow
+		most    int
+		unnamed bool
+		washes  []plateWash
+	)
+	dim, column, name := narrowest(r.q.Filter, life)
+	t := trendTables[dim]
+	// Of what is not rare nothing is read.
+	ids := `ARRAY (SELECT id FROM ` + t.table + ` WHERE ` + column + ` = $3`
+	if column != t.name {
+		ids += fmt.Sprintf(` AND (SELECT %d * count(*) FILTER (WHERE %s = $3) <= count(*) FROM %s)`, narrowShare, column, t.table)
+	}
+	ids += `)`
+	batch.Queue(mostNarrow, dayTime(first), dayTime(last)).QueryRow(func(row pgx.Row) error { return row.Scan(&most) })
+	if dim == dimPlate {
+		batch.Queue(noPlateSQL, dayTime(first), dayTime(last)).QueryRow(func(row pgx.Row) error { return row.Scan(&unnamed) })
+	}
+	batch.Queue(layerRowSQL+` AND f.`+t.name+` = ANY (`+ids+`) LIMIT (`+strings.NewReplacer("$1", "$4", "$2", "$5").Replace(mostNarrow)+`) + 1`,
+		time.UnixMicro(from), time.UnixMicro(to), name, dayTime(first), dayTime(last)).Query(func(got pgx.Rows) (err error) {
+		rows, err = readLayerRows(got)
+		return err
+	})
+	if r.q.By == TrendWashed {
+		batch.Queue(washesSQL+` AND plate = ANY (`+strings.ReplaceAll(ids, "$3", "$2")+`) ORDER BY cleaned_at`, time.UnixMicro(to), name).Query(func(got pgx.Rows) (err error) {
+			washes, err = readWashes(got)
+			return err
+		})
+	}
 	if err := r.readThings(false, batch); err != nil {
 		return nil, false, err
 	}
-	dim, ids := r.things.narrowest(r.q.Filter, life)
-	// A layer that names no plate may have been on one of these.
-	if len(ids) == 0 || dim == dimPlate && days.unnamed > 0 {
+	if column != t.name && !r.things.rare(dim, name) || len(rows) > most || unnamed {
 		return nil, false, nil
 	}
 	if c = newTrendCounter(r.q, &r.things); len(c.unknown) > 0 {
 		return c, true, nil
 	}
 	if life {
-		if c.life, err = r.lives(to, ids); err != nil {
-			return nil, false, err
-		}
+		c.life = newPlateLife(r.q.By, r.things.plates, washes)
 	}
-	batch = &pgx.Batch{}
-	var list []*layerDay
-	unnamed := false
-	if dim == dimPlate {
-		days.readUnnamed(batch, first, last, &unnamed)
+	if c.needsPlate() && slices.ContainsFunc(rows, func(l layerRow) bool { return l.things[dimPlate] == 0 }) {
+		return nil, false, nil // it may have been on any
 	}
-	most := max(narrowLeast, days.layers/narrowShare)
-	batch.Queue(layerRowSQL+` AND f.`+trendTables[dim].name+` = ANY ($3) LIMIT $4`, time.UnixMicro(from), time.UnixMicro(to), ids, most+1).Query(func(rows pgx.Rows) (err error) {
-		list, err = readLayerRows(rows, c.needs())
-		return err
-	})
-	named := c.namedDimensions()
-	if len(named) == 0 {
-		batch.Queue(`COMMIT`)
-	}
-	if err := r.db.SendBatch(r.ctx, batch).Close(); err != nil || unnamed {
+	days := daysOfRows(rows, c.needs())
+	if err := r.nameGroups(c, days); err != nil {
 		return nil, false, err
 	}
-	n := 0
-	for _, d := range list {
-		n += d.len()
-		if c.needsPlate() && d.unnamed() > 0 {
-			return nil, false, nil
-		}
-	}
-	if n > most {
-		return nil, false, nil
-	}
-	if len(named) > 0 {
-		batch = &pgx.Batch{}
-		for _, dim := range named {
-			r.things.read(batch, dim, ` WHERE id = ANY ($1)`, idsOf(list, dim))
-		}
-		batch.Queue(`COMMIT`)
-		if err := r.db.SendBatch(r.ctx, batch).Close(); err != nil {
-			return nil, false, err
-		}
-	}
-	for _, d := range list {
+	for _, d := range days {
 		c.day(d)
 	}
 	return c, true, nil
 }
 
-// namedDimensions are those of the groups whose names are not read with what one can
-// filter by.
-func (c *trendCounter) namedDimensions() []dimension {
-	return slices.DeleteFunc(c.groupDimensions(), func(d dimension) bool { return d == dimMaterial })
-}
-
-// idsOf lists the different things of a dimension that layers name.
-func idsOf(list []*layerDay, dim dimension) (ids []int32) {
-	for _, d := range list {
-		ids = append(ids, d.columns[dim].ids...)
-	}
-	slices.Sort(ids)
-	return slices.Compact(ids)
-}
-
-// narrowest gives the things that a filter leaves in one dimension, where their layers
-// have an index and may be few; nil where not.
-func (t *trendThings) narrowest(f TrendFilter, life bool) (dim dimension, ids []int32) {
-	few := func(passing, all int) bool { return passing*narrowShare <= all }
-	for _, x := range []struct {
-		dim    dimension
-		want   string
-		second bool
-		few    bool
-	}{
-		{dimPrinter, f.Printer, false, !life},
-		{dimPlate, f.Plate, false, true},
-		{dimJob, f.Job, false, !life},
-		{dimPrinter, f.Bay, true, !life && few(t.inBay[f.Bay], total(t.inBay))},
-		{dimPlate, f.Surface, true, few(t.withSurface[f.Surface], total(t.withSurface))},
-	} {
-		if x.want == "" || !x.few {
+// nameGroups reads the names of what layers are grouped by. Materials' are known.
+func (r *trendReader) nameGroups(c *trendCounter, days []*layerDay) error {
+	batch := &pgx.Batch{}
+	for _, dim := range c.groupDimensions() {
+		if dim == dimMaterial {
 			continue
 		}
-		names, seconds := t.names(x.dim)
-		if x.second {
-			names = seconds
+		var ids []int32
+		for _, d := range days {
+			ids = append(ids, d.columns[dim].ids...)
 		}
-		for id, name := range names {
-			if name == x.want {
-				ids = append(ids, id)
-			}
-		}
-		return x.dim, ids
+		slices.Sort(ids)
+		r.things.read(batch, dim, ` WHERE id = ANY ($1)`, slices.Compact(ids))
 	}
-	return 0, nil
+	batch.Queue(`COMMIT`)
+	return r.db.SendBatch(r.ctx, batch).Close()
 }
 
-func total(counts map[string]int) (n int) {
-	for _, c := range counts {
-		n += c
+// narrowest gives the dimension and its table's column by which a filter narrows, and
+// the name it asks for.
+func narrowest(f TrendFilter, life bool) (dim dimension, column, name string) {
+	switch {
+	case f.Printer != "" && !life:
+		return dimPrinter, "printer", f.Printer
+	case f.Plate != "":
+		return dimPlate, "plate", f.Plate
+	case f.Job != "" && !life:
+		return dimJob, "job", f.Job
+	case f.Bay != "" && !life:
+		return dimPrinter, "bay", f.Bay
 	}
-	return n
+	return dimPlate, "surface::text", f.Surface
 }
 
-// readUnnamed asks whether a layer of a day that is not packed names no plate.
-func (p *packedDays) readUnnamed(batch *pgx.Batch, first, last int64, some *bool) {
-	packed := make([]int64, 0, len(p.packed)+1)
-	for day := range p.packed {
-		packed = append(packed, day)
+// rare tells whether few things are in a bay or have a surface.
+func (t *trendThings) rare(dim dimension, name string) bool {
+	counts, all := t.inBay, 0
+	if dim == dimPlate {
+		counts = t.withSurface
 	}
-	slices.Sort(packed)
-	var since, until []time.Time
-	for _, day := range append(packed, last+1) {
-		if first < day {
-			since, until = append(since, dayTime(first)), append(until, dayTime(day))
-		}
-		first = day + 1
+	for _, n := range counts {
+		all += n
 	}
-	if len(since) == 0 {
-		return
-	}
-	batch.Queue(`SELECT EXISTS (SELECT FROM unnest($1::timestamptz[], $2::timestamptz[]) AS gap (since, until),
-		LATERAL (SELECT FROM first_layers WHERE started_at >= since AND started_at < until AND plate IS NULL AND voided_at IS NULL LIMIT 1) AS f)`,
-		since, until).QueryRow(func(row pgx.Row) error { return row.Scan(some) })
+	return counts[name]*narrowShare <= all
 }

@@ -1,6 +1,8 @@
 package store
 
 import (
+	"bytes"
+	"cmp"
 	"context"
 	"encoding/binary"
 	"errors"
@@ -113,13 +115,12 @@ func layerRows(ctx context.Context, tx trendDB, from, to time.Time) ([]*layerDay
 	if err != nil {
 		return nil, err
 	}
-	return readLayerRows(rows, allDimensions)
+	list, err := readLayerRows(rows)
+	return daysOfRows(list, allDimensions), err
 }
 
-// readLayerRows reads the rows of a query that begins with layerRowSQL; of the columns
-// only those that are asked for.
-func readLayerRows(rows pgx.Rows, columns []dimension) ([]*layerDay, error) {
-	byDay := map[int64][]layerRow{}
+// readLayerRows reads the rows of a query that begins with layerRowSQL.
+func readLayerRows(rows pgx.Rows) (list []layerRow, err error) {
 	defer rows.Close()
 	for rows.Next() {
 		v := rows.RawValues()
@@ -133,18 +134,24 @@ func readLayerRows(rows pgx.Rows, columns []dimension) ([]*layerDay, error) {
 				r.flags |= bit
 			}
 		}
-		day := dayOf(r.at)
-		byDay[day] = append(byDay[day], r)
+		list = append(list, r)
 	}
-	if err := rows.Err(); err != nil {
-		return nil, err
+	return list, rows.Err()
+}
+
+// daysOfRows puts layers in order and cuts them into days; of the columns only those
+// that are asked for are filled.
+func daysOfRows(list []layerRow, columns []dimension) (days []*layerDay) {
+	slices.SortFunc(list, compareRows)
+	for len(list) > 0 {
+		day, n := dayOf(list[0].at), 1
+		for n < len(list) && dayOf(list[n].at) == day {
+			n++
+		}
+		days = append(days, dayOfRows(day, list[:n], columns))
+		list = list[n:]
 	}
-	var days []*layerDay
-	for day, list := range byDay {
-		days = append(days, dayOfRows(day, list, columns))
-	}
-	slices.SortFunc(days, func(a, b *layerDay) int { return int(a.day - b.day) })
-	return days, nil
+	return days
 }
 
 // dayOf is the UTC day of an instant in µs since 1970.
@@ -158,16 +165,12 @@ func dayOf(micros int64) int64 {
 
 func dayTime(day int64) time.Time { return time.Unix(day*86400, 0).UTC() }
 
+func compareRows(a, b layerRow) int {
+	return cmp.Or(cmp.Compare(a.at, b.at), bytes.Compare(a.id[:], b.id[:]))
+}
+
+// dayOfRows puts a day's layers, which are in order, into columns.
 func dayOfRows(day int64, list []layerRow, columns []dimension) *layerDay {
-	slices.SortFunc(list, func(a, b layerRow) int {
-		switch {
-		case a.at < b.at:
-			return -1
-		case a.at > b.at:
-			return 1
-		}
-		return slices.Compare(a.id[:], b.id[:])
-	})
 	d := &layerDay{day: day, times: make([]int64, len(list)), flags: make([]byte, len(list))}
 	for i := range list {
 		d.times[i], d.flags[i] = list[i].at, list[i].flags

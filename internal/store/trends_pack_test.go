@@ -20,6 +20,7 @@ func packedSample(n int) *layerDay {
 			rows[i].lot = []string{"a", "Lot ½", ""}[r.IntN(3)]
 		}
 	}
+	slices.SortFunc(rows, compareRows)
 	return dayOfRows(20_000, rows, allDimensions)
 }
 

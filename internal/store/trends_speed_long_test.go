@@ -5,6 +5,7 @@ package store_test
 import (
 	"context"
 	"encoding/binary"
+	"fmt"
 	"os"
 	"slices"
 	"strings"
@@ -29,7 +30,7 @@ type trendCase struct {
 
 // trendCases are every grouping over all layers, and narrower ones: one printer, one
 // plate, the last thirty days.
-func trendCases() []trendCase {
+func trendCases(jobs int) []trendCase {
 	const counts = `count(*), count(grade), count(*) FILTER (WHERE grade = 'failed' OR underside = 'shown' AND grade = 'marginal')`
 	const where = ` WHERE started_at >= $1 AND started_at < $2 AND voided_at IS NULL`
 	grouped := func(by, join, and string) string {
@@ -60,9 +61,11 @@ func trendCases() []trendCase {
 		c.name, c.days = c.name+", 30 days", 30
 		list = append(list, c)
 	}
-	const one, plate, job = ` AND printer = (SELECT id FROM printers WHERE printer = 'P-0007')`, ` AND plate = (SELECT id FROM plates WHERE plate = 'L-0011')`, ` AND job = (SELECT id FROM jobs WHERE job = 'O-700')`
+	const one, plate = ` AND printer = (SELECT id FROM printers WHERE printer = 'P-0007')`, ` AND plate = (SELECT id FROM plates WHERE plate = 'L-0011')`
 	const bay, material = ` AND printer IN (SELECT id FROM printers WHERE bay = 'Bay 3')`, ` AND material = (SELECT id FROM materials WHERE material = 'ASA')`
-	ofOne, ofPlate, ofJob, ofBay := store.TrendFilter{Printer: "P-0007"}, store.TrendFilter{Plate: "L-0011"}, store.TrendFilter{Job: "O-700"}, store.TrendFilter{Bay: "Bay 3"}
+	lately := fmt.Sprintf("O-%d", jobs-20) // jobs follow one another: one of the last thirty days
+	job := ` AND job = (SELECT id FROM jobs WHERE job = '` + lately + `')`
+	ofOne, ofPlate, ofJob, ofBay := store.TrendFilter{Printer: "P-0007"}, store.TrendFilter{Plate: "L-0011"}, store.TrendFilter{Job: lately}, store.TrendFilter{Bay: "Bay 3"}
 	for _, c := range []trendCase{
 		{"one printer", store.TrendAll, ofOne, 0, true, grouped(week, "", one)},
 		{"one printer by plate", store.TrendPlate, ofOne, 0, true, grouped("plate, "+week, "", one)},
@@ -101,6 +104,7 @@ func total(list []time.Duration) (sum time.Duration) {
 // no rounds (BASECOURSE_SPEED_ROUNDS=0) the farm is only made ready.
 func TestTrendsSpeed(t *testing.T) {
 	layers, rounds := fromEnv("BASECOURSE_SPEED_LAYERS", 1_000_000), fromEnv("BASECOURSE_SPEED_ROUNDS", 5)
+	jobs := max(21, layers/500)
 	ctx := context.Background()
 	home := os.Getenv("BASECOURSE_SPEED_KEEP")
 	if home == "" {
@@ -110,7 +114,7 @@ func TestTrendsSpeed(t *testing.T) {
 		}
 		t.Cleanup(func() { _ = os.RemoveAll(home) })
 	}
-	s, url := keptFarm(t, home, sample.Size{FirstLayers: layers, Printers: 1000, Plates: 2000, Jobs: max(1, layers/500), Seed: 1})
+	s, url := keptFarm(t, home, sample.Size{FirstLayers: layers, Printers: 1000, Plates: 2000, Jobs: jobs, Seed: 1})
 	conn := connect(t, url)
 	from := one[time.Time](t, conn, `SELECT date_trunc('week', min(started_at)) FROM first_layers`)
 	to := one[time.Time](t, conn, `SELECT date_trunc('week', max(started_at)) + interval '7 days' FROM first_layers`)
@@ -146,7 +150,7 @@ func TestTrendsSpeed(t *testing.T) {
 		return time.Since(begun), got
 	}
 	if n := one[int64](t, conn, `SELECT count(*) FROM trend_days`); n == 0 {
-		took, _ := ask(trendCases()[1], time.UTC)
+		took, _ := ask(trendCases(jobs)[1], time.UTC)
 		t.Logf("nothing packed: %.0f ms", took.Seconds()*1000)
 	}
 	begun := time.Now()
@@ -163,7 +167,7 @@ func TestTrendsSpeed(t *testing.T) {
 		t.Fatal(err)
 	}
 	only := os.Getenv("BASECOURSE_SPEED_ONLY")
-	for _, c := range trendCases() {
+	for _, c := range trendCases(jobs) {
 		if !strings.Contains(c.name, only) {
 			continue
 		}
