@@ -55,6 +55,8 @@ type TrendQuery struct {
 	Least int
 	// Outcomes asks for the graded layers one by one.
 	Outcomes bool
+	// Choices asks for what one can filter by.
+	Choices bool
 }
 
 // TrendCount counts first layers: started (graded or not), graded, failed by
@@ -156,7 +158,9 @@ type trendDB interface {
 
 // read counts what is asked for among all layers of the window.
 func (r *trendReader) read(out *Trends) error {
-	if err := r.readThings(true, &pgx.Batch{}); err != nil {
+	batch := &pgx.Batch{}
+	r.queueThings(true, batch)
+	if err := r.db.SendBatch(r.ctx, batch).Close(); err != nil {
 		return err
 	}
 	c := newTrendCounter(r.q, &r.things)

@@ -2,6 +2,7 @@ package store
 
 import (
 	"fmt"
+	"slices"
 	"sort"
 )
 
@@ -140,19 +141,19 @@ func (c *trendCounter) filterBy(word string, dim dimension, name string, names m
 }
 
 // groupDimensions are the dimensions whose things are the groups.
-func (c *trendCounter) groupDimensions() []dimension {
-	if c.q.By == TrendPair {
+func (q *TrendQuery) groupDimensions() []dimension {
+	if q.By == TrendPair {
 		return []dimension{dimPrinter, dimPlate}
 	}
-	if d := c.groupDimension(); d >= 0 {
+	if d := q.groupDimension(); d >= 0 {
 		return []dimension{d}
 	}
 	return nil
 }
 
 // groupDimension is the one dimension whose things are the groups; -1 none.
-func (c *trendCounter) groupDimension() dimension {
-	switch c.q.By {
+func (q *TrendQuery) groupDimension() dimension {
+	switch q.By {
 	case TrendPlate, TrendSurface:
 		return dimPlate
 	case TrendPrinter, TrendBay:
@@ -165,20 +166,14 @@ func (c *trendCounter) groupDimension() dimension {
 	return -1
 }
 
-// needs lists the dimensions that must be read.
-func (c *trendCounter) needs() []dimension {
-	var need [dimensions + 1]bool
-	for _, f := range c.filters {
-		need[f.dim] = true
-	}
-	for _, d := range c.groupDimensions() {
+// needs lists the dimensions that must be read where every layer names its plate.
+func (q *TrendQuery) needs() (list []dimension) {
+	f := q.Filter
+	need := [dimensions + 1]bool{dimPrinter: f.Printer+f.Bay != "", dimPlate: f.Plate+f.Surface != "" || LifeBands(q.By) != nil,
+		dimMaterial: f.Material != "", dimJob: f.Job != "", dimGrader: f.Grader != "", dimLot: f.Lot != ""}
+	for _, d := range q.groupDimensions() {
 		need[d] = true
 	}
-	need[dimPlate] = need[dimPlate] || LifeBands(c.q.By) != nil
-	if c.fitted != nil {
-		need[dimPrinter], need[dimPlate] = true, true
-	}
-	var list []dimension
 	for d := range need {
 		if need[d] {
 			list = append(list, dimension(d))
@@ -187,15 +182,20 @@ func (c *trendCounter) needs() []dimension {
 	return list
 }
 
-// needsPlate tells whether it matters which plate a layer was on.
-func (c *trendCounter) needsPlate() bool {
-	for _, d := range c.needs() {
-		if d == dimPlate {
-			return true
-		}
+// needs lists the dimensions that must be read: where plates are looked up, those too
+// that tell them.
+func (c *trendCounter) needs() []dimension {
+	list := c.q.needs()
+	if c.fitted != nil {
+		list = append(list, dimPrinter, dimPlate)
+		slices.Sort(list)
+		list = slices.Compact(list)
 	}
-	return false
+	return list
 }
+
+// needsPlate tells whether it matters which plate a layer was on.
+func (c *trendCounter) needsPlate() bool { return slices.Contains(c.needs(), dimPlate) }
 
 // needsTimes tells whether the times of a day's layers must be read.
 func (c *trendCounter) needsTimes(day int64) bool {
@@ -369,7 +369,10 @@ func (c *trendCounter) finish(out *Trends) {
 		out.Buckets = append(out.Buckets, b.count())
 		out.Total.add(b.count())
 	}
-	out.Unknown, out.Choices, out.Outcomes = c.unknown, c.things.choices(), c.outcomes
+	out.Unknown, out.Outcomes = c.unknown, c.outcomes
+	if c.q.Choices {
+		out.Choices = c.things.choices()
+	}
 	out.Look, out.BucketLooks = c.looks.total, c.looks.buckets
 	add := func(g TrendGroup) {
 		switch {

@@ -46,7 +46,7 @@ func (c *trendCounter) filter(d *layerDay, f trendFilter, plates []int32) {
 
 func (c *trendCounter) groupsOf(d *layerDay, plates []int32) {
 	c.group = sized(c.group, d.len())
-	dim := c.groupDimension()
+	dim := c.q.groupDimension()
 	if dim == dimPlate && plates != nil {
 		for i, id := range plates {
 			if c.keep[i] {

@@ -62,7 +62,7 @@ const noPlateSQL = `WITH packed AS MATERIALIZED (SELECT day, unnamed FROM trend_
 		WHERE started_at >= since::timestamp AT TIME ZONE 'UTC' AND started_at < until::timestamp AT TIME ZONE 'UTC' AND plate IS NULL AND voided_at IS NULL LIMIT 1) AS f WHERE since < until)`
 
 // readNarrow asks all in the batch that begins the transaction, because a round trip
-// takes as long as reading hundreds of layers; but names, which hang on the layers.
+// takes as long as reading hundreds of layers; but the groups' names, which hang on the layers.
 func (r *trendReader) readNarrow(batch *pgx.Batch, life bool) (c *trendCounter, ok bool, err error) {
 	from, to := r.q.window()
 	first, last := dayOf(from), dayOf(to-1)
@@ -72,25 +72,24 @@ func (r *trendReader) readNarrow(batch *pgx.Batch, life bool) (c *trendCounter, 
 	}
 	var (
 		rows    []layerRow
-		most    int
+		most    = narrowLeast
 		unnamed bool
 		washes  []plateWash
 	)
 	dim, column, name := narrowest(r.q.Filter, life)
-	t := trendTables[dim]
+	t, needs := trendTables[dim], r.q.needs()
 	// Of what is not rare nothing is read.
 	ids := `ARRAY (SELECT id FROM ` + t.table + ` WHERE ` + column + ` = $3`
 	if column != t.name {
 		ids += fmt.Sprintf(` AND (SELECT %d * count(*) FILTER (WHERE %s = $3) <= count(*) FROM %s)`, narrowShare, column, t.table)
 	}
 	ids += `)`
-	batch.Queue(mostNarrow, dayTime(first), dayTime(last)).QueryRow(func(row pgx.Row) error { return row.Scan(&most) })
 	if dim == dimPlate {
 		batch.Queue(noPlateSQL, dayTime(first), dayTime(last)).QueryRow(func(row pgx.Row) error { return row.Scan(&unnamed) })
 	}
-	batch.Queue(layerRowSQL+` AND f.`+t.name+` = ANY (`+ids+`) LIMIT (`+strings.NewReplacer("$1", "$4", "$2", "$5").Replace(mostNarrow)+`) + 1`,
+	batch.Queue(layerRowSQL(needs)+` AND f.`+layerColumns[dim]+` = ANY (`+ids+`) LIMIT (`+strings.NewReplacer("$1", "$4", "$2", "$5").Replace(mostNarrow)+`) + 1`,
 		time.UnixMicro(from), time.UnixMicro(to), name, dayTime(first), dayTime(last)).Query(func(got pgx.Rows) (err error) {
-		rows, err = readLayerRows(got)
+		rows, err = readLayerRows(got, needs)
 		return err
 	})
 	if r.q.By == TrendWashed {
@@ -99,10 +98,20 @@ func (r *trendReader) readNarrow(batch *pgx.Batch, life bool) (c *trendCounter, 
 			return err
 		})
 	}
-	if err := r.readThings(false, batch); err != nil {
+	r.queueThings(false, batch)
+	named := r.q.groupDimensions()
+	if len(named) == 0 {
+		batch.Queue(`COMMIT`)
+	}
+	if err := r.db.SendBatch(r.ctx, batch).Close(); err != nil {
 		return nil, false, err
 	}
-	if column != t.name && !r.things.rare(dim, name) || len(rows) > most || unnamed {
+	if len(rows) > narrowLeast {
+		if err := r.db.QueryRow(r.ctx, mostNarrow, dayTime(first), dayTime(last)).Scan(&most); err != nil {
+			return nil, false, err
+		}
+	}
+	if len(rows) > most || unnamed || column != t.name && !r.things.rare(dim, name) {
 		return nil, false, nil
 	}
 	if c = newTrendCounter(r.q, &r.things); len(c.unknown) > 0 {
@@ -111,12 +120,19 @@ func (r *trendReader) readNarrow(batch *pgx.Batch, life bool) (c *trendCounter, 
 	if life {
 		c.life = newPlateLife(r.q.By, r.things.plates, washes)
 	}
-	if c.needsPlate() && slices.ContainsFunc(rows, func(l layerRow) bool { return l.things[dimPlate] == 0 }) {
+	if slices.Contains(needs, dimPlate) && slices.ContainsFunc(rows, func(l layerRow) bool { return l.things[dimPlate] == 0 }) {
 		return nil, false, nil // it may have been on any
 	}
-	days := daysOfRows(rows, c.needs())
-	if err := r.nameGroups(c, days); err != nil {
-		return nil, false, err
+	days := daysOfRows(rows, needs)
+	if len(named) > 0 {
+		batch = &pgx.Batch{}
+		for _, dim := range named {
+			r.things.read(batch, dim, ` WHERE id = ANY ($1)`, idsOf(days, dim))
+		}
+		batch.Queue(`COMMIT`)
+		if err := r.db.SendBatch(r.ctx, batch).Close(); err != nil {
+			return nil, false, err
+		}
 	}
 	for _, d := range days {
 		c.day(d)
@@ -124,22 +140,13 @@ func (r *trendReader) readNarrow(batch *pgx.Batch, life bool) (c *trendCounter, 
 	return c, true, nil
 }
 
-// nameGroups reads the names of what layers are grouped by. Materials' are known.
-func (r *trendReader) nameGroups(c *trendCounter, days []*layerDay) error {
-	batch := &pgx.Batch{}
-	for _, dim := range c.groupDimensions() {
-		if dim == dimMaterial {
-			continue
-		}
-		var ids []int32
-		for _, d := range days {
-			ids = append(ids, d.columns[dim].ids...)
-		}
-		slices.Sort(ids)
-		r.things.read(batch, dim, ` WHERE id = ANY ($1)`, slices.Compact(ids))
+// idsOf lists the different things of a dimension that layers name.
+func idsOf(days []*layerDay, dim dimension) (ids []int32) {
+	for _, d := range days {
+		ids = append(ids, d.columns[dim].ids...)
 	}
-	batch.Queue(`COMMIT`)
-	return r.db.SendBatch(r.ctx, batch).Close()
+	slices.Sort(ids)
+	return slices.Compact(ids)
 }
 
 // narrowest gives the dimension and its table's column by which a filter narrows, and

@@ -61,6 +61,7 @@ const (
 
 var (
 	dimensionColumns = [dimensions + 1]string{"printers", "plates", "materials", "jobs", "graders", "lots"}
+	layerColumns     = [dimensions]string{"printer", "plate", "material", "job", "grader"} // of first_layers
 	allDimensions    = []dimension{dimPrinter, dimPlate, dimMaterial, dimJob, dimGrader, dimLot}
 )
 
@@ -104,34 +105,48 @@ type layerRow struct {
 	look   uint16 // as packed; 0 not drawn for
 }
 
-const layerRowSQL = `SELECT f.started_at, f.id, f.printer, coalesce(f.plate, 0), coalesce(f.material, 0), coalesce(f.job, 0), coalesce(f.grader, 0), coalesce(f.lot, ''),
-	f.grade IS NOT NULL, coalesce(` + failureSQL + `, false), f.noted_at > f.started_at + interval '` + lateAfter + `', ` + lookSQL + `
-	FROM first_layers f WHERE f.started_at >= $1 AND f.started_at < $2 AND f.voided_at IS NULL`
+// layerRowSQL is the query for the first layers of $1 <= started_at < $2, with some of
+// their dimensions.
+func layerRowSQL(columns []dimension) string {
+	sql := `SELECT f.started_at, f.id, f.grade IS NOT NULL, coalesce(` + failureSQL + `, false), f.noted_at > f.started_at + interval '` + lateAfter + `', ` + lookSQL
+	for _, d := range columns {
+		if d == dimLot {
+			sql += `, coalesce(f.lot, '')`
+		} else {
+			sql += `, coalesce(f.` + layerColumns[d] + `, 0)`
+		}
+	}
+	return sql + ` FROM first_layers f WHERE f.started_at >= $1 AND f.started_at < $2 AND f.voided_at IS NULL`
+}
 
 // layerRows reads the first layers of from <= started_at < to into days, in
 // order; days without any are left out.
 func layerRows(ctx context.Context, tx trendDB, from, to time.Time) ([]*layerDay, error) {
-	rows, err := tx.Query(ctx, layerRowSQL, from, to)
+	rows, err := tx.Query(ctx, layerRowSQL(allDimensions), from, to)
 	if err != nil {
 		return nil, err
 	}
-	list, err := readLayerRows(rows)
+	list, err := readLayerRows(rows, allDimensions)
 	return daysOfRows(list, allDimensions), err
 }
 
 // readLayerRows reads the rows of a query that begins with layerRowSQL.
-func readLayerRows(rows pgx.Rows) (list []layerRow, err error) {
+func readLayerRows(rows pgx.Rows, columns []dimension) (list []layerRow, err error) {
 	defer rows.Close()
 	for rows.Next() {
 		v := rows.RawValues()
-		r := layerRow{at: int8Micros(v[0]), lot: string(v[7]), look: lookOfNumber(int4(v[11]))}
+		r := layerRow{at: int8Micros(v[0]), look: lookOfNumber(int4(v[5]))}
 		copy(r.id[:], v[1])
-		for k := range r.things {
-			r.things[k] = int4(v[2+k])
-		}
 		for k, bit := range []byte{flagGraded, flagFailed, flagLate} {
-			if v[8+k][0] != 0 {
+			if v[2+k][0] != 0 {
 				r.flags |= bit
+			}
+		}
+		for k, d := range columns {
+			if d == dimLot {
+				r.lot = string(v[6+k])
+			} else {
+				r.things[d] = int4(v[6+k])
 			}
 		}
 		list = append(list, r)
@@ -191,8 +206,20 @@ func dayOfRows(day int64, list []layerRow, columns []dimension) *layerDay {
 // them, one-based; 0 for a row that has none.
 func placed[T comparable](list []layerRow, of func(*layerRow) T) (values []T, index []uint32) {
 	var none T
-	known := map[T]uint32{none: 0}
 	index = make([]uint32, len(list))
+	if len(list) < 50 { // a map costs more
+		for i := range list {
+			value := of(&list[i])
+			n := 1 + slices.Index(values, value)
+			if value != none && n == 0 {
+				values = append(values, value)
+				n = len(values)
+			}
+			index[i] = uint32(n)
+		}
+		return values, index
+	}
+	known := map[T]uint32{none: 0}
 	for i := range list {
 		value := of(&list[i])
 		n, ok := known[value]

@@ -73,39 +73,35 @@ func (t *trendThings) readNamed(batch *pgx.Batch, dim dimension, name, second st
 	}
 }
 
-// readThings reads the things, or only those that a filter names and what one can
-// filter by, where all is false; and what else a batch asks for. Jobs may be many: they
-// are read where they are asked for.
-func (r *trendReader) readThings(all bool, batch *pgx.Batch) error {
+// queueThings asks for the things, or only those that a filter names where all is false,
+// and what one can filter by, where that is asked for. Jobs may be many: they are read
+// where they are asked for.
+func (r *trendReader) queueThings(all bool, batch *pgx.Batch) {
 	r.things = trendThings{printers: map[int32]string{}, plates: map[int32]string{}, materials: map[int32]string{}, jobs: map[int32]string{}, graders: map[int32]string{},
 		bays: map[int32]string{}, surfaces: map[int32]string{}, inBay: map[string]int{}, withSurface: map[string]int{}}
 	t, f := &r.things, r.q.Filter
-	t.read(batch, dimMaterial, "")
-	t.read(batch, dimGrader, "")
-	if all && r.q.By == TrendJob {
-		t.read(batch, dimJob, "")
-	} else {
-		t.readNamed(batch, dimJob, f.Job, "")
+	for dim, named := range [dimensions]struct {
+		all          bool
+		name, second string
+	}{
+		dimPrinter:  {all, f.Printer, f.Bay},
+		dimPlate:    {all, f.Plate, f.Surface},
+		dimMaterial: {all || r.q.Choices, f.Material, ""},
+		dimJob:      {all && r.q.By == TrendJob, f.Job, ""},
+		dimGrader:   {all || r.q.Choices, f.Grader, ""},
+	} {
+		if named.all {
+			t.read(batch, dimension(dim), "")
+		} else {
+			t.readNamed(batch, dimension(dim), named.name, named.second)
+		}
 	}
-	if all {
-		t.read(batch, dimPrinter, "")
-		t.read(batch, dimPlate, "")
-	} else {
-		t.readNamed(batch, dimPrinter, f.Printer, f.Bay)
-		t.readNamed(batch, dimPlate, f.Plate, f.Surface)
+	if !all && f.Bay != "" || r.q.Choices {
 		countOf(batch, `SELECT coalesce(bay, ''), count(*) FROM printers GROUP BY 1`, t.inBay)
+	}
+	if !all && f.Surface != "" || r.q.Choices {
 		countOf(batch, `SELECT surface::text, count(*) FROM plates GROUP BY surface`, t.withSurface)
 	}
-	if err := r.db.SendBatch(r.ctx, batch).Close(); err != nil || !all {
-		return err
-	}
-	for _, bay := range t.bays {
-		t.inBay[bay]++
-	}
-	for _, surface := range t.surfaces {
-		t.withSurface[surface]++
-	}
-	return nil
 }
 
 // countOf asks for counts by name.

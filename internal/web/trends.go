@@ -28,8 +28,8 @@ type trendsAnswer struct {
 // shown by itself: there are too many with one or two.
 const pairsNeed = fewest
 
-// trends reads the address and counts.
-func (s *Server) trends(c echo.Context) (*trendsAnswer, error) {
+// trends reads the address and counts; choices asks for what one can filter by too.
+func (s *Server) trends(c echo.Context, choices bool) (*trendsAnswer, error) {
 	if err := onlyParams(c, trendParams()...); err != nil {
 		return nil, err
 	}
@@ -55,7 +55,7 @@ func (s *Server) trends(c echo.Context) (*trendsAnswer, error) {
 		words = append(words, p.Words)
 	}
 	t.trendsChart = trendsChart{q: q, bounds: bounds, zone: zone, now: now, about: wordLower(strings.Join(words, ", "))}
-	ask := store.TrendQuery{By: store.TrendBy(q.by), Bounds: bounds, Until: now, Zone: zone, Filter: q.filter, Outcomes: q.chart != "rate"}
+	ask := store.TrendQuery{By: store.TrendBy(q.by), Bounds: bounds, Until: now, Zone: zone, Filter: q.filter, Outcomes: q.chart != "rate", Choices: choices}
 	switch q.by {
 	case "week":
 		ask.By = store.TrendAll
@@ -90,7 +90,7 @@ func mayLookAtOthers(who Identity, settings farm.SettingValues) bool {
 
 func (s *Server) getTrends() echo.HandlerFunc {
 	return func(c echo.Context) error {
-		t, err := s.trends(c)
+		t, err := s.trends(c, true)
 		if err != nil {
 			return err
 		}

@@ -21,7 +21,7 @@ import (
 // groups, or the groups by week.
 func (s *Server) getTrendsCSV() echo.HandlerFunc {
 	return func(c echo.Context) error {
-		t, err := s.trends(c)
+		t, err := s.trends(c, false)
 		if err != nil {
 			return err
 		}
