@@ -25,7 +25,7 @@ func Collect(h *exposure.History, ex []exposure.Exposure, label func(i int) Labe
 	l := &Layers{}
 	n := 0
 	for i := range h.Starts {
-		if h.Starts[i].GradedAt != 0 {
+		if label(i).Graded { // when it was graded need not be known
 			n++
 		}
 	}
