@@ -31,8 +31,8 @@ import (
 // as they stand in the row, which may be filled once. A seal's link is the SHA-256
 // of ["seal", seq, sealed_at, link before] and ["act", id, digest] of each act.
 
-// actsASeal is how many acts one seal takes in at most.
-const actsASeal = 1000
+// ActsASeal is how many acts one seal takes in at most.
+const ActsASeal = 1000
 
 // sealLock is held by whoever seals, in the class of our advisory locks.
 const sealLock = 17
@@ -40,7 +40,10 @@ const sealLock = 17
 // Seal takes acts that wait into the chain, a thousand at most, and tells how
 // many. It may run in every replica: one of them seals, the others find nothing
 // to do.
-func (s *Store) Seal(ctx context.Context) (int, error) {
+func (s *Store) Seal(ctx context.Context) (int, error) { return s.SealSome(ctx, ActsASeal) }
+
+// SealSome is Seal of fewer acts, for a moment when others want the processors.
+func (s *Store) SealSome(ctx context.Context, most int) (int, error) {
 	n := 0
 	// Whoever seals reads rows that nobody changes any more, at one instant.
 	err := pgx.BeginTxFunc(ctx, s.pool, pgx.TxOptions{IsoLevel: pgx.RepeatableRead}, func(tx pgx.Tx) error {
@@ -54,7 +57,7 @@ func (s *Store) Seal(ctx context.Context) (int, error) {
 		if yes, err := isNewest(ctx, tx); err != nil || !yes {
 			return err // an act may hold records of a kind that only the newer program knows
 		}
-		rows, err := tx.Query(ctx, `SELECT act FROM unsealed ORDER BY act LIMIT $1`, actsASeal)
+		rows, err := tx.Query(ctx, `SELECT act FROM unsealed ORDER BY act LIMIT $1`, min(most, ActsASeal))
 		if err != nil {
 			return err
 		}

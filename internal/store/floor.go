@@ -91,31 +91,52 @@ func (s *Store) Frame(ctx context.Context, at time.Time) (Frame, error) {
 func (s *Store) Floor(ctx context.Context, at time.Time, sentWindow time.Duration, printer string) ([]FloorPrinter, error) {
 	ctx, cancel := brief(ctx)
 	defer cancel()
-	part := func(odd int) ([]FloorPrinter, error) {
-		rows, err := s.pool.Query(ctx, floorSQL, at, sentWindow, printer, odd)
-		if err != nil {
-			return nil, err
-		}
-		return pgx.CollectRows(rows, scanFloorPrinter)
-	}
 	if printer != "" {
-		list, err := part(0)
+		list, err := s.floorHalf(ctx, at, sentWindow, printer, 0)
 		return list, wrap("store.Floor", err)
 	}
 	var odd []FloorPrinter
 	failed := make(chan error, 1)
 	go func() {
 		var err error
-		odd, err = part(1)
+		odd, err = s.floorHalf(ctx, at, sentWindow, "", 1)
 		failed <- err
 	}()
-	list, err := part(0)
+	even, err := s.floorHalf(ctx, at, sentWindow, "", 0)
 	if err := errors.Join(err, <-failed); err != nil {
 		return nil, wrap("store.Floor", err)
 	}
-	list = append(list, odd...)
+	return bothHalves(even, odd), nil
+}
+
+// FloorInTurn is Floor of every printer in two queries one after the other, for whoever
+// does not wait for it: the other processors are left to those who do.
+func (s *Store) FloorInTurn(ctx context.Context, at time.Time, sentWindow time.Duration) ([]FloorPrinter, error) {
+	ctx, cancel := brief(ctx)
+	defer cancel()
+	odd, err := s.floorHalf(ctx, at, sentWindow, "", 1)
+	if err != nil {
+		return nil, wrap("store.FloorInTurn", err)
+	}
+	even, err := s.floorHalf(ctx, at, sentWindow, "", 0)
+	if err != nil {
+		return nil, wrap("store.FloorInTurn", err)
+	}
+	return bothHalves(even, odd), nil
+}
+
+func (s *Store) floorHalf(ctx context.Context, at time.Time, sentWindow time.Duration, printer string, odd int) ([]FloorPrinter, error) {
+	rows, err := s.pool.Query(ctx, floorSQL, at, sentWindow, printer, odd)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, scanFloorPrinter)
+}
+
+func bothHalves(even, odd []FloorPrinter) []FloorPrinter {
+	list := append(even, odd...)
 	slices.SortFunc(list, func(a, b FloorPrinter) int { return cmp.Compare(a.ID, b.ID) })
-	return list, nil
+	return list
 }
 
 func scanFloorPrinter(row pgx.CollectableRow) (FloorPrinter, error) {

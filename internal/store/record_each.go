@@ -132,7 +132,6 @@ func (s *Store) recordTogether(ctx context.Context, c *call) error {
 func (s *Store) runTogether() {
 	t := s.together
 	for {
-		s.crowd.letPagesGo()
 		var calls []*call
 		t.mu.Lock()
 		n := 0
@@ -188,7 +187,11 @@ func (s *Store) oneTogether(calls []*call) {
 		}
 	}()
 	if err = s.join(ctx, list); err == nil {
-		s.crowd.note(calls)
+		for _, c := range calls {
+			if c.act.Via != "api" {
+				s.count(c.act)
+			}
+		}
 		s.tell()
 	}
 }

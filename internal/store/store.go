@@ -14,6 +14,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"basecourse/internal/fault"
@@ -39,8 +40,8 @@ type Store struct {
 	snapshot string        // what is read long is read at this instant of the database; "" is now
 	told     chan struct{} // something was committed that was not told of yet
 	together *together
-	crowd    *crowd
-	room     *fullness // shared by copies that look at another instant
+	said     *atomic.Int64 // acts stored through this program, but for those of machines
+	room     *fullness     // shared by copies that look at another instant
 	tokens   *gathered[[32]byte, Token]
 }
 
@@ -57,7 +58,7 @@ func Open(ctx context.Context, url string, change ...func(*pgxpool.Config)) (*St
 	for _, c := range change {
 		c(cfg)
 	}
-	s := &Store{now: time.Now, told: make(chan struct{}, 1), room: &fullness{}, crowd: &crowd{}, together: &together{alone: make(chan struct{}, aloneAtOnce)}}
+	s := &Store{now: time.Now, told: make(chan struct{}, 1), room: &fullness{}, said: new(atomic.Int64), together: &together{alone: make(chan struct{}, aloneAtOnce)}}
 	s.room.watch(cfg)
 	if s.pool, err = pgxpool.NewWithConfig(ctx, cfg); err != nil {
 		return nil, fmt.Errorf("store.Open: %w", err)

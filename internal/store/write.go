@@ -89,7 +89,7 @@ func (s *Store) write(ctx context.Context, act Act, fn func(w *writer) error) er
 	if err := committed(tx.Commit(ctx)); err != nil {
 		return err
 	}
-	s.crowd.said.Add(1)
+	s.count(act)
 	if act.Via == "page" || act.Via == "api" {
 		s.tell()
 	} else { // a command may end before anybody tells for it
@@ -97,6 +97,18 @@ func (s *Store) write(ctx context.Context, act Act, fn func(w *writer) error) er
 	}
 	return nil
 }
+
+// count takes in what was stored by somebody. What the program draws or closes by itself
+// follows from what was read, and whoever reads would have all read anew each time.
+func (s *Store) count(act Act) {
+	if act.Via != "program" {
+		s.said.Add(1)
+	}
+}
+
+// Said counts what was stored through this program otherwise than by machines whose
+// records went together: while it stays, no person has done anything here.
+func (s *Store) Said() int64 { return s.said.Load() }
 
 func (s *Store) writer(tx pgx.Tx) *writer {
 	return &writer{tx: tx, at: s.Now(), ids: map[farm.Kind]map[string]int32{}, grids: map[int32]grid{}, undersides: map[int32]string{}}

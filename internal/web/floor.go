@@ -101,7 +101,7 @@ func (s *Server) getFloor() echo.HandlerFunc {
 			return err
 		}
 		a := s.asks(frame, now)
-		a.late = s.store.ManyRecord() && !wantsNewest(c.Request().Header)
+		a.late = s.crowd.many() && !wantsNewest(c.Request().Header)
 		stands, found, version, err := s.standsAsked(ctx, frame, a, "")
 		if err != nil {
 			return err
@@ -118,7 +118,7 @@ func (s *Server) getFloor() echo.HandlerFunc {
 			page.First = s.firstSteps(c, "Every printer appears here with its next action. Add printers or import a bundle.")
 		} else {
 			page.Notice = findingsNotice(found, frame, now)
-			if page.Looked, err = s.lookDone(ctx, frame, now); err != nil {
+			if page.Looked, err = s.farmLooked(ctx, frame, a); err != nil {
 				return err
 			}
 		}
@@ -158,6 +158,9 @@ func wantsNewest(h http.Header) bool {
 // farmFloor reads every printer.
 func (s *Server) farmFloor(ctx context.Context, a asked) (*reading[[]store.FloorPrinter], error) {
 	return s.floor.read(ctx, a, func(ctx context.Context, at time.Time) ([]store.FloorPrinter, error) {
+		if a.late {
+			return s.store.FloorInTurn(ctx, at, a.window)
+		}
 		return s.store.Floor(ctx, at, a.window, "")
 	})
 }
@@ -169,6 +172,17 @@ func (s *Server) farmDrawn(ctx context.Context, a asked, list []store.FloorPrint
 	})
 	if err != nil {
 		return nil, err
+	}
+	return r.value, nil
+}
+
+// farmLooked says how far the look list is done.
+func (s *Server) farmLooked(ctx context.Context, frame store.Frame, a asked) (string, error) {
+	r, err := s.looked.read(ctx, a, func(ctx context.Context, at time.Time) (string, error) {
+		return s.lookDone(ctx, frame, at)
+	})
+	if err != nil {
+		return "", err
 	}
 	return r.value, nil
 }

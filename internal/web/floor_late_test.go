@@ -33,7 +33,7 @@ func TestTheFloorBesideACrowd(t *testing.T) {
 	var before string
 	for round := range 5 { // how many meet in a transaction is not certain
 		before = seen(newest)
-		answered := st.PageFirst()
+		answered := site.Server.PageFirst()
 		var all sync.WaitGroup
 		for i, m := range machines {
 			all.Go(func() {
@@ -45,7 +45,7 @@ func TestTheFloorBesideACrowd(t *testing.T) {
 		}
 		all.Go(answered)
 		all.Wait()
-		if st.ManyRecord() {
+		if site.Server.ManyRecord() {
 			break
 		} else if round == 4 {
 			t.Skip("no crowd came about")
@@ -58,7 +58,7 @@ func TestTheFloorBesideACrowd(t *testing.T) {
 		}
 		return v.String()
 	}
-	if got := seen(); got != before && st.ManyRecord() {
+	if got := seen(); got != before && site.Server.ManyRecord() {
 		t.Errorf("beside a crowd: of %s, want that of a moment ago, %s", got, before)
 	}
 	if got := seen(newest); got != version() {

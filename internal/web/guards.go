@@ -170,6 +170,14 @@ func (s *Server) withLoadLimit(next echo.HandlerFunc) echo.HandlerFunc {
 		if r.stream {
 			return next(c)
 		}
+		if r.records && c.Request().Header.Get(echo.HeaderAuthorization) != "" { // of a machine: people have sessions
+			done, err := s.crowd.takeTurn(c.Request().Context())
+			if err != nil {
+				s.metrics.refused.WithLabelValues("full").Inc()
+				return err
+			}
+			defer done()
+		}
 		wait := time.NewTimer(workersPatience)
 		defer wait.Stop()
 		select {
@@ -182,7 +190,7 @@ func (s *Server) withLoadLimit(next echo.HandlerFunc) echo.HandlerFunc {
 			return fault.Wrap(fault.Busy, c.Request().Context().Err(), "The sender went away.")
 		}
 		if r.doc == nil && r.patience <= slower { // somebody waits for a page
-			defer s.store.PageFirst()()
+			defer s.crowd.pageFirst()()
 		}
 		return next(c)
 	}

@@ -35,7 +35,7 @@ const stuckAfter = time.Second
 // while a new one is under way, which is begun when it is freshFor old.
 const (
 	lateFor  = time.Second
-	freshFor = lateFor / 4
+	freshFor = lateFor / 2
 )
 
 // asked is what a reading is to be of. What it says must have been read before the

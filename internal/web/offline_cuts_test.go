@@ -187,7 +187,7 @@ func signInHere(t *testing.T, tab *webtest.Tab) {
 		return
 	}
 	tab.Do(chromedp.SendKeys(chromedp.CSS("input[name=handle]"), "amara"), chromedp.SendKeys(chromedp.CSS("input[name=password]"), webtest.Password),
-		chromedp.Click(chromedp.CSS("main button[type=submit]")), chromedp.WaitReady(chromedp.CSS("html[data-me=amara]")))
+		chromedp.Click(chromedp.CSS("main button[type=submit]")), chromedp.WaitReady(chromedp.CSS("html[data-ready][data-me=amara]")))
 }
 
 func idOf(rec any) string {

@@ -25,6 +25,7 @@ type Route struct {
 	open     bool          // no session, no load limit: files and health checks
 	stream   bool          // stays open and mostly idle: takes no place among the workers and keeps no session awake
 	private  bool          // about somebody's own sign-in: not from a shared tablet
+	records  bool          // machines record here: pages go first
 	doc      *apiDoc       // what an address of the API does; the description and the help are made from it
 }
 
@@ -350,7 +351,7 @@ var routes = withHeads(slices.Concat([]Route{
 
 	{Method: "POST", Path: "/api/v1/photos", Role: roleOperator, handle: (*Server).apiPhoto, body: photoBody, patience: slower, doc: docPhoto},
 	{Method: "POST", Path: "/api/v1/evidence-sheets", Role: roleManager, handle: (*Server).apiWantSheet, body: formBody, patience: slower, doc: docWantSheet},
-	{Method: "POST", Path: "/api/v1/records", Role: roleOperator, handle: (*Server).postRecords, body: recordsBody, patience: batch, doc: docRecords},
+	{Method: "POST", Path: "/api/v1/records", Role: roleOperator, handle: (*Server).postRecords, records: true, body: recordsBody, patience: batch, doc: docRecords},
 	{Method: "GET", Path: "/api/v1/findings", Role: roleOperator, handle: (*Server).apiFindings, patience: slower, doc: docFindings},
 	{Method: "GET", Path: "/api/v1/plan", Role: roleOperator, handle: (*Server).apiPlan, patience: slower, doc: docPlan},
 	{Method: "GET", Path: "/api/v1/job-outcomes", Role: roleOperator, handle: (*Server).apiJobOutcomes, patience: usual, doc: docJobOutcomes},

@@ -129,12 +129,14 @@ type Server struct {
 	decoding  chan struct{} // one place for each photo that is being decoded
 	importing chan struct{} // one place for an upload, an import or an export
 	working   chan struct{} // one place for each request that may touch the database
-	feed      feed          // to pages that are open
-	senders   *senders      // by address
-	tokens    *senders      // by token
+	crowd     crowd
+	feed      feed     // to pages that are open
+	senders   *senders // by address
+	tokens    *senders // by token
 	floor     kept[[]store.FloorPrinter]
 	spots     kept[[]store.Spot]           // where plates are
 	drawn     kept[map[string][]drawnLine] // by lot for next starts
+	looked    kept[string]                 // how far the look list is done
 	ledgers   ledgers
 	unpacked  chan struct{} // wakes the packing of days for trends
 	metrics   *metrics
@@ -311,6 +313,10 @@ func (s *Server) sweep(ctx context.Context) {
 // takes, so that sealing never takes more than a quarter of one core.
 const sealEvery = 2 * time.Second
 
+// sealBesidePeople is how many acts a seal takes in at most while people look, so that a
+// page does not wait beside a long one.
+const sealBesidePeople = 100
+
 func (s *Server) seal(ctx context.Context) {
 	wait, told := time.Duration(0), false
 	for {
@@ -319,8 +325,12 @@ func (s *Server) seal(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		}
+		most := store.ActsASeal
+		if s.crowd.look() {
+			most = sealBesidePeople
+		}
 		began := time.Now()
-		n, err := s.store.Seal(ctx)
+		n, err := s.store.SealSome(ctx, most)
 		if err != nil && ctx.Err() == nil && !told {
 			s.log.Warn("the trail is not sealed just now", "error", err.Error())
 		}

@@ -155,4 +155,5 @@ document.addEventListener("keydown", (event) => {
   location.assign(`${home}/s/${tag[1]}`);
 }, true);
 
-document.documentElement.dataset.ready = "";
+// The scripts deferred after this one have run then, too.
+addEventListener("DOMContentLoaded", () => { document.documentElement.dataset.ready = ""; });
