@@ -205,6 +205,9 @@ func readJSONBody(c echo.Context) ([]byte, error) {
 	if n := new(http.MaxBytesError); errors.As(err, &n) {
 		return nil, tooLarge(n.Limit)
 	}
+	if fault.Is(err, fault.Busy) {
+		return nil, err
+	}
 	if err != nil {
 		return nil, malformed{fault.Wrap(fault.Invalid, err, "The body ended early.")}
 	}

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"io"
 	"slices"
+	"unicode/utf8"
 
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
@@ -26,7 +27,7 @@ func (s *Server) apiWantSheet() echo.HandlerFunc {
 		if err := onlyParams(c); err != nil {
 			return err
 		}
-		body, err := io.ReadAll(c.Request().Body)
+		body, err := readJSONBody(c)
 		if err != nil {
 			return err
 		}
@@ -38,7 +39,7 @@ func (s *Server) apiWantSheet() echo.HandlerFunc {
 		}
 		d := json.NewDecoder(bytes.NewReader(body))
 		d.DisallowUnknownFields()
-		if err := d.Decode(&ask); err != nil || d.More() {
+		if err := d.Decode(&ask); err != nil || d.Decode(new(any)) != io.EOF || !utf8.Valid(body) {
 			return badRequest(fault.Problem{Found: shortText(string(body)), Expected: "an object with subject_kind, subject and cause, and id where you choose one"})
 		}
 		switch {

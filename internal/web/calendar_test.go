@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 	"time"
+	"unicode/utf8"
 
 	"basecourse/internal/store"
 	"basecourse/internal/web"
@@ -83,8 +84,8 @@ func TestTheCalendarFeed(t *testing.T) {
 		t.Fatalf("got %d events, want amara's three and the one for anybody", len(list))
 	}
 	for line := range strings.SplitSeq(strings.TrimSuffix(a.Body, "\r\n"), "\r\n") {
-		if len(line) > 75 || strings.ContainsAny(line, "\r\n") {
-			t.Errorf("line of %d octets: %q", len(line), line)
+		if len(line) > 75 || strings.ContainsAny(line, "\r\n") || !utf8.ValidString(line) || strings.Contains(line, ";TZID=") || strings.HasPrefix(line, "TZID:") && line != "TZID:Etc/UTC" && line != "TZID:UTC" {
+			t.Errorf("line of %d octets: %q, want 75 at most, whole characters, and UTC alone", len(line), line)
 		}
 	}
 	if got, want := words(t, &list[0], ical.PropSummary), `Wipe L;1,\2 on P-001`; got != want {

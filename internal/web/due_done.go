@@ -43,14 +43,10 @@ func (t *dueTask) subject() string {
 
 // readDue reads the list's form: one task whose button was tapped, or those ticked.
 func readDue(c echo.Context) (tasks []dueTask, id uuid.UUID, back string, err error) {
-	values := c.Request()
-	if err = values.ParseForm(); err != nil {
-		if strings.Contains(err.Error(), "request body too large") {
-			return nil, id, "", tooLarge(formBody)
-		}
-		return nil, id, "", fault.New(fault.Invalid, "The form could not be read.")
+	form, err := parseForm(c)
+	if err != nil {
+		return nil, id, "", err
 	}
-	form := values.PostForm
 	for name, list := range form {
 		if !slices.Contains([]string{"id", "back", "task", "one", "ticked"}, name) || name != "task" && len(list) != 1 {
 			return nil, id, "", badRequest(fault.Problem{Column: name, Found: name, Expected: "one of the form's fields: id, back, task, one, ticked"})

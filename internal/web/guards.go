@@ -170,27 +170,14 @@ func (s *Server) withLoadLimit(next echo.HandlerFunc) echo.HandlerFunc {
 		if r.stream {
 			return next(c)
 		}
-		if r.records && c.Request().Header.Get(echo.HeaderAuthorization) != "" { // of a machine: people have sessions
-			done, err := s.crowd.takeTurn(c.Request().Context())
-			if err != nil {
-				s.metrics.refused.WithLabelValues("full").Inc()
-				return err
-			}
-			defer done()
+		place := &workplace{server: s, asked: c.Request().Context(), page: r.doc == nil && r.patience <= slower,
+			machine: r.records && c.Request().Header.Get(echo.HeaderAuthorization) != ""} // people have sessions
+		if err := place.take(); err != nil {
+			return err
 		}
-		wait := time.NewTimer(workersPatience)
-		defer wait.Stop()
-		select {
-		case s.working <- struct{}{}:
-			defer func() { <-s.working }()
-		case <-wait.C:
-			s.metrics.refused.WithLabelValues("full").Inc()
-			return fault.New(fault.Busy, "Too much is going on at once. Try again in a moment.")
-		case <-c.Request().Context().Done():
-			return fault.Wrap(fault.Busy, c.Request().Context().Err(), "The sender went away.")
-		}
-		if r.doc == nil && r.patience <= slower { // somebody waits for a page
-			defer s.crowd.pageFirst()()
+		defer place.leave()
+		if body := c.Request().Body; body != nil && body != http.NoBody {
+			c.Request().Body = &sending{ReadCloser: body, place: place}
 		}
 		return next(c)
 	}

@@ -2,8 +2,10 @@ package web
 
 import (
 	"fmt"
+	"io"
 	"net/http"
 	"net/http/httptest"
+	"strings"
 	"testing"
 	"time"
 
@@ -85,6 +87,55 @@ func TestTooMuchAtOnceIsToldSo(t *testing.T) {
 	}
 	if took := time.Since(began); took > workersPatience+time.Second {
 		t.Errorf("it took %s, want about %s", took, workersPatience)
+	}
+}
+
+// TestWhoeverIsStillSendingHoldsNoPlace: a few dozen senders of a byte a second would
+// keep everybody else out.
+func TestWhoeverIsStillSendingHoldsNoPlace(t *testing.T) {
+	s := &Server{working: make(chan struct{}, 1), senders: newSenders(rate.Inf, 1)}
+	s.metrics = s.newMetrics()
+	answer := func(body io.Reader, then func()) error {
+		req := httptest.NewRequest(http.MethodPost, "/api/v1/records", body)
+		req.Header.Set("Content-Type", "application/json")
+		c := echo.New().NewContext(req, httptest.NewRecorder())
+		c.Set(keyRoute, Route{Method: "POST", Path: "/api/v1/records", Role: roleOperator, doc: &apiDoc{}, body: recordsBody})
+		return s.withLoadLimit(s.withBody(func(c echo.Context) error {
+			_, err := readJSONBody(c)
+			if err == nil {
+				then()
+			}
+			return err
+		}))(c)
+	}
+	slow, sender := io.Pipe()
+	first, held := make(chan error), 0
+	go func() { first <- answer(slow, func() { held = len(s.working) }) }()
+	if _, err := sender.Write([]byte("{")); err != nil { // it is being read
+		t.Fatal(err)
+	}
+	began := time.Now()
+	if err := answer(strings.NewReader("{}"), func() {}); err != nil || time.Since(began) > workersPatience/2 {
+		t.Errorf("another request, while one is still being sent: %v after %s", err, time.Since(began))
+	}
+	if err := sender.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if err := <-first; err != nil || held != 1 || len(s.working) != 0 {
+		t.Errorf("when all is there: %v, %d places held meanwhile and %d afterwards, want 1 and 0", err, held, len(s.working))
+	}
+	// Nobody takes up the work where all places are taken by then.
+	slow, sender = io.Pipe()
+	go func() { first <- answer(slow, func() { t.Error("it was taken up without a place") }) }()
+	if _, err := sender.Write([]byte("{")); err != nil {
+		t.Fatal(err)
+	}
+	s.working <- struct{}{}
+	if err := sender.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if _, status, _ := classify(<-first); status != http.StatusServiceUnavailable {
+		t.Errorf("without a place when all is there: got status %d, want 503", status)
 	}
 }
 

@@ -11,7 +11,6 @@ import (
 	"strconv"
 	"strings"
 	"time"
-	"unicode/utf8"
 
 	"basecourse/internal/farm"
 	"basecourse/internal/fault"
@@ -390,9 +389,6 @@ func readHandForm(c echo.Context, a *handAct) (url.Values, error) {
 	}
 	values := url.Values{}
 	for k, v := range form {
-		if !utf8.ValidString(v) {
-			return nil, badRequest(fault.Problem{Column: k, Found: strings.ToValidUTF8(v, "\uFFFD"), Expected: "text in UTF-8"})
-		}
 		values.Set(k, strings.ReplaceAll(v, "\r\n", "\n"))
 	}
 	return values, nil

@@ -278,13 +278,10 @@ func readSeen(text string) (id uuid.UUID, printer string, err error) {
 // postRound grades as clean layers what somebody saw: the next one, or those ticked.
 func (s *Server) postRound() echo.HandlerFunc {
 	return func(c echo.Context) error {
-		if err := c.Request().ParseForm(); err != nil {
-			if strings.Contains(err.Error(), "request body too large") {
-				return tooLarge(formBody)
-			}
-			return fault.New(fault.Invalid, "The form could not be read.")
+		form, err := parseForm(c)
+		if err != nil {
+			return err
 		}
-		form := c.Request().PostForm
 		for name, list := range form {
 			if !slices.Contains([]string{"id", "bay", "one", "seen", "ticked"}, name) || name != "seen" && len(list) != 1 {
 				return badRequest(fault.Problem{Column: name, Found: name, Expected: "one of the form's fields: id, bay, one, seen, ticked"})

@@ -1,12 +1,16 @@
 package web_test
 
 import (
+	"context"
 	"net/http"
+	"net/http/httptest"
 	"slices"
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
+	"basecourse/internal/store"
 	"basecourse/internal/web"
 	"basecourse/internal/webtest"
 )
@@ -37,10 +41,19 @@ func TestRolesByRoute(t *testing.T) {
 	site.Revoke("Bay 4")
 	senders = append(senders, sender{"a tablet with nobody on it", "tablet", alone}, sender{"an operator on a tablet", "operator", withOperator},
 		sender{"an admin on a tablet", "operator", withAdmin}, sender{"a revoked tablet", "anyone", gone})
-	wrong := site.Nobody()
-	wrong.Token = "bct_nosuchtokennosuchtokennosuchtoken"
+	// Tokens that are none, and those that were.
+	wrong := map[string]*webtest.Client{"a token nobody gave": site.Nobody(), "a revoked token": site.WithToken("gone", "admin"), "a token that has run out": site.Nobody()}
+	wrong["a token nobody gave"].Token = "bct_nosuchtokennosuchtokennosuchtoken"
+	if err := site.Store.RevokeToken(context.Background(), store.Act{Via: "command"}, "gone"); err != nil {
+		t.Fatal(err)
+	}
+	late, err := web.AddToken(context.Background(), site.Store, "late", "admin", time.Now().Add(-time.Hour))
+	if err != nil {
+		t.Fatal(err)
+	}
+	wrong["a token that has run out"].Token = late
 	for _, r := range web.Routes() {
-		path := strings.NewReplacer(":file", "none.css", ":kind", "printer", ":tag", "NONE", ":cause", "skipped_probing", ":id", "NONE").Replace(r.Path)
+		path := anyOf(r.Path)
 		for i, s := range senders {
 			if r.Path == "/sign-out" && s.role != "anyone" {
 				continue // would end the session under test
@@ -56,9 +69,54 @@ func TestRolesByRoute(t *testing.T) {
 				t.Errorf("%s %s as %s: got status %d", r.Method, path, s.name, a.Status)
 			}
 		}
-		if open := r.Path == "/" || r.Path == "/healthz" || r.Path == "/readyz" || r.Path == "/favicon.ico" || r.Path == "/sw.js" || r.Path == "/offline" || r.Path == "/queue" || strings.HasPrefix(r.Path, "/trust") || strings.HasPrefix(r.Path, "/static/"); !open {
-			if a := wrong.Do(r.Method, path, "", "", from(99)); a.Status != http.StatusUnauthorized || a.Header.Get("WWW-Authenticate") == "" {
-				t.Errorf("%s %s with a token nobody made: got status %d, WWW-Authenticate %q, want 401 with a challenge", r.Method, path, a.Status, a.Header.Get("WWW-Authenticate"))
+		if open(r.Path) {
+			continue
+		}
+		at := 97
+		for name, c := range wrong {
+			if a := c.Do(r.Method, path, "", "", from(at)); a.Status != http.StatusUnauthorized || a.Header.Get("WWW-Authenticate") == "" {
+				t.Errorf("%s %s with %s: got status %d, WWW-Authenticate %q, want 401 with a challenge", r.Method, path, name, a.Status, a.Header.Get("WWW-Authenticate"))
+			}
+			at++
+		}
+	}
+}
+
+// open tells whether a route asks nobody who they are.
+func open(path string) bool {
+	return slices.Contains([]string{"/", "/healthz", "/readyz", "/favicon.ico", "/sw.js", "/offline", "/queue"}, path) || strings.HasPrefix(path, "/trust") || strings.HasPrefix(path, "/static/")
+}
+
+// anyOf is an address of a route: of things that are not there.
+func anyOf(path string) string {
+	return strings.NewReplacer(":file", "none.css", ":kind", "printer", ":tag", "NONE", ":cause", "skipped_probing", ":id", "NONE").Replace(path)
+}
+
+// TestEveryRouteHasALimitOfItsBody: one byte more than is taken is refused before it
+// is read, with the limits there are to be.
+func TestEveryRouteHasALimitOfItsBody(t *testing.T) {
+	site := webtest.New(t, func(c *web.Config) { c.TrustedProxies = []string{"192.0.2.1"} })
+	cookies := site.As("amara", "admin").Cookies()
+	limits := map[string]int64{"/upkeep/probe": 512 << 10, "/first-layers/:id/done": 512 << 10, "/api/v1/records": 2 << 20, "/first-layers/:id/photos": 10<<20 + 64<<10, "/api/v1/photos": 10<<20 + 64<<10, "/setup/import": 220 << 20, "/setup/import/logs": 220 << 20}
+	for i, r := range web.Routes() {
+		limit := limits[r.Path]
+		switch {
+		case r.Method != http.MethodPost || r.Path == "/sign-out" || r.Path == "/account/sign-out":
+			continue
+		case limit == 0:
+			limit = 64 << 10
+		}
+		for length, refused := range map[int64]bool{limit: false, limit + 1: true} {
+			req := httptest.NewRequest("POST", anyOf(r.Path), strings.NewReader("x"))
+			req.ContentLength = length
+			req.Header.Set("X-Forwarded-For", "10.0.1."+strconv.Itoa(i%250))
+			for _, k := range cookies {
+				req.AddCookie(k)
+			}
+			answer := httptest.NewRecorder()
+			site.Server.ServeHTTP(answer, req)
+			if refused != (answer.Code == http.StatusRequestEntityTooLarge) {
+				t.Errorf("POST %s with %d bytes: got status %d, want it refused as too large: %v", r.Path, length, answer.Code, refused)
 			}
 		}
 	}

@@ -1,17 +1,25 @@
 package web_test
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
+	"basecourse/internal/localdb"
+	"basecourse/internal/store"
+	"basecourse/internal/testdb"
 	"basecourse/internal/web"
 	"basecourse/internal/webtest"
+
+	"github.com/jackc/pgx/v5"
 )
 
 func TestEveryAnswerCarriesTheSecurityHeaders(t *testing.T) {
@@ -19,7 +27,7 @@ func TestEveryAnswerCarriesTheSecurityHeaders(t *testing.T) {
 	c := site.As("amara", "admin")
 	paths := []string{"/none", "/api/v1/none", "/printers/%00", "/floor?x=1"}
 	for _, r := range web.Routes() {
-		paths = append(paths, strings.NewReplacer(":file", "none.css", ":kind", "printer", ":tag", "NONE", ":cause", "skipped_probing", ":id", "NONE").Replace(r.Path))
+		paths = append(paths, anyOf(r.Path))
 	}
 	for _, path := range paths {
 		for _, a := range []webtest.Answer{site.Nobody().Get(path), c.Get(path), site.Nobody().Do("POST", path, "text/plain", "x"), c.Do("PUT", path, "", "")} {
@@ -68,9 +76,25 @@ func TestOtherSitesChangeNothing(t *testing.T) {
 			if r.Method != http.MethodPost {
 				continue
 			}
-			if a := c.Do("POST", r.Path, "application/x-www-form-urlencoded", "", change); a.Status != http.StatusForbidden {
-				t.Errorf("POST %s, %s: got status %d, want 403", r.Path, name, a.Status)
+			for _, kind := range []string{"application/x-www-form-urlencoded", "text/plain"} { // what a page may send anywhere without asking
+				if a := c.Do("POST", r.Path, kind, "", change); a.Status != http.StatusForbidden {
+					t.Errorf("POST %s as %s, %s: got status %d, want 403", r.Path, kind, name, a.Status)
+				}
 			}
+		}
+	}
+	// Nothing is taken as text either, wherever it comes from; what reads no body at all
+	// does as it is told.
+	for _, r := range web.Routes() {
+		if r.Method != http.MethodPost || r.Path == "/sign-out" || r.Path == "/account/sign-out" {
+			continue
+		}
+		a := c.Do("POST", anyOf(r.Path), "text/plain", "x=y", func(r *http.Request) { r.Header.Set("Origin", site.URL) })
+		if a.Status < 400 {
+			t.Errorf("POST %s as text/plain: got status %d, want it refused", r.Path, a.Status)
+		}
+		if strings.HasPrefix(r.Path, "/api/") && a.Status != http.StatusUnsupportedMediaType {
+			t.Errorf("POST %s as text/plain: got status %d, want 415", r.Path, a.Status)
 		}
 	}
 	if a := c.Get("/floor"); a.Status != http.StatusOK {
@@ -230,6 +254,86 @@ func TestWithoutTheDatabase(t *testing.T) {
 		t.Errorf("heading without a database: got %q", h)
 	}
 	problem(t, token.Get("/api/v1/printers"), 503, "busy")
+}
+
+// TestTheDatabaseGoesAndComesBack stops a PostgreSQL of its own under a server and
+// starts it again: meanwhile all that needs it is told to come back, soon; afterwards at
+// most two requests fail, and within ten seconds it is as before.
+func TestTheDatabaseGoesAndComesBack(t *testing.T) {
+	ctx := context.Background()
+	dir, err := os.MkdirTemp(testdb.MemoryDisk(), "basecourse-gone-")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = os.RemoveAll(dir) })
+	start := func() *localdb.Cluster {
+		t.Helper()
+		c, err := localdb.Open(ctx, localdb.Options{Dir: filepath.Join(dir, "db"), BinDir: os.Getenv("BASECOURSE_POSTGRES_BIN"), Fast: true, NoFetch: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return c
+	}
+	cluster := start()
+	t.Cleanup(func() { _ = cluster.Close(ctx) })
+	if err := cluster.EnsureDatabase(ctx, "farm"); err != nil {
+		t.Fatal(err)
+	}
+	if err := store.Migrate(ctx, cluster.URL("farm")); err != nil {
+		t.Fatal(err)
+	}
+	site := webtest.On(t, cluster.URL("farm"))
+	c, token := site.As("amara", "admin"), site.WithToken("gateway", "operator")
+	for _, way := range []string{"stopped", "every connection ended"} {
+		for range 5 {
+			token.Get("/api/v1/printers") // so that there are connections to be lost
+		}
+		if way == "stopped" {
+			if err := cluster.Close(ctx); err != nil {
+				t.Fatal(err)
+			}
+			for path, want := range map[string]int{"/healthz": 200, "/readyz": 503, "/floor": 503, "/sign-in": 503, "/api/v1/printers": 503} {
+				as := c
+				if strings.HasPrefix(path, "/api/") {
+					as = token
+				}
+				began := time.Now()
+				a := as.Get(path)
+				if took := time.Since(began); a.Status != want || took > 6*time.Second || path == "/healthz" && took > time.Second || want == 503 && a.Header.Get("Retry-After") == "" {
+					t.Errorf("GET %s while it is stopped: got status %d after %s, Retry-After %q, want %d", path, a.Status, took, a.Header.Get("Retry-After"), want)
+				}
+			}
+			problem(t, token.Get("/api/v1/printers"), 503, "busy")
+			cluster = start()
+		} else {
+			conn, err := pgx.Connect(ctx, cluster.URL("farm"))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, err := conn.Exec(ctx, `SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid()`); err != nil {
+				t.Fatal(err)
+			}
+			_ = conn.Close(ctx)
+		}
+		back, failed := time.Now(), 0
+		for range 20 {
+			if a := token.Get("/api/v1/printers"); a.Status != http.StatusOK {
+				failed++
+			}
+			if a := c.Get("/account"); a.Status != http.StatusOK {
+				failed++
+			}
+		}
+		if failed > 2 {
+			t.Errorf("%s: %d of 40 requests failed afterwards, want 2 at most", way, failed)
+		}
+		for c.Get("/readyz").Status != http.StatusOK && time.Since(back) < 10*time.Second {
+			time.Sleep(20 * time.Millisecond)
+		}
+		if a := c.Get("/readyz"); a.Status != http.StatusOK {
+			t.Errorf("%s: /readyz is %d after %s", way, a.Status, time.Since(back))
+		}
+	}
 }
 
 func TestWhatBrokeStaysInside(t *testing.T) {

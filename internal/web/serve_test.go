@@ -7,7 +7,10 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"slices"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -82,8 +85,9 @@ func TestStoppingLetsRunningRequestsFinish(t *testing.T) {
 	}
 }
 
-func TestSlowAndFatSendersAreDropped(t *testing.T) {
-	t.Parallel()
+// serving is a site on a listener with the limits of the real server.
+func serving(t *testing.T) (*webtest.Site, string) {
+	t.Helper()
 	site := webtest.New(t)
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -96,8 +100,101 @@ func TestSlowAndFatSendersAreDropped(t *testing.T) {
 		stop()
 		<-served
 	})
+	return site, l.Addr().String()
+}
+
+// slowSenders are ways to keep a connection and say next to nothing: what each sends
+// at first, and then again and again.
+var slowSenders = []struct{ name, first, then string }{
+	{"a silent socket", "", ""},
+	{"a slow header", "GET /healthz HTTP/1.1\r\nHost: x\r\n", "X-Slow: x\r\n"},
+	{"a slow body", "POST /sign-in HTTP/1.1\r\nHost: x\r\nContent-Type: application/x-www-form-urlencoded\r\nContent-Length: 60000\r\n\r\nhandle=", "a"},
+	{"slow chunks", "POST /sign-in HTTP/1.1\r\nHost: x\r\nContent-Type: application/x-www-form-urlencoded\r\nTransfer-Encoding: chunked\r\n\r\n7\r\nhandle=\r\n", "1\r\na\r\n"},
+}
+
+// dropSlow opens so many connections of each kind and fails where one outlasts the
+// limit, or where an honest request meanwhile is not answered soon (95 of 100 within
+// half a second).
+func dropSlow(t *testing.T, site *webtest.Site, address string, of []int, limit time.Duration) {
+	t.Helper()
+	honest := site.As("amara", "operator")
+	cookies := honest.Cookies()
+	began := time.Now()
+	var ended sync.WaitGroup
+	var lasted [4]atomic.Int64 // the longest of each kind
+	for kind, n := range of {
+		for range n {
+			c, err := net.Dial("tcp", address)
+			if err != nil {
+				t.Fatal(err)
+			}
+			x := slowSenders[kind]
+			ended.Go(func() {
+				defer func() { _ = c.Close() }()
+				gone := make(chan struct{})
+				go func() {
+					_ = c.SetReadDeadline(began.Add(limit + 10*time.Second))
+					_, _ = io.Copy(io.Discard, c)
+					close(gone)
+				}()
+				_, _ = io.WriteString(c, x.first)
+				for {
+					select {
+					case <-gone:
+						took := int64(time.Since(began))
+						for was := lasted[kind].Load(); took > was && !lasted[kind].CompareAndSwap(was, took); was = lasted[kind].Load() {
+						}
+						return
+					case <-time.After(time.Second):
+						_, _ = io.WriteString(c, x.then)
+					}
+				}
+			})
+		}
+	}
+	client := &http.Client{Timeout: 10 * time.Second, Transport: &http.Transport{DisableKeepAlives: true}}
+	defer client.CloseIdleConnections()
+	var times []time.Duration
+	for i := range 100 {
+		req, err := http.NewRequest("GET", "http://"+address+[]string{"/healthz", "/account"}[i%2], nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, k := range cookies {
+			req.AddCookie(k)
+		}
+		asked := time.Now()
+		res, err := client.Do(req)
+		if err != nil {
+			t.Fatalf("meanwhile an honest request: %v", err)
+		}
+		_, _ = io.Copy(io.Discard, res.Body)
+		_ = res.Body.Close()
+		if res.StatusCode != http.StatusOK {
+			t.Fatalf("meanwhile an honest request for %s: got status %d after %s", req.URL.Path, res.StatusCode, time.Since(asked))
+		}
+		times = append(times, time.Since(asked))
+		time.Sleep(20 * time.Millisecond)
+	}
+	slices.Sort(times)
+	if p95 := times[94]; p95 > 500*time.Millisecond {
+		t.Errorf("meanwhile 95 of 100 honest requests took up to %s, want half a second", p95)
+	}
+	ended.Wait()
+	for kind := range of {
+		if took := time.Duration(lasted[kind].Load()); took > limit {
+			t.Errorf("%s was still connected after %s, want it dropped within %s", slowSenders[kind].name, took, limit)
+		}
+		t.Logf("%d × %s: the last dropped after %s", of[kind], slowSenders[kind].name, time.Duration(lasted[kind].Load()).Round(time.Millisecond))
+	}
+	t.Logf("honest requests meanwhile: half within %s, 95 of 100 within %s", times[49].Round(time.Millisecond), times[94].Round(time.Millisecond))
+}
+
+func TestSlowAndFatSendersAreDropped(t *testing.T) {
+	t.Parallel()
+	site, address := serving(t)
 	// A header of 100 kB is more than the 64 kB taken.
-	fat, err := net.Dial("tcp", l.Addr().String())
+	fat, err := net.Dial("tcp", address)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -106,34 +203,5 @@ func TestSlowAndFatSendersAreDropped(t *testing.T) {
 	if line, err := bufio.NewReader(fat).ReadString('\n'); err != nil || !strings.Contains(line, "431") {
 		t.Errorf("a header of 100 kB: got %q, %v; want status 431", line, err)
 	}
-	began := time.Now()
-	var conns []net.Conn
-	for i := range 60 { // slow headers, and sockets that say nothing
-		c, err := net.Dial("tcp", l.Addr().String())
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer func() { _ = c.Close() }()
-		if i%2 == 0 {
-			_, _ = io.WriteString(c, "GET /healthz HTTP/1.1\r\nHost: x\r\n")
-		}
-		conns = append(conns, c)
-	}
-	for range 10 {
-		asked := time.Now()
-		res, err := http.Get("http://" + l.Addr().String() + "/healthz")
-		if err != nil {
-			t.Fatal(err)
-		}
-		_ = res.Body.Close()
-		if took := time.Since(asked); took > time.Second {
-			t.Errorf("meanwhile an honest request took %s", took)
-		}
-	}
-	for _, c := range conns {
-		_ = c.SetReadDeadline(began.Add(20 * time.Second))
-		if _, err := io.ReadAll(c); err != nil {
-			t.Fatalf("after %s a silent sender is still connected: %v", time.Since(began), err)
-		}
-	}
+	dropSlow(t, site, address, []int{30, 30}, 20*time.Second)
 }

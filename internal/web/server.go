@@ -226,7 +226,7 @@ func (s *Server) build() error {
 	if s.cfg.Tracer != nil {
 		e.Use(s.withTrace)
 	}
-	e.Use(s.withOrigin, s.withLoadLimit, s.withDeadline, s.withIdentity, s.withRole, s.withAccept, s.withBody)
+	e.Use(s.withOrigin, s.withLoadLimit, s.withDeadline, s.withIdentity, s.withRole, s.withAccept, s.withAddress, s.withBody)
 	s.guards = map[string]Route{}
 	for _, r := range routes {
 		if r.handle == nil || roleRank(r.Role) < 0 {

@@ -154,18 +154,16 @@ func readForm(c echo.Context, names ...string) (map[string]string, error) {
 	if err != nil || kind != "application/x-www-form-urlencoded" {
 		return nil, echo.NewHTTPError(http.StatusUnsupportedMediaType, "Send the form as application/x-www-form-urlencoded.")
 	}
-	if err := c.Request().ParseForm(); err != nil {
-		if strings.Contains(err.Error(), "request body too large") {
-			return nil, tooLarge(formBody)
-		}
-		return nil, fault.New(fault.Invalid, "The form could not be read.")
+	sent, err := parseForm(c)
+	if err != nil {
+		return nil, err
 	}
 	known := map[string]bool{}
 	for _, n := range names {
 		known[n] = true
 	}
 	form := map[string]string{}
-	for name, values := range c.Request().PostForm {
+	for name, values := range sent {
 		if !known[name] || len(values) != 1 {
 			return nil, badRequest(fault.Problem{Column: name, Found: name, Expected: "one of the form's fields, once: " + strings.Join(names, ", ")})
 		}

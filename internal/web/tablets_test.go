@@ -97,6 +97,8 @@ func TestACodeEnrolsOneTabletOnce(t *testing.T) {
 	}
 }
 
+var requestNumber = regexp.MustCompile(`[0-9a-f]{16}`)
+
 func TestPeopleChangeOverByPIN(t *testing.T) {
 	site := webtest.New(t)
 	now := site.Store.Now()
@@ -130,8 +132,8 @@ func TestPeopleChangeOverByPIN(t *testing.T) {
 	// The right PIN counts for nothing where no tablet is.
 	for name, c := range map[string]*webtest.Client{"a browser": site.Nobody(), "a token": site.WithToken("gateway", "admin")} {
 		right, other := pinTry(c, "kofi", webtest.PIN), pinTry(c, "kofi", "9999")
-		if right.Status == http.StatusSeeOther && !strings.Contains(right.Header.Get("Location"), "/sign-in") || right.Status != other.Status {
-			t.Errorf("%s: got status %d for the right PIN and %d for a wrong one", name, right.Status, other.Status)
+		if right.Status == http.StatusSeeOther && !strings.Contains(right.Header.Get("Location"), "/sign-in") || right.Status != other.Status || requestNumber.ReplaceAllString(right.Body, "") != requestNumber.ReplaceAllString(other.Body, "") {
+			t.Errorf("%s: got status %d for the right PIN and %d for a wrong one, the same words: %v", name, right.Status, other.Status, right.Body == other.Body)
 		}
 	}
 	a := tablet.Form("/who", url.Values{"person": {"kofi"}, "pin": {"25 80"}, "next": {"/grade"}})
@@ -402,6 +404,16 @@ func TestPINsAreSetByTheirOwnersAndAdmins(t *testing.T) {
 	site.Pin(two, "lea")
 	if a := two.Get("/grade"); a.Status != http.StatusOK {
 		t.Errorf("without a password: got status %d", a.Status)
+	}
+	// Hashed as passwords are.
+	conn, err := pgx.Connect(context.Background(), site.DB)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = conn.Close(context.Background()) }()
+	var all, strong int
+	if err := conn.QueryRow(context.Background(), `SELECT count(*), count(*) FILTER (WHERE starts_with(hash, '$argon2id$v=19$m=19456,t=2,p=1$')) FROM pins`).Scan(&all, &strong); err != nil || all < 2 || strong != all {
+		t.Errorf("%d of %d PINs are kept by Argon2id as they should be, %v", strong, all, err)
 	}
 	if body := admin.Get("/setup/people").Body; !strings.Contains(body, "with a PIN, on tablets") {
 		t.Error("the list of people does not tell who signs in with a PIN alone")
