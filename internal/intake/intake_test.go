@@ -240,7 +240,7 @@ func zipOf(t testing.TB, entries map[string]string) []byte {
 }
 
 func TestHostileZipsAreRefused(t *testing.T) {
-	many := map[string]string{}
+	many, big := map[string]string{}, strings.Repeat("0", 41<<20) // five are 205 MB
 	for i := range 51 {
 		many[strings.Repeat("x", i+1)] = ""
 	}
@@ -254,6 +254,7 @@ func TestHostileZipsAreRefused(t *testing.T) {
 		"two folders":   {map[string]string{"a/printers.csv": "x", "b/plates.csv": "x"}, fault.Invalid},
 		"many files":    {many, fault.TooLarge},
 		"one big file":  {map[string]string{"printers.csv": strings.Repeat("0", 51<<20)}, fault.TooLarge},
+		"much together": {map[string]string{"printers.csv": big, "plates.csv": big, "cleanings.csv": big, "holds.csv": big, "jobs.csv": big}, fault.TooLarge},
 	} {
 		b := zipOf(t, c.entries)
 		if _, err := Zip(bytes.NewReader(b), int64(len(b)), UploadLimits); !fault.Is(err, c.kind) {
@@ -268,10 +269,12 @@ func TestHostileZipsAreRefused(t *testing.T) {
 // An archive that lies about sizes is stopped by what really comes out.
 func TestUnpackingIsCounted(t *testing.T) {
 	b := zipOf(t, map[string]string{"printers.csv": strings.Repeat("0", 3000), "plates.csv": strings.Repeat("0", 3000)})
-	src, err := Zip(bytes.NewReader(b), int64(len(b)), Limits{Unpacked: 5000})
+	src, err := Zip(bytes.NewReader(b), int64(len(b)), Limits{})
 	if err != nil {
 		t.Fatal(err)
 	}
+	a := src.(*archive)
+	a.limits, a.left = Limits{Unpacked: 5000}, 5000
 	read := func(name string) error {
 		r, err := src.Open(name)
 		if err != nil {

@@ -132,7 +132,7 @@ func Zip(r io.ReaderAt, size int64, limits Limits) (Source, error) {
 		return nil, fault.New(fault.TooLarge, "the .zip has %d entries and at most %d may come in: take out what is not part of the bundle", len(z.File), limits.Files)
 	}
 	a := &archive{entries: map[string]*zip.File{}, pictures: map[string]*zip.File{}, limits: limits, left: limits.Unpacked}
-	folder := ""
+	folder, sum := "", uint64(0)
 	for _, f := range z.File {
 		if !filepath.IsLocal(f.Name) || strings.Contains(f.Name, `\`) || slices.Contains(strings.Split(f.Name, "/"), "..") {
 			return nil, fault.At(fault.Problem{File: fault.Shorten(strings.ToValidUTF8(f.Name, "\uFFFD")), Found: fault.Shorten(strings.ToValidUTF8(f.Name, "\uFFFD")), Expected: "names inside the archive"})
@@ -157,6 +157,11 @@ func Zip(r io.ReaderAt, size int64, limits Limits) (Source, error) {
 		size := f.UncompressedSize64
 		if over(limits.File, size) {
 			return nil, fault.New(fault.TooLarge, "%s unpacks to more than %d MB", base, limits.File>>20)
+		}
+		// What it says of itself is refused before anything is unpacked; what comes out is
+		// counted all the same.
+		if sum += min(size, 1<<40); over(limits.Unpacked, sum) {
+			return nil, fault.New(fault.TooLarge, "the .zip unpacks to more than %d MB", limits.Unpacked>>20)
 		}
 		a.entries[base] = f
 		a.files = append(a.files, SourceFile{base, int64(min(size, 1<<40))})

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -88,6 +89,7 @@ func (s *Store) NoteUpload(ctx context.Context, id uuid.UUID, change bool, store
 	if err != nil {
 		return err
 	}
+	body = withoutNUL(body)
 	tx, err := s.pool.Begin(ctx)
 	if err != nil {
 		return wrap("store.NoteUpload", err)
@@ -105,6 +107,25 @@ func (s *Store) NoteUpload(ctx context.Context, id uuid.UUID, change bool, store
 		}
 	}
 	return wrap("store.NoteUpload", tx.Commit(ctx))
+}
+
+// withoutNUL puts another character for each NUL of a JSON text, which the database
+// does not take: what is found wrong in an upload may be anything.
+func withoutNUL(body []byte) []byte {
+	out := make([]byte, 0, len(body))
+	for i := 0; i < len(body); i++ {
+		switch {
+		case body[i] != '\\':
+			out = append(out, body[i])
+		case bytes.HasPrefix(body[i:], []byte(`\u0000`)):
+			out = append(out, `\ufffd`...)
+			i += len(`\u0000`) - 1
+		default:
+			out = append(out, body[i], body[i+1])
+			i++
+		}
+	}
+	return out
 }
 
 // Upload gives a kept bundle without its content; NotFound once it has gone.
