@@ -38,14 +38,21 @@ type process struct {
 	errs *stream
 }
 
+// startProcess starts it over a data folder with a database of its own, startIn where
+// and as the environment says.
 func startProcess(t *testing.T, data string, args ...string) *process {
+	t.Helper()
+	return startIn(t, []string{"BASECOURSE_DATA=" + data, "DATABASE_URL="}, args...)
+}
+
+func startIn(t *testing.T, env []string, args ...string) *process {
 	t.Helper()
 	self, err := os.Executable()
 	if err != nil {
 		t.Fatal(err)
 	}
 	p := &process{cmd: exec.Command(self, args...), errs: &stream{}}
-	p.cmd.Env = append(os.Environ(), asProgram+"=1", "BASECOURSE_DATA="+data, "DATABASE_URL=")
+	p.cmd.Env = append(append(os.Environ(), asProgram+"=1"), env...)
 	p.cmd.Stderr = p.errs
 	if err := p.cmd.Start(); err != nil {
 		t.Fatal(err)
@@ -57,7 +64,17 @@ func startProcess(t *testing.T, data string, args ...string) *process {
 // serveOn starts the program's server and gives its address.
 func serveOn(t *testing.T, data string) (*process, string) {
 	t.Helper()
-	p := startProcess(t, data, "serve", "--listen", "127.0.0.1:0")
+	return served(t, startProcess(t, data, "serve", "--listen", "127.0.0.1:0"))
+}
+
+// serveIn does so where and as the environment says.
+func serveIn(t *testing.T, env ...string) (*process, string) {
+	t.Helper()
+	return served(t, startIn(t, env, "serve", "--listen", "127.0.0.1:0"))
+}
+
+func served(t *testing.T, p *process) (*process, string) {
+	t.Helper()
 	for end := time.Now().Add(60 * time.Second); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
 		if _, rest, ok := strings.Cut(p.errs.String(), "Serving on "); ok {
 			if address, _, ok := strings.Cut(rest, "\n"); ok {

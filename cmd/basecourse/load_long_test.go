@@ -6,9 +6,6 @@ import (
 	"fmt"
 	"io"
 	"net/http"
-	"os"
-	"regexp"
-	"strconv"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -16,24 +13,6 @@ import (
 	"testing"
 	"time"
 )
-
-// mostMemory is how much memory a process has had at most, in MB.
-func mostMemory(t *testing.T, pid int) int {
-	t.Helper()
-	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
-	if err != nil {
-		t.Skipf("what a process uses is not told here: %v", err)
-	}
-	m := regexp.MustCompile(`VmHWM:\s+(\d+) kB`).FindSubmatch(b)
-	if m == nil {
-		t.Fatalf("no VmHWM in\n%s", b)
-	}
-	kb, err := strconv.Atoi(string(m[1]))
-	if err != nil {
-		t.Fatal(err)
-	}
-	return kb >> 10
-}
 
 // TestTenTimesTheUsualLoad sends for half a minute ten times what a farm of 200
 // tablets sends in its busiest minute (one request a second each), with nobody waiting

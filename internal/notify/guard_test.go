@@ -150,6 +150,34 @@ func TestANameThatLeadsInsideIsRefusedWhenDialled(t *testing.T) {
 	res.Body.Close()
 }
 
+// TestNoSpellingOfLoopbackIsReached: whatever the form takes for an address or a name is
+// refused there or when it is dialled.
+func TestNoSpellingOfLoopbackIsReached(t *testing.T) {
+	var reached atomic.Int32
+	inside := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) { reached.Add(1) }))
+	defer inside.Close()
+	_, port, _ := net.SplitHostPort(inside.Listener.Addr().String())
+	g, err := ParseGuard("")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, host := range []string{"127.0.0.1", "127.1", "127.0.1", "2130706433", "0x7f000001", "0x7f.0.0.1", "0177.0.0.1", "017700000001", "127.0.0.1.", "localhost", "LOCALHOST.", "[::1]", "[::ffff:127.0.0.1]", "[::ffff:7f00:1]", "[0:0:0:0:0:ffff:127.0.0.1]", "[::127.0.0.1]", "0.0.0.0", "0", "[::]", "127.255.255.254", "①②⑦.0.0.1"} {
+		address := "http://" + host + ":" + port + "/"
+		if g.CheckURL(strings.Replace(address, "http:", "https:", 1)) == nil {
+			t.Logf("%s is left to the dialler", host)
+		}
+		// Even where the form had been gone round.
+		res, err := g.client().Get(address)
+		if err == nil {
+			res.Body.Close()
+			t.Errorf("%s was reached", host)
+		}
+	}
+	if n := reached.Load(); n > 0 {
+		t.Errorf("loopback was reached %d times", n)
+	}
+}
+
 func TestRedirectsAreNotFollowed(t *testing.T) {
 	followed := false
 	mux := http.NewServeMux()
