@@ -296,7 +296,7 @@ func TestANewVersionTakesOverInTheBrowser(t *testing.T) {
 		return
 	}
 	t.Parallel()
-	x := readyTablet(t, 60*time.Second)
+	x := readyTablet(t, 90*time.Second)
 	net, tab := x.net, x.tab
 	net.cut.Store(true)
 	x.away("/upkeep/clean?plate=L-1")
@@ -309,7 +309,7 @@ func TestANewVersionTakesOverInTheBrowser(t *testing.T) {
 	net.cut.Store(false)
 	if got := webtest.Eval[string](tab, `(async () => {
 		await (await navigator.serviceWorker.getRegistration()).update()
-		for (let i = 0; i < 400; i++) {
+		for (let i = 0; i < 900; i++) {
 			const names = await caches.keys()
 			if (names.length === 1 && names[0].includes("newer-") && await caches.match("/offline")) return "yes " + (await outbox.list()).length
 			await new Promise(r => setTimeout(r, 50))

@@ -264,11 +264,18 @@ func (b *Tab) Expect(part string) {
 	b.problems = kept
 }
 
-// Do runs steps and fails the test when one does not work.
+// Do runs steps and fails the test when one does not work. A step that took hold of a
+// page just before the next one came in its place is taken again.
 func (b *Tab) Do(steps ...chromedp.Action[chromedp.Void]) {
 	b.t.Helper()
-	if err := chromedp.Do(b.ctx, steps...); err != nil {
-		b.t.Fatal(err)
+	for _, step := range steps {
+		err := chromedp.Do(b.ctx, step)
+		for again := 0; err != nil && again < 3 && strings.Contains(err.Error(), "Could not find node with given id"); again++ {
+			err = chromedp.Do(b.ctx, step)
+		}
+		if err != nil {
+			b.t.Fatal(err)
+		}
 	}
 }
 
