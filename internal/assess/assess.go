@@ -48,6 +48,7 @@ type Assessor struct {
 	store *store.Store
 	busy  chan struct{}                      // as many places as may compute
 	rows  atomic.Pointer[store.KeptAnalysis] // nil: readings are not kept
+	had   atomic.Pointer[earlier]            // what came of the starts that readings leave out
 
 	sheets atomic.Int32 // how many work out sheets
 
@@ -81,7 +82,7 @@ func New(s *store.Store) *Assessor {
 // Keep makes readings of the farm as it is keep their records in memory, so that the
 // next takes only what changed (store.KeptAnalysis). Run does it; a command that
 // answers once does not.
-func (a *Assessor) Keep() { a.rows.CompareAndSwap(nil, a.store.KeepAnalysis()) }
+func (a *Assessor) Keep() { a.rows.CompareAndSwap(nil, a.store.KeepAnalysis(reach)) }
 
 // read reads the farm as of a time, and as it was known by one (zero: now).
 func (a *Assessor) read(ctx context.Context, at, knownAt time.Time) (*store.Analysis, error) {

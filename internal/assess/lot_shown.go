@@ -3,6 +3,7 @@ package assess
 import (
 	"context"
 	"fmt"
+	"slices"
 
 	"basecourse/internal/exposure"
 	"basecourse/internal/findings"
@@ -38,7 +39,7 @@ type lotted struct {
 var lotTasks = [2]upkeep.Task{findings.SkippedProbing: upkeep.Probe, findings.CleaningGap: upkeep.Wipe}
 
 // lot reads the draws and finds the starts they govern.
-func (a *Assessor) lot(ctx context.Context, v *view, data *store.Analysis, ex []exposure.Exposure) error {
+func (a *Assessor) lot(ctx context.Context, v *view, data *store.Analysis, had *earlier, ex []exposure.Exposure) error {
 	draws, err := a.store.AnalysisDraws(ctx, v.q.At, v.q.KnownAt)
 	if err != nil || len(draws) == 0 {
 		return err
@@ -47,12 +48,12 @@ func (a *Assessor) lot(ctx context.Context, v *view, data *store.Analysis, ex []
 	for _, d := range draws {
 		byTag[d.Printer] = append(byTag[d.Printer], d)
 	}
-	v.governed(byTag, data, ex)
+	v.governed(byTag, data, had, ex)
 	return nil
 }
 
 // governed finds the starts of the window that draws of printers govern.
-func (v *view) governed(byTag map[string][]store.AnalysisDraw, data *store.Analysis, ex []exposure.Exposure) {
+func (v *view) governed(byTag map[string][]store.AnalysisDraw, data *store.Analysis, had *earlier, ex []exposure.Exposure) {
 	if len(byTag) == 0 {
 		return
 	}
@@ -70,9 +71,13 @@ func (v *view) governed(byTag map[string][]store.AnalysisDraw, data *store.Analy
 	midnight, from, to := v.midnight.UnixMicro(), v.from.UnixMicro(), v.to.UnixMicro()
 	for printer := range int32(len(v.printers)) { // in order: sums must not depend on a map's
 		list := of[printer]
-		started := make([]int64, len(list))
+		started := make([]int64, len(list), len(list)+1)
 		for n, i := range list {
 			started[n] = starts[i].At
+		}
+		left := 0 // starts that were left out: the last of them governs no draw after it
+		if had != nil && had.lastStart[printer] != 0 {
+			left, started = 1, slices.Insert(started, 0, had.lastStart[printer])
 		}
 		for k, task := range lotTasks {
 			var mine []store.AnalysisDraw
@@ -83,10 +88,10 @@ func (v *view) governed(byTag map[string][]store.AnalysisDraw, data *store.Analy
 				}
 			}
 			for n, s := range trial.Governs(drawn, started) {
-				if s < 0 {
+				if s < left {
 					continue
 				}
-				i := list[s]
+				i := list[s-left]
 				x, e := &starts[i], &ex[i]
 				if x.At <= from || x.At > to || x.At >= midnight {
 					continue

@@ -3,6 +3,7 @@ package assess
 import (
 	"cmp"
 	"context"
+	"math"
 	"slices"
 	"time"
 
@@ -81,25 +82,46 @@ func (n *ahead) noPlate() {
 }
 
 // nextStarts are the starts that the printers of a history would make next, as
-// exposures want them: each with the plate that is on the printer.
-func nextStarts(h *exposure.History, at int64) []exposure.Start {
+// exposures want them: each with the plate that is on the printer. before is where the
+// plates lay when the history's lists begin; nil: they are all there is.
+func nextStarts(h *exposure.History, at int64, before *lying) []exposure.Start {
+	l := before.goOn(h)
+	l.follow(h, at, nil)
 	next := make([]exposure.Start, len(h.RecordsAll))
 	for i := range next {
-		next[i] = exposure.Start{At: at, Printer: int32(i), Plate: exposure.None}
+		next[i] = exposure.Start{At: at, Printer: int32(i), Plate: l.on[i]}
 	}
-	where := make([]int32, h.Plates) // printer of each plate
-	for j := range where {
-		where[j] = -1
+	return next
+}
+
+// lying is where plates lie: where they were seen last, fitted or named by a start.
+type lying struct {
+	until int64   // what happened up to then is taken in
+	on    []int32 // plate of each printer; -1 none
+	where []int32 // printer of each plate
+}
+
+// goOn gives a copy to go on with; of none, what there is at first.
+func (l *lying) goOn(h *exposure.History) *lying {
+	if l != nil {
+		return &lying{l.until, slices.Clone(l.on), slices.Clone(l.where)}
 	}
-	put := func(plate, printer int32) {
-		if i := where[plate]; i >= 0 {
-			next[i].Plate = exposure.None
-		}
-		if j := next[printer].Plate; j >= 0 {
-			where[j] = -1
-		}
-		where[plate], next[printer].Plate = printer, plate
+	return &lying{math.MinInt64, slices.Repeat([]int32{exposure.None}, len(h.RecordsAll)), slices.Repeat([]int32{exposure.None}, h.Plates)}
+}
+
+func (l *lying) put(plate, printer int32) {
+	if i := l.where[plate]; i >= 0 {
+		l.on[i] = exposure.None
 	}
+	if j := l.on[printer]; j >= 0 {
+		l.where[j] = exposure.None
+	}
+	l.where[plate], l.on[printer] = printer, plate
+}
+
+// follow takes in what a history's starts, and its fittings up to an instant, say. moved
+// leads from the numbers that starts name things by; nil: they are those of the farm.
+func (l *lying) follow(h *exposure.History, at int64, moved *exposure.Moved) {
 	type removal struct {
 		at             int64
 		printer, plate int32
@@ -113,17 +135,23 @@ func nextStarts(h *exposure.History, at int64) []exposure.Start {
 	slices.SortStableFunc(gone, func(a, b removal) int { return cmp.Compare(a.at, b.at) })
 	// At one instant: fittings, what was taken off, starts.
 	f, g := 0, 0
+	for f < len(h.Fittings) && h.Fittings[f].At <= l.until {
+		f++
+	}
+	for g < len(gone) && gone[g].at <= l.until {
+		g++
+	}
 	until := func(t int64) {
 		for {
 			fits := f < len(h.Fittings) && h.Fittings[f].At <= t
 			goes := g < len(gone) && gone[g].at <= t
 			switch {
 			case fits && (!goes || h.Fittings[f].At <= gone[g].at):
-				put(h.Fittings[f].Plate, h.Fittings[f].Printer)
+				l.put(h.Fittings[f].Plate, h.Fittings[f].Printer)
 				f++
 			case goes:
-				if where[gone[g].plate] == gone[g].printer {
-					where[gone[g].plate], next[gone[g].printer].Plate = -1, exposure.None
+				if l.where[gone[g].plate] == gone[g].printer {
+					l.where[gone[g].plate], l.on[gone[g].printer] = exposure.None, exposure.None
 				}
 				g++
 			default:
@@ -132,28 +160,40 @@ func nextStarts(h *exposure.History, at int64) []exposure.Start {
 		}
 	}
 	for i := range h.Starts {
-		if s := &h.Starts[i]; s.Plate >= 0 {
-			until(s.At)
-			if where[s.Plate] != s.Printer {
-				put(s.Plate, s.Printer)
-			}
+		printer, plate := h.Starts[i].Printer, h.Starts[i].Plate
+		if plate < 0 {
+			continue
+		}
+		if moved != nil {
+			printer, plate = moved.Printers[printer], moved.Plates[plate]
+		}
+		until(h.Starts[i].At)
+		if l.where[plate] != printer {
+			l.put(plate, printer)
 		}
 	}
 	until(at)
-	return next
+	l.until = at
 }
 
-// lookAhead keeps what is known of the printers' next starts.
-func (v *view) lookAhead(data *store.Analysis, ex []exposure.Exposure, next []exposure.Start, coming []exposure.Exposure) {
+// lookAhead keeps what is known of the printers' next starts. had is what came of those
+// that the reading leaves out.
+func (v *view) lookAhead(data *store.Analysis, had *earlier, ex []exposure.Exposure, next []exposure.Start, coming []exposure.Exposure) {
 	starts := data.History.Starts
 	v.materials = data.MaterialNames
 	v.next = make([]ahead, len(next))
-	printerFailed, plateFailed := make([]bool, len(v.printers)), make([]bool, len(v.plates))
-	for i := range v.next {
-		v.next[i].last = -2
-	}
+	printerFailed, plateFailed := data.History.FailedBefore()
 	open := upkeep.NewOpen(len(next))
 	seen := make([]int64, len(v.plates)) // of the start that named a plate last
+	for i := range v.next {
+		v.next[i].last = -2
+		if had != nil {
+			v.next[i].lastStart, open[i] = had.lastStart[i], slices.Clone(had.open[i])
+		}
+	}
+	if had != nil {
+		copy(seen, had.seen)
+	}
 	first, end := span(starts, v.from.UnixMicro(), v.to.UnixMicro())
 	for i := range starts {
 		n := &v.next[starts[i].Printer]

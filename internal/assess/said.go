@@ -133,6 +133,7 @@ func (a *Assessor) saidOf(ctx context.Context, day time.Time, zone *time.Locatio
 	if err != nil {
 		return nil, err
 	}
+	data = data.Whole()
 	ex := exposure.Of(&data.History)
 	first, end := span(data.History.Starts, begins.UnixMicro()-1, ends.UnixMicro()-1)
 	byHand := byChoice(data.Labels, first, end, data.Settings.Number("look_share"))

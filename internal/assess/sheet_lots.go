@@ -77,7 +77,7 @@ func (w *sheetWork) lots(ctx context.Context) error {
 	for _, d := range draws {
 		w.draws[d.Printer] = append(w.draws[d.Printer], d)
 	}
-	w.base.governed(w.draws, w.data, w.ex)
+	w.base.governed(w.draws, w.data, nil, w.ex)
 	w.base.shown, w.base.lotted = w.base.lotted.shown(len(w.base.printers)), nil
 	return nil
 }

@@ -153,7 +153,7 @@ func (a *Assessor) lone(ctx context.Context, printer string, at time.Time, windo
 		return cmp.Or(cmp.Compare(x.At, y.At), exposure.CompareIDs(&x.ID, &y.ID))
 	})
 	l := &lone{h: h}
-	next := nextStarts(&h.History, at.UnixMicro())[:1]
+	next := nextStarts(&h.History, at.UnixMicro(), nil)[:1]
 	var coming []exposure.Exposure
 	l.ex, coming = exposure.With(&h.History, next)
 	l.next, l.coming = next[0], coming[0]

@@ -114,7 +114,8 @@ func (a *Assessor) compute(ctx context.Context, q AsOf) (*view, error) {
 	if data.Until < v.until.UnixMicro() {
 		v.until = time.UnixMicro(data.Until)
 	}
-	next := nextStarts(&data.History, q.At.UnixMicro())
+	data, had := a.earlier(v, data)
+	next := nextStarts(&data.History, q.At.UnixMicro(), had.plates())
 	var ex, coming []exposure.Exposure
 	var atMidnight known
 	beside(func() { ex, coming = exposure.With(&data.History, next) }, func() { atMidnight = knownBefore(data, v.midnight) })
@@ -125,11 +126,11 @@ func (a *Assessor) compute(ctx context.Context, q AsOf) (*view, error) {
 		listed.mark()
 		all.mark()
 	}, func() {
-		v.lookAhead(data, ex, next, coming)
+		v.lookAhead(data, had, ex, next, coming)
 		v.count()
 	})
 	v.graders = data.GraderIDs
-	if err := a.lot(ctx, v, data, ex); err != nil {
+	if err := a.lot(ctx, v, data, had, ex); err != nil {
 		return nil, err
 	}
 	// Nothing else of the reading is needed any more.

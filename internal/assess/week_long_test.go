@@ -148,7 +148,7 @@ func weeksWorkedIn(t *testing.T, cluster *localdb.Cluster, name string) (week, d
 	t.Logf("medians: a week of %.1f %% of the records %v of %v = %.0f %%; today %v of %v = %.0f %%; peak of both servers in one process %d MiB",
 		100*float64(written)/float64(recorded), part, all, 100*week, lately, allLately, 100*day, highWater(os.Getpid())>>20)
 	// The reading by itself.
-	rows := s.KeepAnalysis()
+	rows := s.KeepAnalysis(0)
 	if _, err := rows.Analysis(ctx, end); err != nil {
 		t.Fatal(err)
 	}

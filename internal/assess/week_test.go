@@ -16,8 +16,19 @@ import (
 // A simulated farm comes in by weeks, each with records of the weeks before, with
 // printers that come and go, plates that are swapped and records that are voided: what a
 // server that keeps its readings answers after each is what one that reads all answers,
-// to the byte. (FindingsWeek holds the same at 1,000,000 first layers.)
+// to the byte. (FindingsWeek holds the same at 1,000,000 first layers.) The second farm is
+// older than a window, and its weeks are four.
 func TestAWeekWorkedInAnswersAsAllDoes(t *testing.T) {
+	for _, c := range []struct {
+		name                             string
+		printers, plates, days, weekDays int
+		apart                            bool
+	}{{"young", 10, 20, 35, 7, false}, {"old", 3, 6, 252, 28, true}} {
+		t.Run(c.name, func(t *testing.T) { weeksWorkedInOf(t, c.printers, c.plates, c.days, c.weekDays, c.apart) })
+	}
+}
+
+func weeksWorkedInOf(t *testing.T, printers, plates, days, weekDays int, apart bool) {
 	ctx := context.Background()
 	s, err := store.Open(ctx, testdb.New(t))
 	if err != nil {
@@ -26,7 +37,8 @@ func TestAWeekWorkedInAnswersAsAllDoes(t *testing.T) {
 	t.Cleanup(s.Close)
 	s.SetClock(func() time.Time { return time.Date(2100, 1, 1, 0, 0, 0, 0, time.UTC) })
 	sc := simfarm.Default()
-	sc.Printers, sc.Plates, sc.Days, sc.FittingsRecorded = 10, 20, 35, true
+	sc.Printers, sc.Plates, sc.Days, sc.FittingsRecorded = printers, plates, days, true
+	weeks := days / weekDays
 	all := simfarm.Run(sc, 36).Bundle()
 	begin := all.FirstLayers[0].StartedAt
 	for i := range all.FirstLayers {
@@ -41,7 +53,7 @@ func TestAWeekWorkedInAnswersAsAllDoes(t *testing.T) {
 		n := 0
 		comes := func(at time.Time, printer string) bool {
 			n++
-			w := int(at.Sub(begin) / (7 * 24 * time.Hour))
+			w := int(at.Sub(begin) / (time.Duration(weekDays) * 24 * time.Hour))
 			if n%7 == 0 {
 				w++
 			}
@@ -63,7 +75,8 @@ func TestAWeekWorkedInAnswersAsAllDoes(t *testing.T) {
 	}
 	kept := New(s)
 	kept.Keep()
-	for week := range 5 {
+	left := 0 // answers that rest on what came of earlier starts
+	for week := range weeks {
 		b := part(week)
 		if report, err := s.ImportFarm(ctx, store.Act{Via: "import", Why: "test"}, b, store.ImportOptions{}); err != nil || !report.Stored {
 			t.Fatalf("%v\n%s", err, report.Text())
@@ -80,16 +93,22 @@ func TestAWeekWorkedInAnswersAsAllDoes(t *testing.T) {
 				}
 			}
 		}
-		end := begin.AddDate(0, 0, 7*week+7)
+		end := begin.AddDate(0, 0, weekDays*(week+1))
 		for _, at := range []time.Time{end, end.Add(-31 * time.Hour)} {
 			got, want := answersOf(t, kept, at), answersOf(t, New(s), at)
 			if !bytes.Equal(got, want) {
 				t.Fatalf("week %d as of %s:\n got %s\nwant %s", week, at, got, want)
 			}
+			if kept.had.Load() != nil {
+				left++
+			}
 		}
 	}
-	if whole, some := kept.rows.Load().Readings(); whole != 1 || some != 9 {
-		t.Errorf("all was read %d times and what had changed %d times, want 1 and 9", whole, some)
+	if whole, some := kept.rows.Load().Readings(); whole != 1 || some != 2*weeks-1 {
+		t.Errorf("all was read %d times and what had changed %d times, want 1 and %d", whole, some, 2*weeks-1)
+	}
+	if apart != (left > 5) {
+		t.Errorf("%d answers rest on what came of earlier starts, is that what the farm should have: %t", left, apart)
 	}
 }
 

@@ -38,6 +38,8 @@
 //   - Offset changes alter no exposure and are not part of a history.
 package exposure
 
+import "math"
+
 // Tri is an answer that may be unknown; also whether a plate lay turned.
 type Tri int8
 
@@ -193,6 +195,9 @@ type Farm struct {
 // History is what happened on a farm, each list in any order.
 type History struct {
 	Farm
+	// From is what had come of all that happened before; nil: nothing had. The lists
+	// begin there, but for Fittings, which are all.
+	From      *Point
 	Starts    []Start
 	Probes    []Probe
 	Skips     []Skip
@@ -237,16 +242,8 @@ func Of(h *History) []Exposure {
 // printer, or on one plate.
 func With(h *History, next []Start) (past, ahead []Exposure) {
 	out := make([]Exposure, len(h.Starts))
-	for i := range h.Starts {
-		out[i].At = h.Starts[i].At
-	}
-	probes := orderOf(len(h.Probes), func(i int) int64 { return h.Probes[i].At },
-		func(a, b int) int { return compareIDs(&h.Probes[a].ID, &h.Probes[b].ID) })
-	settleSent(h, probes, out)
-	starts := orderOf(len(h.Starts), func(i int) int64 { return out[i].At },
-		func(a, b int) int { return compareIDs(&h.Starts[a].ID, &h.Starts[b].ID) })
-	s := newSweep(h, out)
-	s.run(starts, probes)
+	s := newSweep(h, func(i int, x *Exposure) { out[i] = *x })
+	s.run(math.MaxInt64)
 	ahead = make([]Exposure, len(next))
 	for i := range next {
 		ahead[i].At = next[i].At

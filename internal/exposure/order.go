@@ -105,17 +105,23 @@ func compareIDs(a, b *[16]byte) int {
 	return 0
 }
 
-// settleSent moves each sent start to the last probe in its window, writing
-// the instant to out[i].At. A start closes the window of the one before it on
-// the same printer, at one instant too.
-func settleSent(h *History, probes order, out []Exposure) {
+// settledSent gives the instant of each start: that of the last probe in its window for a
+// sent one that has such a probe. A start closes the window of the one before it on
+// the same printer, at one instant too. nil: all are when they were started.
+func settledSent(h *History, probes order) []int64 {
 	anySent := slices.ContainsFunc(h.Starts, func(s Start) bool { return s.Sent })
 	if !anySent || len(h.Probes) == 0 {
-		return
+		return nil
+	}
+	at := make([]int64, len(h.Starts))
+	printers := int32(0)
+	for i := range h.Starts {
+		at[i] = h.Starts[i].At
+		printers = max(printers, h.Starts[i].Printer+1)
 	}
 	starts := orderOf(len(h.Starts), func(i int) int64 { return h.Starts[i].At },
 		func(a, b int) int { return compareIDs(&h.Starts[a].ID, &h.Starts[b].ID) })
-	last := make([]int32, len(h.RecordsAll))
+	last := make([]int32, printers)
 	for i := range last {
 		last[i] = None
 	}
@@ -129,13 +135,17 @@ func settleSent(h *History, probes order, out []Exposure) {
 			}
 			last[h.Starts[i].Printer] = int32(i)
 		}
+		if p.Printer >= printers {
+			continue
+		}
 		i := last[p.Printer]
 		if i == None || !p.Ends {
 			continue
 		}
 		s := &h.Starts[i]
 		if s.Sent && p.At-s.At <= h.StartWindow && (s.GradedAt == 0 || p.At < s.GradedAt) {
-			out[i].At = p.At
+			at[i] = p.At
 		}
 	}
+	return at
 }

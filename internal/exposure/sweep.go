@@ -1,6 +1,9 @@
 package exposure
 
-import "math"
+import (
+	"math"
+	"sort"
+)
 
 // noStart stands for the plate of a start that does not exist.
 const noStart int32 = -2
@@ -42,7 +45,9 @@ type plateState struct {
 
 type sweep struct {
 	h        *History
-	out      []Exposure
+	out      func(i int, x *Exposure) // takes each start's exposure
+	moved    *Moved                   // nil: rows have the numbers of the farm
+	settled  []int64                  // instants of starts; nil: as started
 	seq      int64
 	printers []printerState
 	plates   []plateState
@@ -51,14 +56,14 @@ type sweep struct {
 	failedAt  map[uint64]int64
 }
 
-func newSweep(h *History, out []Exposure) *sweep {
-	s := &sweep{
-		h: h, out: out,
-		printers:  make([]printerState, len(h.RecordsAll)),
-		plates:    make([]plateState, h.Plates),
-		fittedSeq: map[uint64]int64{},
-		failedAt:  map[uint64]int64{},
+func newSweep(h *History, out func(i int, x *Exposure)) *sweep {
+	s := &sweep{h: h, out: out}
+	if h.From != nil {
+		h.From.resume(s)
+		return s
 	}
+	s.printers, s.plates = make([]printerState, len(h.RecordsAll)), make([]plateState, h.Plates)
+	s.fittedSeq, s.failedAt = map[uint64]int64{}, map[uint64]int64{}
 	for i := range s.printers {
 		p := &s.printers[i]
 		p.fitted, p.probePlate, p.onePlate = None, None, None
@@ -94,8 +99,12 @@ const (
 	lists
 )
 
-func (s *sweep) run(starts, probeOrder order) {
+// run counts what happened before an instant.
+func (s *sweep) run(end int64) {
 	h := s.h
+	probeOrder := orderOf(len(h.Probes), func(i int) int64 { return h.Probes[i].At },
+		func(a, b int) int { return compareIDs(&h.Probes[a].ID, &h.Probes[b].ID) })
+	s.settled = settledSent(h, probeOrder)
 	orders := [lists]order{
 		services:  orderOf(len(h.Services), func(i int) int64 { return h.Services[i].At }, nil),
 		fittings:  orderOf(len(h.Fittings), func(i int) int64 { return h.Fittings[i].At }, nil),
@@ -103,13 +112,16 @@ func (s *sweep) run(starts, probeOrder order) {
 		cleanings: orderOf(len(h.Cleanings), func(i int) int64 { return h.Cleanings[i].At }, nil),
 		skips:     orderOf(len(h.Skips), func(i int) int64 { return h.Skips[i].At }, nil),
 		probed:    probeOrder,
-		started:   starts,
+		started:   orderOf(len(h.Starts), s.startedAt, func(a, b int) int { return compareIDs(&h.Starts[a].ID, &h.Starts[b].ID) }),
 	}
 	lengths := [lists]int{len(h.Services), len(h.Fittings), len(h.Fittings), len(h.Cleanings), len(h.Skips), len(h.Probes), len(h.Starts)}
 	var next [lists]int
 	var heads [lists]int64
 	for l := range heads {
-		heads[l] = s.head(l, orders[l], lengths[l], 0)
+		if h.From != nil && (l == fittings || l == removals) {
+			next[l] = sort.Search(lengths[l], func(k int) bool { return s.head(l, orders[l], lengths[l], k) >= h.From.at })
+		}
+		heads[l] = s.head(l, orders[l], lengths[l], next[l])
 	}
 	for {
 		first, at := 0, heads[0]
@@ -118,14 +130,14 @@ func (s *sweep) run(starts, probeOrder order) {
 				first, at = l, heads[l]
 			}
 		}
-		if at == math.MaxInt64 {
+		if at >= end {
 			return
 		}
 		i := orders[first].at(next[first])
 		s.seq++
 		switch first {
 		case services:
-			s.printers[h.Services[i].Printer].serviced = true
+			s.printers[s.printer(h.Services[i].Printer)].serviced = true
 		case fittings:
 			s.fit(int32(i))
 		case removals:
@@ -133,17 +145,48 @@ func (s *sweep) run(starts, probeOrder order) {
 		case cleanings:
 			s.clean(&h.Cleanings[i])
 		case skips:
-			s.printers[h.Skips[i].Printer].skippedNow = true
+			s.printers[s.printer(h.Skips[i].Printer)].skippedNow = true
 		case probed:
 			if p := &h.Probes[i]; p.Ends {
-				s.probe(&s.printers[p.Printer], p.At, p.Plate, p.Side, p.Turned)
+				s.probe(&s.printers[s.printer(p.Printer)], p.At, s.plate(p.Plate), p.Side, p.Turned)
 			}
 		case started:
-			s.start(&h.Starts[i], &s.out[i])
+			x := Exposure{At: at}
+			if s.moved == nil {
+				s.start(&h.Starts[i], &x)
+			} else {
+				f := h.Starts[i]
+				f.Printer, f.Plate = s.printer(f.Printer), s.plate(f.Plate)
+				s.start(&f, &x)
+			}
+			s.out(i, &x)
 		}
 		next[first]++
 		heads[first] = s.head(first, orders[first], lengths[first], next[first])
 	}
+}
+
+// printer is the number on the farm of one that a row names; plate the same.
+func (s *sweep) printer(i int32) int32 {
+	if s.moved == nil {
+		return i
+	}
+	return s.moved.Printers[i]
+}
+
+func (s *sweep) plate(j int32) int32 {
+	if s.moved == nil || j == None {
+		return j
+	}
+	return s.moved.Plates[j]
+}
+
+// startedAt is the instant of a start.
+func (s *sweep) startedAt(i int) int64 {
+	if s.settled == nil {
+		return s.h.Starts[i].At
+	}
+	return s.settled[i]
 }
 
 // head is the time of the k-th record of a list, or the end of time.
@@ -166,7 +209,7 @@ func (s *sweep) head(list int, o order, n, k int) int64 {
 	case probed:
 		return s.h.Probes[i].At
 	}
-	return s.out[i].At
+	return s.startedAt(i)
 }
 
 func (s *sweep) fit(i int32) {
@@ -199,7 +242,7 @@ func (s *sweep) remove(i int32) {
 }
 
 func (s *sweep) clean(c *Cleaning) {
-	j := &s.plates[c.Plate]
+	j := &s.plates[s.plate(c.Plate)]
 	if c.Clears {
 		j.cleanSeen, j.cleanAt, j.sinceClean = true, c.At, 0
 	}

@@ -32,8 +32,7 @@ func Collect(h *exposure.History, ex []exposure.Exposure, label func(i int) Labe
 	l.Grow(n)
 	l.resize(n)
 	k := 0
-	printerFailed := make([]bool, len(h.RecordsAll))
-	plateFailed := make([]bool, h.Plates)
+	printerFailed, plateFailed := h.FailedBefore()
 	clock := dayClock{zone: zone}
 	first := clock.day(from)
 	for i := range h.Starts {

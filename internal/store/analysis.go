@@ -20,6 +20,7 @@ type Analysis struct {
 	// Its printers and plates are indexes into Printers and Plates.
 	History exposure.History
 	Labels  []StartLabel // beside History.Starts
+	Past    *Past        // what its lists leave out, of KeptAnalysis alone; nil: nothing
 	// Printers and Plates in the byte order of their tags.
 	Printers, Plates   []AnalysisThing
 	GraderIDs          []int32  // numbers of people, by index
@@ -136,8 +137,9 @@ type analysisReader struct {
 	ctx     context.Context
 	tx      pgx.Tx
 	knownAt time.Time
-	onTime  bool     // late records are left out
-	since   *changed // nil: all is read; else what these changed
+	onTime  bool      // late records are left out
+	since   *changed  // nil: all is read; else what these changed
+	past    *pastRows // what the answer leaves out; nil: nothing
 	a       *Analysis
 	rows    *analysisRows
 

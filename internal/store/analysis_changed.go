@@ -39,13 +39,16 @@ type changed struct {
 	found  [analysisLists]int    // how many of the rows not later than latest
 }
 
-// sinceRows are the changes after rows that were read.
-func sinceRows(rows *analysisRows, after int64, late []int64) *changed {
+// sinceRows are the changes after rows that were read; what lies before those is in past.
+func sinceRows(rows *analysisRows, past *pastRows, after int64, late []int64) *changed {
 	c := &changed{after: after, late: late}
-	for list, at := range map[int]int64{listStarts: lastAt(rows.h.Starts, func(s *exposure.Start) int64 { return s.At }),
-		listProbes:    lastAt(rows.h.Probes, func(p *exposure.Probe) int64 { return p.At }),
-		listCleanings: lastAt(rows.h.Cleanings, func(c *exposure.Cleaning) int64 { return c.At })} {
+	for list, at := range map[int]int64{listStarts: lastAt(rows.h.Starts, startAt),
+		listProbes:    lastAt(rows.h.Probes, probeAt),
+		listCleanings: lastAt(rows.h.Cleanings, cleaningAt)} {
 		c.latest[list] = "timestamptz '-infinity'"
+		if at == math.MinInt64 && past != nil {
+			at = past.at
+		}
 		if at != math.MinInt64 {
 			c.latest[list] = sqlTime(time.UnixMicro(at))
 		}
@@ -183,15 +186,15 @@ func (old *analysisRows) merge(fresh *analysisRows, void *[analysisLists][]bool,
 	n := &analysisRows{latest: max(old.latest, fresh.latest)}
 	var rest sync.WaitGroup
 	rest.Go(func() {
-		p := merger[exposure.Probe]{func(p *exposure.Probe) int64 { return p.At }, func(p *exposure.Probe, _ int, _ [][16]byte) *[16]byte { return &p.ID }}
+		p := merger[exposure.Probe]{probeAt, func(p *exposure.Probe, _ int, _ [][16]byte) *[16]byte { return &p.ID }}
 		steps := p.plan(old.h.Probes, nil, fresh.h.Probes, nil, void[listProbes])
 		n.h.Probes = follow(steps, old.h.Probes, fresh.h.Probes, by(moved, (*moves).probe))
-		n.h.Cleanings, n.cleaningIDs = beside(old.h.Cleanings, old.cleaningIDs, fresh.h.Cleanings, fresh.cleaningIDs, void[listCleanings], func(c *exposure.Cleaning) int64 { return c.At }, by(moved, (*moves).cleaning))
-		n.h.Skips, n.skipIDs = beside(old.h.Skips, old.skipIDs, fresh.h.Skips, fresh.skipIDs, void[listSkips], func(s *exposure.Skip) int64 { return s.At }, by(moved, (*moves).skip))
-		n.h.Services, n.serviceIDs = beside(old.h.Services, old.serviceIDs, fresh.h.Services, fresh.serviceIDs, void[listServices], func(s *exposure.Service) int64 { return s.At }, by(moved, (*moves).service))
+		n.h.Cleanings, n.cleaningIDs = beside(old.h.Cleanings, old.cleaningIDs, fresh.h.Cleanings, fresh.cleaningIDs, void[listCleanings], cleaningAt, by(moved, (*moves).cleaning))
+		n.h.Skips, n.skipIDs = beside(old.h.Skips, old.skipIDs, fresh.h.Skips, fresh.skipIDs, void[listSkips], skipAt, by(moved, (*moves).skip))
+		n.h.Services, n.serviceIDs = beside(old.h.Services, old.serviceIDs, fresh.h.Services, fresh.serviceIDs, void[listServices], serviceAt, by(moved, (*moves).service))
 		n.h.Fittings, n.fittingIDs = beside(old.h.Fittings, old.fittingIDs, fresh.h.Fittings, fresh.fittingIDs, void[listFittings], func(f *exposure.Fitting) int64 { return f.At }, by(moved, (*moves).fitting))
 	})
-	m := merger[exposure.Start]{func(s *exposure.Start) int64 { return s.At }, func(s *exposure.Start, _ int, _ [][16]byte) *[16]byte { return &s.ID }}
+	m := merger[exposure.Start]{startAt, func(s *exposure.Start, _ int, _ [][16]byte) *[16]byte { return &s.ID }}
 	steps := m.plan(old.h.Starts, nil, fresh.h.Starts, nil, void[listStarts])
 	n.h.Starts, n.labels = follow(steps, old.h.Starts, fresh.h.Starts, by(moved, (*moves).start)), follow(steps, old.labels, fresh.labels, nil)
 	rest.Wait()

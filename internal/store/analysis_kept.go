@@ -18,7 +18,10 @@ type KeptAnalysis struct {
 	store *Store
 	busy  chan struct{} // one reads at a time
 
+	reach time.Duration // how far back from the last start rows stay row by row
+
 	rows             *analysisRows // nil: nothing is kept
+	past             *pastRows     // what lies before rows; nil: nothing
 	printers, plates numbering
 	things           [2]int
 	last             int64        // newest act that is in rows
@@ -40,13 +43,14 @@ const (
 	pendingLeast = time.Minute
 )
 
-// KeepAnalysis makes one. Nothing is read yet.
-func (s *Store) KeepAnalysis() *KeptAnalysis {
-	return &KeptAnalysis{store: s, busy: make(chan struct{}, 1)}
+// KeepAnalysis makes one. Nothing is read yet. What lies further back from the last start
+// than reach is kept apart (Analysis.Past) where that is a good part of all; 0: never.
+func (s *Store) KeepAnalysis(reach time.Duration) *KeptAnalysis {
+	return &KeptAnalysis{store: s, busy: make(chan struct{}, 1), reach: reach}
 }
 
-// Analysis reads the farm as of a time, as Store.Analysis does without knownAt. The
-// history's lists are shared and must not be changed.
+// Analysis reads the farm as of a time, as Store.Analysis does without knownAt, but for
+// what Past has. The history's lists are shared and must not be changed.
 func (k *KeptAnalysis) Analysis(ctx context.Context, at time.Time) (*Analysis, error) {
 	select {
 	case k.busy <- struct{}{}:
@@ -58,7 +62,7 @@ func (k *KeptAnalysis) Analysis(ctx context.Context, at time.Time) (*Analysis, e
 	if err != nil {
 		return nil, wrap("store.KeptAnalysis", err)
 	}
-	r.asOf(at.UnixMicro(), false)
+	r.fromPast(at.UnixMicro(), k.past)
 	return r.a, nil
 }
 
@@ -90,7 +94,7 @@ func (k *KeptAnalysis) reading(ctx context.Context) (*analysisReader, error) {
 		}
 	}
 	if !done {
-		k.rows = nil // the old rows go before the new ones come
+		k.rows, k.past = nil, nil // the old rows go before the new ones come
 		r.since, r.rows = nil, &analysisRows{}
 		if err := r.readAll(k.store); err != nil {
 			return nil, err
@@ -99,12 +103,15 @@ func (k *KeptAnalysis) reading(ctx context.Context) (*analysisReader, error) {
 	} else {
 		k.part++
 	}
-	if len(r.rows.h.Starts) > keptMost {
-		k.rows = nil
+	if len(r.rows.h.Starts)+k.past.starts() > keptMost {
+		k.rows, k.past = nil, nil
 		return r, nil
 	}
-	k.rows, k.printers, k.plates = r.rows, r.printers, r.plates
+	k.printers, k.plates = r.printers, r.plates
 	k.things = [2]int{len(r.a.Printers), len(r.a.Plates)}
+	k.rows = r.rows
+	k.divide(r)
+	r.rows = k.rows
 	k.last, k.pending = r.a.Version.last, seen.pending
 	return r, nil
 }
@@ -112,7 +119,7 @@ func (k *KeptAnalysis) reading(ctx context.Context) (*analysisReader, error) {
 // follow brings the kept rows up to the reader's instant; false where all must be
 // read.
 func (k *KeptAnalysis) follow(r *analysisReader, seen *actsSeen) (bool, error) {
-	rows := k.rows
+	rows, past := k.rows, k.past
 	printers, movedPrinters, ok := k.printers.moves(r.printers, k.things[0])
 	plates, movedPlates, also := k.plates.moves(r.plates, k.things[1])
 	if !ok || !also {
@@ -121,12 +128,16 @@ func (k *KeptAnalysis) follow(r *analysisReader, seen *actsSeen) (bool, error) {
 	if r.a.Version.last == k.last && len(seen.late) == 0 {
 		r.rows = rows
 	} else {
-		r.since = sinceRows(rows, k.last, seen.late)
-		ok, err := r.readChanged(k.store, len(rows.h.Starts)+len(rows.h.Probes)+len(rows.h.Cleanings))
+		r.since = sinceRows(rows, past, k.last, seen.late)
+		ok, err := r.readChanged(k.store, rows.size()+past.size())
 		if err != nil || !ok {
 			return false, err
 		}
+		if past = past.follow(r); past == nil && k.past != nil {
+			return false, nil
+		}
 	}
+	k.past = past
 	var moved *moves
 	if movedPrinters || movedPlates {
 		moved = &moves{printers, plates}

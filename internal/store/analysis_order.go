@@ -97,6 +97,14 @@ func happened[T any](list []T, has func(t int64) bool, at func(*T) int64) []T {
 // number numbers materials and graders as they first appear.
 func (r *analysisReader) number() {
 	var materials, graders appearing
+	if r.past != nil {
+		for _, id := range r.past.materials.ids {
+			materials.number(id)
+		}
+		for _, id := range r.past.graders.ids {
+			graders.number(id)
+		}
+	}
 	lastM, lastG, m, g := int32(-1), int32(-1), int32(-1), int32(-1)
 	for i := range r.a.Labels {
 		l := &r.a.Labels[i]
