@@ -9,6 +9,14 @@ import (
 // count is 1 for single layers.
 type obs struct{ off, t, x, z, odds, count []float64 }
 
+// grow makes room for n observations.
+func (o *obs) grow(n int) {
+	all := make([]float64, 6*n)
+	for k, p := range []*[]float64{&o.off, &o.t, &o.x, &o.z, &o.odds, &o.count} {
+		*p = all[k*n : k*n : (k+1)*n]
+	}
+}
+
 func (o *obs) add(off, t, x, z, odds, count float64) {
 	o.off = append(o.off, off)
 	o.odds = append(o.odds, odds)

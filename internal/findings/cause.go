@@ -1,6 +1,9 @@
 package findings
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // One question: does failure on this subject go with this exposure?
 //
@@ -63,10 +66,15 @@ func (r *rows) eval(th *theta, neg, slope bool) (ll float64, g theta, h matrix) 
 	return r.evalWith(th, neg, slope, nil)
 }
 
-// evalWith is eval with the chance that the exposure spares each failed layer, where it
-// is known; it is of no use where neg.
-func (r *rows) evalWith(th *theta, neg, slope bool, spares []float64) (ll float64, g theta, h matrix) {
-	ll = r.evalHolds(th, neg, slope, &g, &h) + r.evalFails(th, neg, slope, spares, &g, &h)
+// evalWith is eval, where β is held and not below 0 without what belongs to β: adds is
+// what the exposure adds to the chance of each failed layer (see adds), nil: β is free.
+func (r *rows) evalWith(th *theta, neg, slope bool, adds []float64) (ll float64, g theta, h matrix) {
+	ll = r.evalHolds(th, neg, slope, &g, &h)
+	if adds != nil {
+		ll += r.evalHeld(th, adds, &g, &h)
+	} else {
+		ll += r.evalFails(th, neg, slope, &g, &h)
+	}
 	ll -= th[0]*th[0]/(2*r.priorA) + th[1]*th[1]/(2*r.priorC)
 	g[0] -= th[0] / r.priorA
 	g[1] -= th[1] / r.priorC
@@ -134,42 +142,84 @@ func (r *rows) evalHelped(th *theta, slope bool, g *theta, h *matrix) (ll float6
 	return ll
 }
 
-func (r *rows) evalFails(th *theta, neg, slope bool, spares []float64, g *theta, h *matrix) (ll float64) {
-	o := &r.fails
-	prod := 1.0
-	// What does not depend on the layer.
-	var norm, mid [bands]float64
-	var lean [classes]float64
-	tilted := r.signs.seen && th[3] != 0
-	if r.signs.seen {
-		for c := range classes {
-			lean[c] = exp(th[3] * r.signs.lean[c])
+// leaning is how much commoner each class is without the exposure for a subject that
+// leans by δ, and the slope of its logarithm in δ, by band and class.
+type leaning struct{ tilt, pull [bands * classes]float64 }
+
+func (r *rows) leaning(delta float64) (l leaning) {
+	if !r.signs.seen {
+		for k := range l.tilt {
+			l.tilt[k] = 1
 		}
-		for b := range r.bands {
-			var n, m float64
-			for c, base := range r.signs.base[b] {
-				e := base * lean[c]
-				n += e
-				m += e * r.signs.lean[c]
+		return l
+	}
+	var lean [classes]float64
+	for c := range classes {
+		lean[c] = exp(delta * r.signs.lean[c])
+	}
+	for b := range r.bands {
+		var n, m float64
+		for c, base := range r.signs.base[b] {
+			e := base * lean[c]
+			n += e
+			m += e * r.signs.lean[c]
+		}
+		mid := m / n
+		for c := range classes {
+			l.tilt[b*classes+c], l.pull[b*classes+c] = 1, r.signs.lean[c]-mid
+			if delta != 0 {
+				l.tilt[b*classes+c] = lean[c] / n
 			}
-			norm[b], mid[b] = n, m/n
 		}
 	}
+	return l
+}
+
+// evalHeld is evalFails with β held. Most of a fit's time goes here.
+func (r *rows) evalHeld(th *theta, adds []float64, g *theta, h *matrix) (ll float64) {
+	o, l := &r.fails, r.leaning(th[3])
+	n := len(o.off)
+	off, time, spared, adds, class, band := o.off[:n], o.t[:n], r.spared[:n], adds[:n], r.class[:n], r.band[:n]
+	level, slope := th[0], th[1]
+	prod := 1.0
+	var g0, g1, g3, h00, h01, h03, h11, h13, h33 float64
+	for i := range n {
+		t := time[i]
+		q := expit(off[i] + level + slope*t)
+		k := int(band[i])*classes + int(class[i])
+		tilt := l.tilt[k]
+		s0 := (1 - q) * spared[i]
+		u := s0 * (tilt - adds[i])
+		p := max(tilt-u, 1e-12)
+		prod *= p
+		if prod < 1e-250 {
+			ll += math.Log(prod)
+			prod = 1
+		}
+		inv := 1 / p
+		d0, d3 := q*u*inv, (1-s0)*tilt*l.pull[k]*inv
+		d1 := d0 * t
+		g0, g1, g3 = g0+d0, g1+d1, g3+d3
+		h00, h01, h03 = h00+d0*d0, h01+d0*d1, h03+d0*d3
+		h11, h13, h33 = h11+d1*d1, h13+d1*d3, h33+d3*d3
+	}
+	g[0], g[1], g[3] = g[0]+g0, g[1]+g1, g[3]+g3
+	h[0][0], h[0][1], h[0][3] = h[0][0]+h00, h[0][1]+h01, h[0][3]+h03
+	h[1][1], h[1][3], h[3][3] = h[1][1]+h11, h[1][3]+h13, h[3][3]+h33
+	return ll + math.Log(prod)
+}
+
+func (r *rows) evalFails(th *theta, neg, slope bool, g *theta, h *matrix) (ll float64) {
+	o, lean := &r.fails, r.leaning(th[3])
+	prod := 1.0
 	lastX, lastE := 0.0, 1.0
 	var g0, g1, g2, g3, h00, h01, h02, h03, h11, h12, h13, h22, h23, h33 float64
 	for i := range o.off {
 		q := expit(o.off[i] + th[0] + th[1]*o.t[i])
 		x, t := o.x[i], o.t[i]
 		s2 := r.spared[i]
-		tilt, w, pull := 1.0, 1.0, 0.0
-		if r.signs.seen {
-			b, c := r.band[i], r.class[i]
-			w = r.signs.ratio[b][c]
-			pull = r.signs.lean[c] - mid[b]
-			if tilted {
-				tilt = lean[c] / norm[b]
-			}
-		}
+		b, c := r.band[i], r.class[i]
+		w, tilt, pull := r.signs.ratio[b][c], lean.tilt[int(b)*classes+int(c)], lean.pull[int(b)*classes+int(c)]
 		var p float64
 		var d theta
 		if neg {
@@ -181,13 +231,10 @@ func (r *rows) evalFails(th *theta, neg, slope bool, spares []float64, g *theta,
 			d[2] = s2 * u * x / r.meanQ * tilt
 			d[3] = k * pull
 		} else {
-			e := lastE
-			if spares != nil {
-				e = spares[i]
-			} else if x != lastX { // many layers share a dose
+			if x != lastX { // many layers share a dose
 				lastX, lastE = x, exp(-th[2]*x)
-				e = lastE
 			}
+			e := lastE
 			s0 := (1 - q) * s2
 			k := (1 - s0) * tilt
 			p = k + w*s0*(1-e)
@@ -249,15 +296,15 @@ func (r *rows) shares(th *theta) []float32 {
 	return out
 }
 
-// fit maximises from th. hold keeps β where it is; otherwise β stays on its
-// side of 0 (neg: below).
+// fit maximises from th. hold keeps β where it is, and where that is not below 0 leaves it
+// out of the information; otherwise β stays on its side of 0 (neg: below).
 func (r *rows) fit(th theta, neg, hold bool) fitted {
-	var spares []float64
+	var adds []float64
 	if hold && !neg {
 		var near [128]float64
-		spares = r.spares(th[2], near[:0])
+		adds = r.adds(th[2], near[:0])
 	}
-	ll, g, h := r.evalWith(&th, neg, true, spares)
+	ll, g, h := r.evalWith(&th, neg, true, adds)
 	for range 25 {
 		var free [params]bool
 		free[0], free[1] = true, true
@@ -280,7 +327,7 @@ func (r *rows) fit(th theta, neg, hold bool) fitted {
 			if !hold && ((neg && nt[2] > 0) || (!neg && nt[2] < 0)) {
 				nt[2] = 0
 			}
-			l2, g2, h2 := r.evalWith(&nt, neg, true, spares)
+			l2, g2, h2 := r.evalWith(&nt, neg, true, adds)
 			if l2 >= ll-1e-9 {
 				better = l2-ll > 1e-5
 				th, ll, g, h = nt, l2, g2, h2
@@ -295,14 +342,16 @@ func (r *rows) fit(th theta, neg, hold bool) fitted {
 	return fitted{th: th, ll: ll, info: h}
 }
 
-// spares is the chance that a hazard of size β spares each failed layer.
-func (r *rows) spares(beta float64, to []float64) []float64 {
+// adds is the chance that a hazard of size β spoils each failed layer, times how much
+// likelier its class is then.
+func (r *rows) adds(beta float64, to []float64) []float64 {
+	to = slices.Grow(to, len(r.fails.x))
 	lastX, lastE := 0.0, 1.0
-	for _, x := range r.fails.x {
+	for i, x := range r.fails.x {
 		if x != lastX { // many layers share a dose
 			lastX, lastE = x, exp(-beta*x)
 		}
-		to = append(to, lastE)
+		to = append(to, r.signs.ratio[r.band[i]][r.class[i]]*(1-lastE))
 	}
 	return to
 }
@@ -373,9 +422,10 @@ func (r *rows) ask() answer {
 	a := answer{null: null}
 	// The score at 0 tells the side of the maximum, but where the two sides'
 	// slopes there differ in sign both are looked at.
-	_, up, _ := r.eval(&null.th, false, true)
+	_, up, info := r.eval(&null.th, false, true)
 	_, down, _ := r.eval(&null.th, true, true)
 	a.best = null
+	a.best.info = info
 	if up[2] > 0 {
 		a.best = r.fit(withBeta(null.th, start), false, false)
 	}

@@ -21,6 +21,14 @@ func (r *rows) curveOver(null *fitted) *curve {
 	return c
 }
 
+// curveLike is curveOver where only doses are others than in a curve of the same layers.
+func (r *rows) curveLike(other *curve, null *fitted) *curve {
+	c := &curve{r: r}
+	c.ll[always] = other.ll[always]
+	c.walk(r, null.th, byDose)
+	return c
+}
+
 // chronicRows gives the same question about a hazard that is there at every dose.
 func (r *rows) chronicRows() *rows {
 	w := *r

@@ -188,10 +188,7 @@ func (f *fleet) stepMeans() {
 	chunked(len(f.eta), func(c, lo, hi int) {
 		var s acc
 		f.pass(lo, hi, func(from int, g, w []float64) {
-			skipped, dose := f.skipped[from:from+len(g)], f.dose[from:from+len(g)]
-			for i, g := range g {
-				s.see(g, w[i], float64(skipped[i]), float64(dose[i]))
-			}
+			s.sum(g, w, f.skipped[from:from+len(g)], f.dose[from:from+len(g)])
 		})
 		parts[c] = part{[3]float64{s.g0, s.g1, s.g2}, [3][3]float64{{s.h00, s.h01, s.h02}, {0, s.h11, s.h12}, {0, 0, s.h22}}}
 	})
@@ -238,19 +235,6 @@ func clamp(x, most float64) float64 { return max(-most, min(most, x)) }
 
 // acc sums up the score and the information of one level.
 type acc struct{ g0, g1, g2, h00, h01, h02, h11, h12, h22 float64 }
-
-// see adds a layer with columns 1, x1, x2.
-func (s *acc) see(g, w, x1, x2 float64) {
-	s.g0 += g
-	s.g1 += g * x1
-	s.g2 += g * x2
-	s.h00 += w
-	s.h01 += w * x1
-	s.h02 += w * x2
-	s.h11 += w * x1 * x1
-	s.h12 += w * x1 * x2
-	s.h22 += w * x2 * x2
-}
 
 func (s *acc) add(p *acc) {
 	s.g0, s.g1, s.g2 = s.g0+p.g0, s.g1+p.g1, s.g2+p.g2

@@ -69,25 +69,36 @@ func (b *block) gather(own []acc, from int, g, w []float64) {
 	}
 	// Layers of one level mostly follow one another.
 	x1, x2 := b.x1[from:from+n], b.x2[from:from+n]
-	var s acc
-	last := int32(-1)
-	for i, lv := range level {
-		if lv != last {
-			if last >= 0 {
-				own[last] = s
-			}
-			if lv >= 0 {
-				s = own[lv]
-			}
-			last = lv
+	for i := 0; i < n; {
+		lv, end := level[i], i+1
+		for end < n && level[end] == lv {
+			end++
 		}
 		if lv >= 0 {
-			s.see(g[i], w[i], float64(x1[i]), float64(x2[i]))
+			own[lv].sum(g[i:end], w[i:end], x1[i:end], x2[i:end])
 		}
+		i = end
 	}
-	if last >= 0 {
-		own[last] = s
+}
+
+// sum adds layers with columns 1, x1, x2, one after another. The sums are kept apart from
+// each other while it goes on, so that they stay in registers.
+func (s *acc) sum(g, w []float64, x1, x2 []float32) {
+	g0, g1, g2, h00, h01, h02, h11, h12, h22 := s.g0, s.g1, s.g2, s.h00, s.h01, s.h02, s.h11, s.h12, s.h22
+	w, x1, x2 = w[:len(g)], x1[:len(g)], x2[:len(g)]
+	for i, g := range g {
+		w, x1, x2 := w[i], float64(x1[i]), float64(x2[i])
+		g0 += g
+		g1 += g * x1
+		g2 += g * x2
+		h00 += w
+		h01 += w * x1
+		h02 += w * x2
+		h11 += w * x1 * x1
+		h12 += w * x1 * x2
+		h22 += w * x2 * x2
 	}
+	*s = acc{g0, g1, g2, h00, h01, h02, h11, h12, h22}
 }
 
 // move adds what a step moves a block's coefficients by to the log-odds of a range.

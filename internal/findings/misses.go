@@ -28,16 +28,15 @@ const (
 type misses struct {
 	kind    []int8
 	expect  []float32                 // chance of one, the exposures not told apart
-	shared  []float32                 // log-odds from everything but printer and plate
-	printer []float32                 // the printer's part
-	plate   []float32                 // the plate's part
+	onPlate []float64                 // odds of one from everything but the plate
+	onBed   []float64                 // odds of one from everything but the printer
 	ratio   [bands][missKinds]float64 // how much likelier a kind is under the exposure
 }
 
 // fitMisses fits the fleet model to the near misses among the layers that held.
 func fitMisses(l *Layers, printers, plates int) *misses {
 	n := l.Len()
-	m := &misses{kind: make([]int8, n), expect: make([]float32, n), shared: make([]float32, n), printer: make([]float32, n), plate: make([]float32, n)}
+	m := &misses{kind: make([]int8, n), expect: make([]float32, n), onPlate: make([]float64, n), onBed: make([]float64, n)}
 	for b := range m.ratio {
 		m.ratio[b] = [missKinds]float64{1, 1}
 	}
@@ -80,9 +79,9 @@ func fitMisses(l *Layers, printers, plates int) *misses {
 		for k := lo; k < hi; k++ {
 			i := at[k]
 			m.expect[i] = float32(expit(f.eta[k]))
-			m.shared[i] = f.shared[k] + float32(f.skip)*f.skipped[k] + float32(f.gap)*f.dose[k]
-			m.printer[i] = float32(f.printer.part(k))
-			m.plate[i] = float32(f.plate.part(k))
+			shared := float64(f.shared[k] + float32(f.skip)*f.skipped[k] + float32(f.gap)*f.dose[k])
+			m.onPlate[i] = exp(shared + float64(float32(f.printer.part(k))))
+			m.onBed[i] = exp(shared + float64(float32(f.plate.part(k))))
 		}
 	})
 	return m
@@ -95,15 +94,15 @@ func (m *misses) of(g int, l *Layers, i int) (odds float64, kind int8, ratio flo
 	if g == printerProbing {
 		return 0, missNone, 1
 	}
-	other := m.plate[i]
+	odds = m.onBed[i]
 	if g == plateGap {
-		other = m.printer[i]
+		odds = m.onPlate[i]
 	}
 	kind, ratio = m.kind[i], 1
 	if kind != missNone {
 		ratio = m.ratio[band(CleaningGap, l, i)][kind]
 	}
-	return exp(float64(m.shared[i]) + float64(other)), kind, ratio
+	return odds, kind, ratio
 }
 
 // missSizes are the hazards at which the near misses' likelihood is worked out.
@@ -219,6 +218,16 @@ func (c *curve) addMisses(group int) {
 			break
 		}
 	}
+}
+
+// addMissesLike is addMisses where only doses are others than in a curve of the same
+// layers, which has its own.
+func (c *curve) addMissesLike(other *curve) {
+	if !other.missed {
+		return
+	}
+	c.missed, c.fails = true, c.ll
+	c.miss[byDose], c.miss[always] = c.r.missCurve(false), other.miss[always]
 }
 
 // withMisses adds the near misses' likelihood at a share κ of the hazards, by

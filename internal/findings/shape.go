@@ -150,6 +150,7 @@ func (e *study) chooseShapes() {
 		shapes := shapesOf(cause)
 		voters := e.voters(cause)
 		best, top := e.shape[cause], math.Inf(-1)
+		firsts, nulls := make([]*curve, len(voters)), make([]fitted, len(voters))
 		for s, of := range shapes {
 			scale := e.spread[cause].scale(of)
 			known := tabled(of)
@@ -161,12 +162,18 @@ func (e *study) chooseShapes() {
 			votes := make([]float64, len(voters))
 			parallel(len(voters), func(v int) {
 				i := voters[v]
-				r := e.rows(i, net)
-				null := r.fit(theta{}, false, true)
-				c := r.curveOver(&null)
-				c.addMisses(e.group(i))
-				c.withMisses(e.kappa[e.group(i)])
-				votes[v] = c.posterior(&e.prior[e.group(i)])
+				g, r := e.group(i), e.rows(i, net)
+				var c *curve
+				if s == 0 {
+					nulls[v] = r.fit(theta{}, false, true)
+					c = r.curveOver(&nulls[v])
+					c.addMisses(g)
+					firsts[v] = c
+				} else { // what is there at every dose has no shape
+					c = r.curveLike(firsts[v], &nulls[v])
+					c.addMissesLike(firsts[v])
+				}
+				votes[v] = c.vote(&e.prior[g], e.kappa[g])
 			})
 			sum := 0.0
 			for _, v := range votes {
@@ -179,6 +186,13 @@ func (e *study) chooseShapes() {
 		e.shape[cause] = best
 		e.scale[cause] = e.doses(cause, best)
 	}
+}
+
+// vote is the logarithm of the chance of a curve's data; the curve stays as it is.
+func (c *curve) vote(p *prior, kappa [2]float64) float64 {
+	v := *c
+	v.withMisses(kappa)
+	return v.posterior(p)
 }
 
 // voters are the questions of a cause most likely to have an effect.

@@ -149,7 +149,15 @@ func (e *study) rows(n int, how asking) *rows {
 	r := &rows{signs: e.signs[q.Cause], chronic: e.chronic[g], priorA: e.priorA[g], priorC: 1, priorD: e.priorD[g]}
 	b := binners.Get().(*binner)
 	b.reset()
-	for _, i32 := range e.layers(n) {
+	layers, failed := e.layers(n), 0
+	for _, i := range layers {
+		if l.Failed[i] {
+			failed++
+		}
+	}
+	r.fails.grow(failed)
+	r.class, r.band, r.layer = make([]uint8, 0, failed), make([]uint8, 0, failed), make([]int32, 0, failed)
+	for _, i32 := range layers {
 		i := int(i32)
 		if l.Recent[i] == RecentRestart {
 			continue
