@@ -16,16 +16,19 @@ import (
 const reach = Window + 7*24*time.Hour
 
 // earlier is what came of the starts that a reading leaves out (store.Past), as far as the
-// window's starts go by it. It is worked out once and kept until one of them changes.
+// window's starts go by it. Things have the numbers that the rows left out name them by.
+// It is worked out once and kept until one of the rows changes.
 type earlier struct {
-	of       *store.Past
-	fittings []exposure.Fitting // that it rests on
+	of      *store.Past
+	history exposure.History
 
 	point     *exposure.Point
 	lay       *lying
 	lastStart []int64 // by printer, microseconds since 1970; 0 none
 	seen      []int64 // by plate, of the start that named it last
 	open      upkeep.Open
+	openAt    [][]int32 // beside open: the places of the starts among those left out
+	plate     []int32   // of each start left out
 }
 
 func (e *earlier) plates() *lying {
@@ -45,11 +48,16 @@ func (a *Assessor) earlier(v *view, data *store.Analysis) (*store.Analysis, *ear
 	if !v.within(data) {
 		return data.Whole(), nil
 	}
-	e := a.had.Load()
-	if !e.still(data) {
-		e = earlierOf(data)
-		a.had.Store(e)
+	h, known := pastHistory(data)
+	if !known {
+		return data.Whole(), nil
 	}
+	e := a.had.Load().still(p, h)
+	if e == nil {
+		e = earlierOf(p, h)
+	}
+	a.had.Store(e)
+	e = e.moved(p.Moved, &data.History)
 	if !e.point.Parts(data.History.Probes) {
 		return data.Whole(), nil
 	}
@@ -68,51 +76,113 @@ func (v *view) within(data *store.Analysis) bool {
 	return last >= 0 && starts[last].At-Window.Microseconds() >= p.At
 }
 
-// still tells whether it is that of a reading.
-func (e *earlier) still(data *store.Analysis) bool {
-	if e == nil || !e.of.Same(data.Past) {
-		return false
+// pastHistory is the history of the rows left out, with their numbers; known is false where
+// a fitting names a thing that none of them does.
+func pastHistory(data *store.Analysis) (h *exposure.History, known bool) {
+	p, all := data.Past, &data.History
+	past := p.History
+	h = &past
+	h.StartWindow, h.Plates, h.RecordsAll = all.StartWindow, len(p.Moved.Plates), make([]bool, len(p.Moved.Printers))
+	printers, plates := slices.Repeat([]int32{-1}, len(all.RecordsAll)), slices.Repeat([]int32{-1}, all.Plates)
+	for was, is := range p.Moved.Printers {
+		h.RecordsAll[was], printers[is] = all.RecordsAll[is], int32(was)
 	}
-	was, is := &e.of.History, &data.History
-	return slices.Equal(e.of.Moved.Printers, data.Past.Moved.Printers) && slices.Equal(e.of.Moved.Plates, data.Past.Moved.Plates) &&
-		slices.Equal(was.RecordsAll, is.RecordsAll) && was.Plates == is.Plates && was.StartWindow == is.StartWindow &&
-		slices.Equal(e.fittings, fittedBefore(is.Fittings, e.of.At))
-}
-
-// fittedBefore is what fittings say of the time before an instant.
-func fittedBefore(list []exposure.Fitting, at int64) []exposure.Fitting {
-	list = slices.Clone(cut(list, at, func(f *exposure.Fitting) int64 { return f.At }))
-	for i := range list {
-		if list[i].Removed >= at {
-			list[i].Removed = math.MaxInt64
+	for was, is := range p.Moved.Plates {
+		plates[is] = int32(was)
+	}
+	h.Fittings = slices.Clone(cut(all.Fittings, p.At, func(f *exposure.Fitting) int64 { return f.At }))
+	for i := range h.Fittings {
+		f := &h.Fittings[i]
+		if f.Removed >= p.At {
+			f.Removed = math.MaxInt64
+		}
+		if f.Printer, f.Plate = printers[f.Printer], plates[f.Plate]; f.Printer < 0 || f.Plate < 0 {
+			return nil, false
 		}
 	}
-	return list
+	return h, true
+}
+
+// still gives what is kept where it is that of a reading, cleanings that changed taken in;
+// nil: it must be worked out.
+func (e *earlier) still(p *store.Past, h *exposure.History) *earlier {
+	if e == nil {
+		return nil
+	}
+	was := &e.history
+	same, recleaned := e.of.Same(p)
+	if !same || !slices.Equal(was.RecordsAll, h.RecordsAll) || was.StartWindow != h.StartWindow || !slices.Equal(was.Fittings, h.Fittings) {
+		return nil
+	}
+	if recleaned == nil {
+		return e
+	}
+	n := *e
+	n.of, n.history, n.open = p, *h, slices.Clone(e.open)
+	point, ok := e.point.Recleaned(h, recleaned, e.plate, func(i int, sinceClean, sinceWash int32) {
+		printer := h.Starts[i].Printer
+		k, open := slices.BinarySearch(e.openAt[printer], int32(i))
+		if !open {
+			return
+		}
+		if &n.open[printer][0] == &e.open[printer][0] {
+			n.open[printer] = slices.Clone(e.open[printer])
+		}
+		n.open[printer][k].Gap, n.open[printer][k].SinceWash = sinceClean, sinceWash
+	})
+	if n.point = point; !ok {
+		return nil
+	}
+	return &n
 }
 
 // earlierOf works it out.
-func earlierOf(data *store.Analysis) *earlier {
-	p := data.Past
-	h, moved := &p.History, p.Moved
-	e := &earlier{of: p, fittings: fittedBefore(h.Fittings, p.At), lastStart: make([]int64, len(h.RecordsAll)), seen: make([]int64, h.Plates), open: upkeep.NewOpen(len(h.RecordsAll))}
+func earlierOf(p *store.Past, h *exposure.History) *earlier {
+	printers := len(h.RecordsAll)
+	e := &earlier{of: p, history: *h, lastStart: make([]int64, printers), seen: make([]int64, h.Plates), open: upkeep.NewOpen(printers), openAt: make([][]int32, printers), plate: make([]int32, len(h.Starts))}
 	beside(func() {
-		e.point = exposure.PointAt(h, p.At, moved, func(i int, x *exposure.Exposure) {
-			s, l := h.Starts[i], &p.Labels[i]
-			s.Printer = moved.Printers[s.Printer]
-			past := upkeep.PastOf(&s, x, p.Material(l.Material), l.Graded)
+		e.point = exposure.PointAt(h, p.At, func(i int, x *exposure.Exposure) {
+			s, l := &h.Starts[i], &p.Labels[i]
+			past := upkeep.PastOf(s, x, p.Material(l.Material), l.Graded)
 			e.open.Add(&past)
+			at := append(e.openAt[s.Printer], int32(i))
+			if n := len(e.open[s.Printer]); n < len(at) {
+				at = append(at[:0], at[len(at)-n:]...)
+			}
+			e.openAt[s.Printer], e.plate[i] = at, x.Plate
 		})
 	}, func() {
 		var l *lying
 		e.lay = l.goOn(h)
-		e.lay.follow(h, p.At-1, moved)
+		e.lay.follow(h, p.At-1)
 		for i := range h.Starts {
 			s := &h.Starts[i]
-			e.lastStart[moved.Printers[s.Printer]] = s.At
+			e.lastStart[s.Printer] = s.At
 			if s.Plate >= 0 {
-				e.seen[moved.Plates[s.Plate]] = s.At
+				e.seen[s.Plate] = s.At
 			}
 		}
 	})
 	return e
+}
+
+// moved is the same with the numbers that things have in a history.
+func (e *earlier) moved(m *exposure.Moved, h *exposure.History) *earlier {
+	printers := len(h.RecordsAll)
+	n := &earlier{of: e.of, point: e.point.Moved(m, printers, h.Plates), lay: (*lying)(nil).goOn(h), lastStart: make([]int64, printers), seen: make([]int64, h.Plates), open: upkeep.NewOpen(printers)}
+	n.lay.until = e.lay.until
+	for was, is := range m.Printers {
+		n.lay.on[is], n.lastStart[is], n.open[is] = m.Plate(e.lay.on[was]), e.lastStart[was], slices.Clone(e.open[was])
+		for k := range n.open[is] {
+			x := &n.open[is][k]
+			x.Printer, x.Plate = is, m.Plate(x.Plate)
+		}
+	}
+	for was, is := range m.Plates {
+		n.seen[is] = e.seen[was]
+		if i := e.lay.where[was]; i >= 0 {
+			n.lay.where[is] = m.Printers[i]
+		}
+	}
+	return n
 }

@@ -86,7 +86,7 @@ func (n *ahead) noPlate() {
 // plates lay when the history's lists begin; nil: they are all there is.
 func nextStarts(h *exposure.History, at int64, before *lying) []exposure.Start {
 	l := before.goOn(h)
-	l.follow(h, at, nil)
+	l.follow(h, at)
 	next := make([]exposure.Start, len(h.RecordsAll))
 	for i := range next {
 		next[i] = exposure.Start{At: at, Printer: int32(i), Plate: l.on[i]}
@@ -119,9 +119,8 @@ func (l *lying) put(plate, printer int32) {
 	l.where[plate], l.on[printer] = printer, plate
 }
 
-// follow takes in what a history's starts, and its fittings up to an instant, say. moved
-// leads from the numbers that starts name things by; nil: they are those of the farm.
-func (l *lying) follow(h *exposure.History, at int64, moved *exposure.Moved) {
+// follow takes in what a history's starts, and its fittings up to an instant, say.
+func (l *lying) follow(h *exposure.History, at int64) {
 	type removal struct {
 		at             int64
 		printer, plate int32
@@ -164,9 +163,6 @@ func (l *lying) follow(h *exposure.History, at int64, moved *exposure.Moved) {
 		if plate < 0 {
 			continue
 		}
-		if moved != nil {
-			printer, plate = moved.Printers[printer], moved.Plates[plate]
-		}
 		until(h.Starts[i].At)
 		if l.where[plate] != printer {
 			l.put(plate, printer)
@@ -188,7 +184,7 @@ func (v *view) lookAhead(data *store.Analysis, had *earlier, ex []exposure.Expos
 	for i := range v.next {
 		v.next[i].last = -2
 		if had != nil {
-			v.next[i].lastStart, open[i] = had.lastStart[i], slices.Clone(had.open[i])
+			v.next[i].lastStart, open[i] = had.lastStart[i], had.open[i] // its own: moved made it
 		}
 	}
 	if had != nil {

@@ -119,13 +119,14 @@ func (a *Assessor) compute(ctx context.Context, q AsOf) (*view, error) {
 	var ex, coming []exposure.Exposure
 	var atMidnight known
 	beside(func() { ex, coming = exposure.With(&data.History, next) }, func() { atMidnight = knownBefore(data, v.midnight) })
-	v.window(data, ex)
+	v.settle(data)
 	var listed, all *gathered
 	beside(func() {
 		listed, all = gather(v, data, atMidnight, ex, zone)
 		listed.mark()
 		all.mark()
 	}, func() {
+		v.fill(data, ex)
 		v.lookAhead(data, had, ex, next, coming)
 		v.count()
 	})
@@ -187,6 +188,12 @@ func dayBegins(y int, m time.Month, d int, zone *time.Location) time.Time {
 
 // window settles the window and gathers its layers.
 func (v *view) window(data *store.Analysis, ex []exposure.Exposure) {
+	v.settle(data)
+	v.fill(data, ex)
+}
+
+// settle settles the window.
+func (v *view) settle(data *store.Analysis) {
 	starts := data.History.Starts
 	v.from, v.to = v.q.From, v.q.To
 	if v.to.IsZero() {
@@ -200,6 +207,11 @@ func (v *view) window(data *store.Analysis, ex []exposure.Exposure) {
 	if v.from.IsZero() {
 		v.from = v.to.Add(-Window)
 	}
+}
+
+// fill gathers the window's layers.
+func (v *view) fill(data *store.Analysis, ex []exposure.Exposure) {
+	starts := data.History.Starts
 	first, end := span(starts, v.from.UnixMicro(), v.to.UnixMicro())
 	recent, _ := span(starts, v.to.Add(-LatelyWindow).UnixMicro(), v.to.UnixMicro())
 	v.lately = make([]tally, len(v.printers))

@@ -48,6 +48,12 @@ func parted(h *History, at int64) (before, after *History, moved *Moved) {
 	for i := range before.Cleanings {
 		before.Cleanings[i].Plate = other(before.Cleanings[i].Plate, h.Plates)
 	}
+	for i := range before.Fittings {
+		f := &before.Fittings[i]
+		f.Printer, f.Plate = other(f.Printer, len(h.RecordsAll)), other(f.Plate, h.Plates)
+	}
+	before.RecordsAll = slices.Clone(h.RecordsAll)
+	slices.Reverse(before.RecordsAll)
 	return before, after, moved
 }
 
@@ -61,6 +67,7 @@ func TestASweepGoesOnFromAPoint(t *testing.T) {
 	parts, straddled := 0, 0
 	rapid.Check(t, func(t *rapid.T) {
 		h := histories(t)
+		slices.SortStableFunc(h.Starts, func(a, b Start) int { return cmp.Or(cmp.Compare(a.At, b.At), compareIDs(&a.ID, &b.ID)) })
 		low, high := int64(math.MaxInt64), int64(math.MinInt64)
 		for i := range h.Starts {
 			low, high = min(low, h.Starts[i].At), max(high, h.Starts[i].At)
@@ -74,25 +81,27 @@ func TestASweepGoesOnFromAPoint(t *testing.T) {
 		for i, x := range all {
 			want[h.Starts[i].ID] = x
 		}
-		slices.SortStableFunc(h.Starts, func(a, b Start) int { return cmp.Or(cmp.Compare(a.At, b.At), compareIDs(&a.ID, &b.ID)) })
 		before, after, moved := parted(h, at)
+		back := func(j int32) int32 {
+			if j < 0 {
+				return j
+			}
+			return moved.Plates[j]
+		}
 		alike := func(f *Start, x *Exposure) {
 			if w := want[f.ID]; *x != w {
 				t.Fatalf("parted at %d, start %+v:\n got %+v\nwant %+v\nhistory %+v", at, f, *x, w, h)
 			}
 		}
-		var seen []Start
-		var had []Exposure
-		point := PointAt(before, at, moved, func(i int, x *Exposure) { seen, had = append(seen, before.Starts[i]), append(had, *x) })
+		had := make([]Exposure, len(before.Starts))
+		point := PointAt(before, at, func(i int, x *Exposure) { had[i] = *x }).Moved(moved, len(h.RecordsAll), h.Plates)
 		if !point.Parts(after.Probes) {
 			straddled++
 			return
 		}
-		if len(seen) != len(before.Starts) {
-			t.Fatalf("%d of %d starts before %d were seen", len(seen), len(before.Starts), at)
-		}
-		for i := range seen {
-			alike(&seen[i], &had[i])
+		for i := range had {
+			had[i].Plate = back(had[i].Plate)
+			alike(&before.Starts[i], &had[i])
 		}
 		parts++
 		printers, plates := make([]bool, len(h.RecordsAll)), make([]bool, h.Plates)
@@ -120,5 +129,44 @@ func TestASweepGoesOnFromAPoint(t *testing.T) {
 	})
 	if parts < straddled {
 		t.Errorf("%d histories were parted, and %d could not be", parts, straddled)
+	}
+}
+
+// Where only cleanings are others, the plates they are of are counted anew.
+func TestCleaningsOfThePastAreTakenIn(t *testing.T) {
+	taken := 0
+	rapid.Check(t, func(t *rapid.T) {
+		const at = int64(1) << 61
+		h := histories(t)
+		slices.SortStableFunc(h.Starts, func(a, b Start) int { return cmp.Or(cmp.Compare(a.At, b.At), compareIDs(&a.ID, &b.ID)) })
+		slices.SortStableFunc(h.Cleanings, func(a, b Cleaning) int { return cmp.Compare(a.At, b.At) })
+		some := make([]bool, h.Plates)
+		some[rapid.IntRange(0, h.Plates-1).Draw(t, "plate")] = true
+		old := clone(h)
+		old.Cleanings = slices.DeleteFunc(old.Cleanings, func(c Cleaning) bool { return some[c.Plate] && c.At/minute%20 == 0 })
+		plate := make([]int32, len(h.Starts))
+		got := make([][2]int32, len(h.Starts))
+		was := PointAt(old, at, func(i int, x *Exposure) { plate[i], got[i] = x.Plate, [2]int32{x.PrintsSinceClean, x.PrintsSinceWash} })
+		want := PointAt(h, at, func(i int, x *Exposure) {
+			if plate[i] != x.Plate {
+				t.Fatalf("a cleaning moved a plate")
+			}
+		})
+		now, ok := was.Recleaned(h, some, plate, func(i int, sinceClean, sinceWash int32) { got[i] = [2]int32{sinceClean, sinceWash} })
+		if !ok {
+			return
+		}
+		taken++
+		for i, x := range Of(h) {
+			if got[i] != [2]int32{x.PrintsSinceClean, x.PrintsSinceWash} {
+				t.Fatalf("start %d: got %v, want %+v\nhistory %+v", i, got[i], x, h)
+			}
+		}
+		if !slices.Equal(now.plates, want.plates) {
+			t.Fatalf("got %+v, want %+v\nhistory %+v", now.plates, want.plates, h)
+		}
+	})
+	if taken < 20 {
+		t.Errorf("cleanings were taken in %d times, want at least 20", taken)
 	}
 }

@@ -2,6 +2,7 @@ package exposure
 
 import (
 	"math"
+	"slices"
 	"sort"
 )
 
@@ -46,7 +47,6 @@ type plateState struct {
 type sweep struct {
 	h        *History
 	out      func(i int, x *Exposure) // takes each start's exposure
-	moved    *Moved                   // nil: rows have the numbers of the farm
 	settled  []int64                  // instants of starts; nil: as started
 	seq      int64
 	printers []printerState
@@ -62,17 +62,15 @@ func newSweep(h *History, out func(i int, x *Exposure)) *sweep {
 		h.From.resume(s)
 		return s
 	}
-	s.printers, s.plates = make([]printerState, len(h.RecordsAll)), make([]plateState, h.Plates)
+	s.printers, s.plates = newStates(len(h.RecordsAll), h.Plates)
 	s.fittedSeq, s.failedAt = map[uint64]int64{}, map[uint64]int64{}
-	for i := range s.printers {
-		p := &s.printers[i]
-		p.fitted, p.probePlate, p.onePlate = None, None, None
-		p.plateBefore, p.lastPlate = noStart, noStart
-	}
-	for j := range s.plates {
-		s.plates[j].printer = None
-	}
 	return s
+}
+
+// newStates are those of printers and plates of which nothing is known.
+func newStates(printers, plates int) ([]printerState, []plateState) {
+	return slices.Repeat([]printerState{{fitted: None, probePlate: None, onePlate: None, plateBefore: noStart, lastPlate: noStart}}, printers),
+		slices.Repeat([]plateState{{printer: None}}, plates)
 }
 
 func pair(printer, plate int32) uint64 { return uint64(uint32(printer))<<32 | uint64(uint32(plate)) }
@@ -137,7 +135,7 @@ func (s *sweep) run(end int64) {
 		s.seq++
 		switch first {
 		case services:
-			s.printers[s.printer(h.Services[i].Printer)].serviced = true
+			s.printers[h.Services[i].Printer].serviced = true
 		case fittings:
 			s.fit(int32(i))
 		case removals:
@@ -145,40 +143,19 @@ func (s *sweep) run(end int64) {
 		case cleanings:
 			s.clean(&h.Cleanings[i])
 		case skips:
-			s.printers[s.printer(h.Skips[i].Printer)].skippedNow = true
+			s.printers[h.Skips[i].Printer].skippedNow = true
 		case probed:
 			if p := &h.Probes[i]; p.Ends {
-				s.probe(&s.printers[s.printer(p.Printer)], p.At, s.plate(p.Plate), p.Side, p.Turned)
+				s.probe(&s.printers[p.Printer], p.At, p.Plate, p.Side, p.Turned)
 			}
 		case started:
 			x := Exposure{At: at}
-			if s.moved == nil {
-				s.start(&h.Starts[i], &x)
-			} else {
-				f := h.Starts[i]
-				f.Printer, f.Plate = s.printer(f.Printer), s.plate(f.Plate)
-				s.start(&f, &x)
-			}
+			s.start(&h.Starts[i], &x)
 			s.out(i, &x)
 		}
 		next[first]++
 		heads[first] = s.head(first, orders[first], lengths[first], next[first])
 	}
-}
-
-// printer is the number on the farm of one that a row names; plate the same.
-func (s *sweep) printer(i int32) int32 {
-	if s.moved == nil {
-		return i
-	}
-	return s.moved.Printers[i]
-}
-
-func (s *sweep) plate(j int32) int32 {
-	if s.moved == nil || j == None {
-		return j
-	}
-	return s.moved.Plates[j]
 }
 
 // startedAt is the instant of a start.
@@ -242,7 +219,11 @@ func (s *sweep) remove(i int32) {
 }
 
 func (s *sweep) clean(c *Cleaning) {
-	j := &s.plates[s.plate(c.Plate)]
+	j := &s.plates[c.Plate]
+	j.clean(c)
+}
+
+func (j *plateState) clean(c *Cleaning) {
 	if c.Clears {
 		j.cleanSeen, j.cleanAt, j.sinceClean = true, c.At, 0
 	}
@@ -258,6 +239,18 @@ func (s *sweep) probe(p *printerState, at int64, plate int32, side Side, turned 
 	p.prints, p.onePlate, p.manyPlates = 0, None, false
 	p.serviced, p.refitted = false, false
 	p.probedNow = true
+}
+
+// counts are the prints since it was cleaned and washed.
+func (j *plateState) counts() (sinceClean, sinceWash int32) {
+	sinceClean, sinceWash = None, None
+	if j.cleanSeen {
+		sinceClean = j.sinceClean
+	}
+	if j.washed {
+		sinceWash = j.sinceWash
+	}
+	return sinceClean, sinceWash
 }
 
 // start writes the exposure of one start, then counts it.
@@ -284,11 +277,9 @@ func (s *sweep) start(f *Start, x *Exposure) {
 	x.PrintsSinceClean, x.SinceClean, x.PrintsSinceWash = None, None, None
 	if j != None {
 		q := &s.plates[j]
+		x.PrintsSinceClean, x.PrintsSinceWash = q.counts()
 		if q.cleanSeen {
-			x.PrintsSinceClean, x.SinceClean = q.sinceClean, x.At-q.cleanAt
-		}
-		if q.washed {
-			x.PrintsSinceWash = q.sinceWash
+			x.SinceClean = x.At - q.cleanAt
 		}
 		q.sinceClean++
 		q.sinceWash++

@@ -14,8 +14,8 @@ import (
 type Past struct {
 	At     int64 // everything happened before
 	Latest int64 // of all instants of it, grades' too
-	// History has its rows, and the fittings of the whole; its rows name printers and
-	// plates by numbers from which Moved leads to those of the analysis.
+	// History has its rows but for fittings; they name printers and plates by numbers
+	// that they had, from which Moved leads to those of the analysis.
 	History exposure.History
 	Moved   *exposure.Moved
 	Labels  []StartLabel // with the database's numbers of materials and people
@@ -27,8 +27,36 @@ type Past struct {
 // Material gives the number that the analysis has for one of Labels.
 func (p *Past) Material(id int32) int32 { return p.rows.materials.number(id) }
 
-// Same tells whether two readings left out the same rows.
-func (p *Past) Same(other *Past) bool { return p.rows == other.rows }
+// Same tells whether two readings left out the same rows; but for cleanings, which
+// plates' may be others.
+func (p *Past) Same(other *Past) (same bool, recleaned []bool) {
+	a, b := p.rows.rows, other.rows.rows
+	// Lists of which no row changed are the same lists.
+	if p.At != other.At || !one(a.h.Starts, b.h.Starts) || !one(a.labels, b.labels) || !one(a.h.Probes, b.h.Probes) || !one(a.h.Skips, b.h.Skips) || !one(a.h.Services, b.h.Services) {
+		return false, nil
+	}
+	if p.rows == other.rows {
+		return true, nil
+	}
+	recleaned = make([]bool, len(p.Moved.Plates))
+	x, y := a.h.Cleanings, b.h.Cleanings
+	for len(x) > 0 || len(y) > 0 {
+		switch {
+		case len(x) > 0 && len(y) > 0 && x[0] == y[0]:
+			x, y = x[1:], y[1:]
+		case len(y) == 0 || len(x) > 0 && x[0].At <= y[0].At:
+			recleaned[x[0].Plate] = true
+			x = x[1:]
+		default:
+			recleaned[y[0].Plate] = true
+			y = y[1:]
+		}
+	}
+	return true, recleaned
+}
+
+// one tells whether two lists are the same one.
+func one[T any](a, b []T) bool { return len(a) == len(b) && (len(a) == 0 || &a[0] == &b[0]) }
 
 // Whole gives the analysis with all rows in its lists.
 func (a *Analysis) Whole() *Analysis {
@@ -181,7 +209,6 @@ func (r *analysisReader) fromPast(at int64, past *pastRows) {
 	r.asOf(at, false)
 	a := &Past{At: past.at, Latest: past.rows.latest, History: past.rows.h, Moved: &exposure.Moved{Printers: m.printers, Plates: m.plates}, Labels: past.rows.labels,
 		rows: past, whole: func() *Analysis { a := read; return whole(&a) }}
-	a.History.Farm, a.History.Fittings = r.a.History.Farm, r.a.History.Fittings
 	r.a.Past = a
 }
 
