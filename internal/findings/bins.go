@@ -32,10 +32,13 @@ type binner struct {
 	cell              [binOffs * binTimes * binDoses]int16 // bin + 1; 0: none yet
 	even              [binOffs * binTimes]int16            // the same for bins of all doses
 	key               []int16                              // by bin: which of even's it is in
-	sums              obs                                  // off: Σ exp(off)
-	missOdds          []float64
+	sums              []binSum
 	missed, missRatio [2][]float64
 }
+
+// binSum is what is added up of the layers of a bin; off is of exp(off). They lie side by
+// side in memory.
+type binSum struct{ off, t, x, z, odds, count, missOdds, _ float64 }
 
 const (
 	binOffs  = 64 // log-odds from -11 to 10
@@ -48,12 +51,9 @@ var binners = sync.Pool{New: func() any { return new(binner) }}
 func (b *binner) reset() {
 	clear(b.cell[:])
 	b.key = b.key[:0]
-	b.missOdds = b.missOdds[:0]
+	b.sums = b.sums[:0]
 	for k := range b.missed {
 		b.missed[k], b.missRatio[k] = b.missed[k][:0], b.missRatio[k][:0]
-	}
-	for _, s := range []*[]float64{&b.sums.off, &b.sums.t, &b.sums.x, &b.sums.z, &b.sums.odds, &b.sums.count} {
-		*s = (*s)[:0]
 	}
 }
 
@@ -67,23 +67,22 @@ func (b *binner) add(off, t, x, z, odds, miss float64, kind int8, ratio float64)
 	key := even*binDoses + dose
 	k := int(b.cell[key]) - 1
 	if k < 0 {
-		k = len(b.sums.off)
+		k = len(b.sums)
 		b.cell[key] = int16(k + 1)
 		b.key = append(b.key, int16(even))
-		b.sums.add(0, 0, 0, 0, 0, 0)
-		b.missOdds = append(b.missOdds, 0)
+		b.sums = append(b.sums, binSum{})
 		for k := range b.missed {
 			b.missed[k], b.missRatio[k] = append(b.missed[k], 0), append(b.missRatio[k], 0)
 		}
 	}
-	s := &b.sums
-	s.off[k] += exp(off)
-	s.t[k] += t
-	s.x[k] += x
-	s.z[k] += z
-	s.odds[k] += odds
-	s.count[k]++
-	b.missOdds[k] += miss
+	s := &b.sums[k]
+	s.off += exp(off)
+	s.t += t
+	s.x += x
+	s.z += z
+	s.odds += odds
+	s.count++
+	s.missOdds += miss
 	if kind != missNone {
 		b.missed[kind][k]++
 		b.missRatio[kind][k] += ratio
@@ -103,13 +102,9 @@ func (r *rows) add(b *binner, off, t, x, z, odds float64, failed bool, miss floa
 
 // close turns the bins' sums into means.
 func (r *rows) close(b *binner) {
-	n := len(b.sums.count)
-	all := make([]float64, 6*n)
-	col := func(k int, from []float64) []float64 {
-		to := all[k*n : (k+1)*n : (k+1)*n]
-		copy(to, from)
-		return to
-	}
+	n := len(b.sums)
+	all := make([]float64, 7*n)
+	col := func(k int) []float64 { return all[k*n : (k+1)*n : (k+1)*n] }
 	r.spared = make([]float64, len(r.fails.z))
 	for i, z := range r.fails.z {
 		r.spared[i] = exp(-z)
@@ -118,10 +113,8 @@ func (r *rows) close(b *binner) {
 		r.bands = max(r.bands, int(b)+1)
 	}
 	h := &r.holds
-	s := &b.sums
-	h.off, h.t, h.x, h.z, h.odds, h.count = col(0, s.off), col(1, s.t), col(2, s.x), col(3, s.z), col(4, s.odds), col(5, s.count)
+	h.off, h.t, h.x, h.z, h.odds, h.count, r.missOdds = col(0), col(1), col(2), col(3), col(4), col(5), col(6)
 	r.evenOut(b)
-	r.missOdds = make([]float64, n)
 	for k := range b.missed {
 		r.missed[k] = append([]float64(nil), b.missed[k]...)
 		r.missRatio[k] = make([]float64, n)
@@ -131,13 +124,11 @@ func (r *rows) close(b *binner) {
 			}
 		}
 	}
-	for k, m := range h.count {
-		r.missOdds[k] = b.missOdds[k] / m
-		h.off[k] = math.Log(h.off[k] / m)
-		h.t[k] /= m
-		h.x[k] /= m
-		h.z[k] /= m
-		h.odds[k] /= m
+	for k := range b.sums {
+		s := &b.sums[k]
+		m := s.count
+		h.off[k], h.t[k], h.x[k], h.z[k], h.odds[k], h.count[k] = math.Log(s.off/m), s.t/m, s.x/m, s.z/m, s.odds/m, m
+		r.missOdds[k] = s.missOdds / m
 	}
 }
 
@@ -156,9 +147,9 @@ func (r *rows) evenOut(b *binner) {
 	e.off, e.t, e.count = all[:n:n], all[n:2*n:2*n], all[2*n:]
 	for k, key := range b.key {
 		at := b.even[key] - 1
-		e.off[at] += b.sums.off[k]
-		e.t[at] += b.sums.t[k]
-		e.count[at] += b.sums.count[k]
+		e.off[at] += b.sums[k].off
+		e.t[at] += b.sums[k].t
+		e.count[at] += b.sums[k].count
 	}
 	for k, m := range e.count {
 		e.off[k] = math.Log(e.off[k] / m)
