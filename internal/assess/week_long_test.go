@@ -53,9 +53,10 @@ func TestFindingsWeek(t *testing.T) {
 	if day > 0.15 {
 		t.Errorf("new rows of today take %.0f %% of the time for all, want at most 15 %%", 100*day)
 	}
-	if week > 0.85 { // the fit is most of it, and is made anew
-		t.Errorf("a week takes %.0f %% of the time for all, want at most 85 %%", 100*week)
+	if week > 0.8 { // the fit is most of it, and is made anew
+		t.Errorf("a week takes %.0f %% of the time for all, want at most 80 %%", 100*week)
 	}
+	sayMissed(t, week)
 }
 
 // TestFindingsWeekOfAYear is FindingsWeek on a farm whose 1,000,000 first layers took a
@@ -67,8 +68,17 @@ func TestFindingsWeekOfAYear(t *testing.T) {
 	if day > 0.2 {
 		t.Errorf("new rows of today take %.0f %% of the time for all, want at most 20 %%", 100*day)
 	}
-	if week > 0.6 {
-		t.Errorf("a week takes %.0f %% of the time for all, want at most 60 %%", 100*week)
+	if week > 0.5 {
+		t.Errorf("a week takes %.0f %% of the time for all, want at most 50 %%", 100*week)
+	}
+	sayMissed(t, week)
+}
+
+// sayMissed says where a week takes more than it is wanted to.
+func sayMissed(t *testing.T, week float64) {
+	t.Helper()
+	if week > 0.15 {
+		t.Logf("missed: a week should take at most 15 %% of the time for all and takes %.0f %%; more than half of it is the fit, which is made anew from all layers of its window", 100*week)
 	}
 }
 
@@ -145,6 +155,7 @@ func weeksWorkedIn(t *testing.T, cluster *localdb.Cluster, name string) (week, d
 	}
 	part, all, lately, allLately := middle(parts), middle(wholes), middle(todays), middle(wholeTodays)
 	week, day = part.took.Seconds()/all.took.Seconds(), lately.took.Seconds()/allLately.took.Seconds()
+	t.Logf("of the server's processors alone: a week %.0f %%, today %.0f %%", 100*part.worked.Seconds()/all.worked.Seconds(), 100*lately.worked.Seconds()/allLately.worked.Seconds())
 	t.Logf("medians: a week of %.1f %% of the records %v of %v = %.0f %%; today %v of %v = %.0f %%; peak of both servers in one process %d MiB",
 		100*float64(written)/float64(recorded), part, all, 100*week, lately, allLately, 100*day, highWater(os.Getpid())>>20)
 	// The reading by itself.
