@@ -3,6 +3,7 @@ package web_test
 import (
 	"net/http"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -11,6 +12,7 @@ import (
 	"basecourse/internal/webtest"
 
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 )
 
 func TestGradingInTheBrowser(t *testing.T) {
@@ -112,6 +114,57 @@ func TestTheMapByKeyboard(t *testing.T) {
 	tab.Do(chromedp.WaitReady(chromedp.CSS(".saved")))
 	if f := layerAt(t, site, tab.Path()); f.Grade != "marginal" || string(farm.AppendMarks(nil, f.Marks)) != "A1:nozzle_low:2 B1:nozzle_low:3" || f.SeenFrom != "underside" {
 		t.Errorf("saved: %+v", f)
+	}
+}
+
+// TestGradingByKeyboardAlone finds a printer on the Floor, paints a mark, chooses a grade
+// and saves, by keys of the keyboard as the browser gets them and nothing else.
+func TestGradingByKeyboardAlone(t *testing.T) {
+	if !webtest.BrowserTests() {
+		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
+		return
+	}
+	t.Parallel()
+	site := gradeSite(t)
+	tab := site.Tab(t, site.As("amara", "operator"), webtest.View{Name: "desk", Width: 1440, Height: 900})
+	key := func(keys ...string) {
+		t.Helper()
+		for _, k := range keys {
+			tab.Do(chromedp.KeyEvent(k))
+		}
+	}
+	// to goes on by the Tab key until something has the focus, which must be seen.
+	to := func(selector string) {
+		t.Helper()
+		for range 120 {
+			key(kb.Tab)
+			if webtest.Eval[bool](tab, `document.activeElement.matches(`+strconv.Quote(selector)+`)`) {
+				if !webtest.Eval[bool](tab, `(() => { const s = getComputedStyle(document.activeElement), l = document.activeElement.closest("label, .choice"), o = l && getComputedStyle(l); return [s, o].some(x => x && (x.outlineStyle !== "none" && parseFloat(x.outlineWidth) > 0 || x.boxShadow !== "none")) || document.activeElement.matches(":focus-visible") })()`) {
+					t.Errorf("nothing shows that %s has the focus", selector)
+				}
+				return
+			}
+		}
+		t.Fatalf("%s is not reached by the Tab key on %s", selector, tab.Path())
+	}
+	tab.Open("/floor")
+	to(`a[href="/grade/P-1"]`)
+	key("\r")
+	tab.Do(chromedp.WaitReady(chromedp.CSS("[data-grade-form]")), chromedp.WaitReady(chromedp.CSS("html[data-ready]")))
+	to("[data-zone]")
+	key("o", "2", kb.ArrowRight, "3")
+	to("input[name=grade]")
+	for range 6 {
+		if webtest.Eval[bool](tab, `document.activeElement.value === "failed" && document.activeElement.checked`) {
+			break
+		}
+		key(kb.ArrowRight)
+	}
+	to("button[value=save]")
+	key("\r")
+	tab.Do(chromedp.WaitReady(chromedp.CSS(".saved")))
+	if f := layerAt(t, site, tab.Path()); f.Grade != "failed" || string(farm.AppendMarks(nil, f.Marks)) != "A1:nozzle_low:2 B1:nozzle_low:3" {
+		t.Errorf("saved: %s with %s", f.Grade, farm.AppendMarks(nil, f.Marks))
 	}
 }
 

@@ -130,7 +130,11 @@ func TestWhoeverIsStillSendingHoldsNoPlace(t *testing.T) {
 	if _, err := sender.Write([]byte("{")); err != nil {
 		t.Fatal(err)
 	}
-	s.working <- struct{}{}
+	select {
+	case s.working <- struct{}{}:
+	case <-time.After(workersPatience):
+		t.Fatal("a place is held for what is still being sent")
+	}
 	if err := sender.Close(); err != nil {
 		t.Fatal(err)
 	}
