@@ -1,9 +1,11 @@
 package store
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"sort"
+	"strings"
 )
 
 // tally is a count in the making.
@@ -228,6 +230,14 @@ func (c *trendCounter) bucketOf(at int64) int {
 	return sort.Search(len(c.bounds), func(i int) bool { return c.bounds[i] > at }) - 1
 }
 
+// expect makes room for so many groups.
+func (c *trendCounter) expect(groups int) {
+	c.groups, c.names = slices.Grow(c.groups, groups), slices.Grow(c.names, groups)
+	if c.q.InBuckets {
+		c.inside = slices.Grow(c.inside, groups*len(c.buckets))
+	}
+}
+
 func (c *trendCounter) newGroup(name string) int32 {
 	n := int32(len(c.groups))
 	c.groups = append(c.groups, tally{})
@@ -393,6 +403,7 @@ func (c *trendCounter) finish(out *Trends) {
 			out.Groups = append(out.Groups, g)
 		})
 	}
+	out.Groups = slices.Grow(out.Groups, len(c.groups))
 	counts := make([]TrendCount, len(c.inside)) // at once: there may be thousands of groups
 	for i := range c.inside {
 		counts[i] = c.inside[i].count()
@@ -407,8 +418,7 @@ func (c *trendCounter) finish(out *Trends) {
 		}
 		add(g)
 	}
-	sort.Slice(out.Groups, func(i, j int) bool {
-		a, b := &out.Groups[i], &out.Groups[j]
-		return a.Name < b.Name || a.Name == b.Name && a.Second < b.Second
+	slices.SortFunc(out.Groups, func(a, b TrendGroup) int {
+		return cmp.Or(strings.Compare(a.Name, b.Name), strings.Compare(a.Second, b.Second))
 	})
 }

@@ -133,6 +133,10 @@ func (r *trendReader) readNarrow(batch *pgx.Batch, life bool) (c *trendCounter, 
 		if err := r.db.SendBatch(r.ctx, batch).Close(); err != nil {
 			return nil, false, err
 		}
+		if dim := r.q.groupDimension(); dim >= 0 {
+			names, _ := r.things.names(dim)
+			c.expect(len(names))
+		}
 	}
 	for _, d := range days {
 		c.day(d)
