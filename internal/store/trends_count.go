@@ -28,6 +28,14 @@ var tallies = func() (t [8]tally) {
 	return t
 }()
 
+// counts are tallies as they are answered.
+var counts = func() (c [8]TrendCount) {
+	for f, t := range tallies {
+		c[f] = t.count()
+	}
+	return c
+}()
+
 func (t *tally) add(o tally) {
 	t.started += o.started
 	t.graded += o.graded
@@ -56,8 +64,8 @@ type trendCounter struct {
 	numbers []int32          // by a thing's number: one more than its group; 0 not numbered yet
 	byName  map[string]int32 // by a name that several things share
 	names   []string
-	groups  []tally // by group
-	inside  []tally // by group, and in it by bucket; nil: not asked for
+	groups  []tally      // by group
+	inside  []TrendCount // by group, and in it by bucket, as they are answered; nil: not asked for
 	pairs   pairTable
 
 	spans    []groupSpan
@@ -243,7 +251,7 @@ func (c *trendCounter) newGroup(name string) int32 {
 	c.groups = append(c.groups, tally{})
 	c.names = append(c.names, name)
 	if c.q.InBuckets {
-		c.inside = append(c.inside, make([]tally, len(c.buckets))...)
+		c.inside = append(c.inside, make([]TrendCount, len(c.buckets))...)
 	}
 	return n
 }
@@ -340,7 +348,7 @@ func (c *trendCounter) day(d *layerDay) {
 		buckets := len(c.buckets)
 		for i, keep := range c.keep {
 			if keep {
-				c.inside[int(c.group[i])*buckets+int(c.bucket[i])].add(tallies[d.flags[i]&7])
+				c.inside[int(c.group[i])*buckets+int(c.bucket[i])].add(counts[d.flags[i]&7])
 			}
 		}
 		return
@@ -404,14 +412,10 @@ func (c *trendCounter) finish(out *Trends) {
 		})
 	}
 	out.Groups = slices.Grow(out.Groups, len(c.groups))
-	counts := make([]TrendCount, len(c.inside)) // at once: there may be thousands of groups
-	for i := range c.inside {
-		counts[i] = c.inside[i].count()
-	}
 	for n := range c.groups {
 		g := TrendGroup{Name: c.names[n], Total: c.groups[n].count(), Look: c.looks.of(n)}
 		if size := len(c.buckets); c.inside != nil {
-			g.Buckets = counts[n*size : (n+1)*size : (n+1)*size]
+			g.Buckets = c.inside[n*size : (n+1)*size : (n+1)*size]
 			for _, b := range g.Buckets {
 				g.Total.add(b)
 			}
