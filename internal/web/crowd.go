@@ -17,7 +17,7 @@ const (
 	// turnsBesidePeople is how many machines' requests are worked on at once while
 	// people look: what is under way when a page is asked for takes the processors
 	// and the disk from it.
-	turnsBesidePeople = 6
+	turnsBesidePeople = 3
 	lookFor           = time.Second // how long people look, after a page
 
 	crowdFrom = 8           // requests at once that are a crowd
