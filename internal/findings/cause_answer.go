@@ -1,0 +1,118 @@
+package findings
+
+import "math"
+
+// answer is what a question's likelihood says.
+type answer struct {
+	z          float64 // signed root: above 0 failures go with the exposure
+	avoid      float64 // expected failures avoided, summed over the layers
+	null, best fitted
+	neg        bool
+}
+
+// ask maximises the likelihood with and without the exposure and gives the
+// evidence and the avoidable failures.
+func (r *rows) ask() answer {
+	null := r.fit(theta{}, false, true)
+	r.meanQ = r.meanBase(&null.th)
+	r.uneven = 0
+	var skipG theta
+	var skipH matrix
+	r.uneven = r.evalHolds(&null.th, true, false, &skipG, &skipH) - r.evalHolds(&null.th, false, false, &skipG, &skipH)
+	start := 0.2 * r.meanQ
+	a := answer{null: null}
+	// The score at 0 tells the side of the maximum, but where the two sides'
+	// slopes there differ in sign both are looked at.
+	_, up, info := r.eval(&null.th, false, true)
+	_, down, _ := r.eval(&null.th, true, true)
+	a.best = null
+	a.best.info = info
+	if up[2] > 0 {
+		a.best = r.fit(withBeta(null.th, start), false, false)
+	}
+	if down[2] < 0 {
+		if help := r.fit(withBeta(null.th, -start), true, false); help.ll > a.best.ll {
+			a.best, a.neg = help, true
+		}
+	}
+	a.z = math.Sqrt(2 * max(0, a.best.ll-null.ll))
+	if a.neg {
+		a.z = -a.z
+	}
+	a.avoid = r.avoidable(&a.best.th, a.neg)
+	return a
+}
+
+// interval gives the avoidable failures where the profile's signed root is
+// crit away from its maximum.
+func (r *rows) interval(a *answer, crit float64) (low, high float64) {
+	return r.limit(&a.best, -crit), r.limit(&a.best, crit)
+}
+
+func withBeta(th theta, b float64) theta {
+	th[2] = b
+	return th
+}
+
+// meanBase is the mean chance of failure without exposures.
+func (r *rows) meanBase(th *theta) float64 {
+	s := 0.0
+	for _, o := range []*obs{&r.fails, &r.holds} {
+		for i, m := range o.count {
+			s += m * expit(o.off[i]+th[0]+th[1]*o.t[i])
+		}
+	}
+	return max(1e-4, s/max(1, r.n))
+}
+
+// avoidable sums the chance of failure as it was minus that at dose 0.
+func (r *rows) avoidable(th *theta, neg bool) float64 {
+	sum := 0.0
+	for _, o := range []*obs{&r.fails, &r.holds} {
+		for i, m := range o.count {
+			x := o.x[i]
+			if x == 0 {
+				continue
+			}
+			q := expit(o.off[i] + th[0] + th[1]*o.t[i])
+			s2 := exp(-o.z[i])
+			if neg {
+				sum += m * s2 * q * (min(exp(th[2]*x/r.meanQ), 1/q) - 1)
+			} else {
+				sum += m * s2 * (1 - q) * (1 - exp(-th[2]*x))
+			}
+		}
+	}
+	return sum
+}
+
+// limit walks along the profile of β by secants until its signed root differs
+// by crit from that at the maximum and gives the avoidable failures there.
+func (r *rows) limit(best *fitted, crit float64) float64 {
+	se := 1 / math.Sqrt(max(best.info[2][2], 1e-12))
+	in, rin := best.th[2], 0.0
+	b := best.th[2] + crit*se
+	th := best.th
+	out, rout := math.NaN(), 0.0
+	for range 12 {
+		f := r.fit(withBeta(th, b), b < 0, true)
+		th = f.th
+		root := math.Copysign(math.Sqrt(2*max(0, best.ll-f.ll)), crit)
+		if math.Abs(root-crit) < 0.03 {
+			break
+		}
+		if math.Abs(root) < math.Abs(crit) {
+			in, rin = b, root
+		} else {
+			out, rout = b, root
+		}
+		if math.IsNaN(out) {
+			b += 0.7 * crit * se
+			continue
+		}
+		// Secant, kept inside the bracket.
+		f1 := (crit - rin) / (rout - rin)
+		b = in + (out-in)*min(max(f1, 0.05), 0.95)
+	}
+	return r.avoidable(&th, th[2] < 0)
+}
