@@ -366,9 +366,12 @@
   // farm keeps the snapshot that forms without network go by.
   const farm = async () => {
     const kept = await meta("farm");
-    if (kept && Date.now() - kept.asked < fresh && kept.me === root.dataset.me) return;
+    const mine = kept?.me === root.dataset.me;
+    if (mine && Date.now() - kept.asked < fresh) return;
+    // Another person's goes; a shared tablet's serves whoever comes next until there is a newer one.
+    if (kept && !mine && !kept.farm.shared) await (await open()).delete("meta", "farm");
     const began = Date.now();
-    const answer = await fetch(base + "/offline/farm", { headers: { Accept: "application/json", ...(kept?.me === root.dataset.me && kept.tag ? { "If-None-Match": kept.tag } : {}) }, cache: "no-store", redirect: "manual", signal: AbortSignal.timeout(patience) });
+    const answer = await fetch(base + "/offline/farm", { headers: { Accept: "application/json", ...(mine && kept.tag ? { "If-None-Match": kept.tag } : {}) }, cache: "no-store", redirect: "manual", signal: AbortSignal.timeout(patience) });
     await measure(answer, began);
     if (answer.status === 304) return setMeta("farm", { ...kept, asked: Date.now() });
     if (answer.ok) return setMeta("farm", { farm: await answer.json(), me: root.dataset.me, tag: answer.headers.get("ETag"), asked: Date.now() });

@@ -90,7 +90,7 @@ addEventListener("fetch", (event) => {
   if (url.origin !== location.origin || !(url.pathname + "/").startsWith(base + "/")) return;
   if (request.mode === "navigate") {
     if (request.method === "GET") event.respondWith(page(request, url.pathname));
-    else if (url.pathname === base + "/sign-out") event.respondWith(leave(request));
+    else if ([base + "/sign-out", base + "/account/sign-out"].includes(url.pathname)) event.respondWith(leave(request));
     else if (isForm(url.pathname)) event.respondWith(deliver(request, url.pathname));
   } else if (files.includes(url.pathname)) {
     event.respondWith(caches.match(request, { ignoreVary: true }).then((hit) => hit ?? fetch(request)));
