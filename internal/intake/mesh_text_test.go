@@ -151,6 +151,14 @@ func TestMeshLayouts(t *testing.T) {
 	}
 }
 
+// TestTheLargestMesh is one of 200 by 200 points, which is taken whole.
+func TestTheLargestMesh(t *testing.T) {
+	m, err := ReadMeshText(strings.Repeat(strings.Repeat("0.1 ", MostMeshSide)+"\n", MostMeshSide))
+	if err != nil || m.Columns != 200 || m.Rows != 200 || len(m.HeightsMM) != 40_000 {
+		t.Errorf("200 by 200 points: got %d by %d, %d heights, %v", m.Columns, m.Rows, len(m.HeightsMM), err)
+	}
+}
+
 func TestMeshRefusals(t *testing.T) {
 	row := strings.Repeat("0.1 ", 201) + "\n"
 	for name, c := range map[string]struct {
@@ -179,6 +187,8 @@ func TestMeshRefusals(t *testing.T) {
 		"microns":            {"heights in µm\n-0.1 0.2\n0.3 0.2", 1, "12", "no other unit"},
 		"inches":             {"heights in inches\n-0.1 0.2\n0.3 0.2", 1, "11", "no other unit"},
 		"too wide":           {row + row, 0, "", "at most 200"},
+		"too high":           {strings.Repeat("0.1 0.2\n", MostMeshSide+1), 0, "", "at most 200"},
+		"too long":           {"0.1 0.2\n0.3 0.4\n" + strings.Repeat(" ", MostMeshBytes), 0, "", "512 KiB"},
 		"two grids":          {"0.1 0.2\n0.3 0.4\n\n0.1 0.2\n0.3 0.5", 4, "", "one grid"},
 		"two grids, titles":  {"before\n0.1 0.2\n0.3 0.4\nafter\n0.1 0.2\n0.3 0.5", 5, "", "one grid"},
 		"a row apart":        {"0.1 0.2\n0.3 0.4\nand\n0.3 0.5", 4, "1", "a row of 2"},

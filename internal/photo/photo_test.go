@@ -235,6 +235,8 @@ func TestWhatCannotBeTakenIsRefusedSoon(t *testing.T) {
 		"30,000 × 30,000 in a kB":     {bomb(30_000, 30_000, 8), fault.TooLarge, "30000 × 30000"},
 		"65,535 × 65,535":             {bomb(65_535, 65_535, 8), fault.TooLarge, "million"},
 		"2³¹ wide":                    {bomb(1<<31-1, 1<<31-1, 8), fault.Invalid, "damaged"},
+		"40 million exactly":          {bomb(8000, 5000, 8), fault.Invalid, "damaged"}, // within the limit, but empty
+		"40 million and a row":        {bomb(8000, 5001, 8), fault.TooLarge, "at most 40 million"},
 		"30 million at 16 bits":       {bomb(6000, 5000, 16), fault.TooLarge, "at most 20 million"},
 		"an animated PNG":             {acTL, fault.Invalid, "moves"},
 		"cut JPEG":                    {whole[:len(whole)/3], fault.Invalid, "cut off"},

@@ -78,7 +78,8 @@ func TestEvidenceIsKeptAndComesOutTheSame(t *testing.T) {
 	if a := token.Get("/api/v1/evidence-sheets/" + asked.ID); a.Status != http.StatusOK || !strings.Contains(string(a.Body), `"because":"asked"`) {
 		t.Errorf("read by the API: %d %.200s", a.Status, a.Body)
 	}
-	for _, bad := range []string{`{"subject_kind":"plate","subject":"L-001","cause":"skipped_probing"}`, `{"subject":1}`, `[]`} {
+	for _, bad := range []string{`{"subject_kind":"plate","subject":"L-001","cause":"skipped_probing"}`, `{"subject":1}`, `[]`,
+		`{"subject_kind":"printer","subject":"P-001","cause":"skipped_probing"} {}`, `{"subject_kind":"printer","subject":"P-001","cause":"skipped_probing","grader":"amara"}`, "{\"subject_kind\":\"printer\",\"subject\":\"P-001\xff\",\"cause\":\"skipped_probing\"}"} {
 		if a := token.Do("POST", "/api/v1/evidence-sheets", "application/json", bad); a.Status != http.StatusBadRequest {
 			t.Errorf("%s: got %d", bad, a.Status)
 		}
