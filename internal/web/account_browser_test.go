@@ -25,10 +25,7 @@ func TestTheAccountPagesInTheBrowser(t *testing.T) {
 		t.Fatal(err)
 	}
 	look := func(c *webtest.Client, path string) {
-		for _, v := range widths {
-			if v.Name != "phone" && v.Name != "desk" {
-				continue
-			}
+		for _, v := range views() {
 			tab := site.Tab(t, c, v)
 			tab.Open(path)
 			tab.Fits()

@@ -120,7 +120,7 @@ func TestTheBeadPageInTheBrowser(t *testing.T) {
 		}
 		sheet.Print(0)
 	}
-	tab := site.Tab(t, amara, webtest.Views[0])
+	tab := site.Tab(t, amara, webtest.View{Name: "phone", Width: 360, Height: 780, Dark: true})
 	tab.Open("/bead")
 	tab.Do(chromedp.SendKeys(chromedp.CSS("#f-strand_gap_mm"), "0,03"), chromedp.Click(chromedp.CSS("main form button")), chromedp.WaitReady(chromedp.CSS("[data-seen]")))
 	if got := webtest.Eval[string](tab, `document.querySelector("[data-seen]").textContent`); !strings.Contains(got, "0.252") {

@@ -17,11 +17,7 @@ func TestWhatIsDueInTheBrowser(t *testing.T) {
 		return
 	}
 	t.Parallel()
-	looks := []webtest.View{{Name: "desk", Width: 1440, Height: 900}, {Name: "narrow dark", Width: 360, Height: 780, Dark: true}}
-	if *shots != "" {
-		looks = append(looks, webtest.View{Name: "tablet", Width: 820, Height: 1180}, webtest.View{Name: "tablet dark", Width: 820, Height: 1180, Dark: true})
-	}
-	for _, v := range looks {
+	for _, v := range views() {
 		t.Run(v.Name, func(t *testing.T) {
 			site := dueSite(t)
 			c := site.As("amara", "operator")

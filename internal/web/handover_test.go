@@ -189,11 +189,7 @@ func TestTheHandoverInTheBrowser(t *testing.T) {
 		return
 	}
 	t.Parallel()
-	looks := []webtest.View{{Name: "desk", Width: 1440, Height: 900}}
-	if *shots != "" {
-		looks = append(looks, webtest.View{Name: "tablet", Width: 820, Height: 1180}, webtest.View{Name: "narrow dark", Width: 360, Height: 780, Dark: true})
-	}
-	for _, v := range looks {
+	for _, v := range views() {
 		t.Run(v.Name, func(t *testing.T) {
 			site := demoSite(t)
 			wei := site.As("wei", "operator")

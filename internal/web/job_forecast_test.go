@@ -152,9 +152,6 @@ func TestExpectedAndHappenedInTheBrowser(t *testing.T) {
 	expectedJobs(t, site, 3, 4, 3, 2, 4, 3, 3, 2, 4, 3)
 	c := site.As("amara", "operator")
 	for _, v := range views() {
-		if v.Name != "desk-light" && v.Name != "phone-dark" && *shots == "" {
-			continue
-		}
 		t.Run(v.Name, func(t *testing.T) {
 			tab := site.Tab(t, c, v)
 			for name, path := range map[string]string{"forecasts": "/jobs/forecasts", "job-expected": "/jobs/J-1"} {

@@ -43,7 +43,7 @@ func TestTheTimelineInTheBrowser(t *testing.T) {
 	t.Parallel()
 	site := webtest.New(t, func(c *web.Config) { c.Findings = &webtest.Findings{PlanJSON: manyStarts(60)} })
 	amara := site.As("amara", "manager")
-	for _, v := range views() {
+	for _, v := range append([]webtest.View{{Name: "phone-dark", Width: 360, Height: 780, Dark: true}}, views()...) {
 		t.Run(v.Name, func(t *testing.T) {
 			tab := site.Tab(t, amara, v)
 			tab.Open("/jobs/plan/timeline?from=2026-03-09T00")

@@ -312,10 +312,7 @@ func TestTheNoticePagesInTheBrowser(t *testing.T) {
 	told(t, site, 8)
 	c.Form("/account/notices/address", url.Values{"address": {"amara@farm.example"}})
 	c.Form("/setup/add-webhook", url.Values{"name": {"board"}, "url": {"https://hooks.example/x"}, "kind_hold": {"yes"}})
-	for _, v := range widths {
-		if v.Name != "phone" && v.Name != "desk" {
-			continue
-		}
+	for _, v := range views() {
 		tab := site.Tab(t, c, v)
 		for _, path := range []string{"/notices", "/account/notices", "/account", "/setup/notices", "/setup/webhooks/board"} {
 			tab.Open(path)
@@ -325,7 +322,7 @@ func TestTheNoticePagesInTheBrowser(t *testing.T) {
 				tab.Shot(filepath.Join(*shots, "notices"+strings.ReplaceAll(path, "/", "-")+"-"+v.Name+".png"), true)
 			}
 		}
-		if v.Name != "desk" {
+		if v.Name != "desk-light" {
 			continue
 		}
 		tab.Open("/notices")

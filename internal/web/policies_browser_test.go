@@ -16,7 +16,7 @@ func TestPoliciesInTheBrowser(t *testing.T) {
 		return
 	}
 	t.Parallel()
-	for _, v := range []webtest.View{{Name: "desk", Width: 1440, Height: 900}, {Name: "phone", Width: 360, Height: 780, Dark: true}} {
+	for _, v := range views() {
 		t.Run(v.Name, func(t *testing.T) {
 			site := demoSite(t)
 			tab := site.Tab(t, site.As("boss", "manager"), v)

@@ -44,10 +44,7 @@ func TestSigningInByAProviderInTheBrowser(t *testing.T) {
 		t.Fatal(err)
 	}
 	site.URL = proxy.URL
-	for _, v := range widths {
-		if v.Name != "phone" && v.Name != "desk" {
-			continue
-		}
+	for _, v := range views() {
 		tab := site.Tab(t, site.Nobody(), v)
 		tab.Open("/sign-in")
 		tab.Fits()

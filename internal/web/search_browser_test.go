@@ -20,8 +20,7 @@ func TestASlashAndAScanFindThings(t *testing.T) {
 	site := webtest.New(t)
 	stored(t, site, little())
 	c := site.As("amara", "operator")
-	views := []webtest.View{{Name: "desk", Width: 1440, Height: 900}, {Name: "narrow", Width: 360, Height: 740, Dark: true}}
-	for _, v := range views {
+	for _, v := range views() {
 		tab := site.Tab(t, c, v)
 		for _, path := range []string{"/setup/labels?tags=P-1,L-1,L-2&paper=a4-14", "/plates/L-1/mark", "/search"} {
 			tab.Open(path)

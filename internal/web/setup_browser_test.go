@@ -10,13 +10,6 @@ import (
 	"github.com/chromedp/chromedp"
 )
 
-// widths are those a page must fit without scrolling sideways; the last is a
-// desk of 1280 pixels at 400 %.
-var widths = []webtest.View{
-	{Name: "phone", Width: 360, Height: 780}, {Name: "tablet", Width: 820, Height: 1180, Dark: true}, {Name: "desk", Width: 1440, Height: 900},
-	{Name: "desk at 400 %", Width: 320, Height: 256},
-}
-
 func TestSettingUpInTheBrowser(t *testing.T) {
 	if !webtest.BrowserTests() {
 		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")

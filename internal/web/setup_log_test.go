@@ -257,9 +257,14 @@ func TestWhatIsNoLogIsSaid(t *testing.T) {
 }
 
 func TestAMappingInTheBrowser(t *testing.T) {
+	if !webtest.BrowserTests() {
+		t.Log("set BASECOURSE_BROWSER_TESTS=1 to run this in a browser")
+		return
+	}
+	t.Parallel()
 	site, c, _ := uploadSite(t)
 	there := sendLog(c, "book.csv", logCSV, "first_layer", "").Header.Get("Location")
-	for _, v := range []webtest.View{{Name: "desk", Width: 1440, Height: 900}, {Name: "narrow dark", Width: 360, Height: 780, Dark: true}} {
+	for _, v := range views() {
 		tab := site.Tab(t, c, v)
 		tab.Open(there)
 		tab.Fits()

@@ -2,6 +2,7 @@ package web_test
 
 import (
 	"path/filepath"
+	"slices"
 	"strconv"
 	"testing"
 	"time"
@@ -28,9 +29,9 @@ func TestChangingOverInTheBrowser(t *testing.T) {
 		site.GivePin(handle)
 	}
 	site.Pin(tablet, "person-3")
-	looks := []webtest.View{{Name: "desk", Width: 1440, Height: 900}, {Name: "phone", Width: 360, Height: 780, Dark: true}}
+	looks := views()
 	if *shots != "" {
-		looks = append(looks, webtest.View{Name: "tablet", Width: 820, Height: 1180}, webtest.View{Name: "noscript", Width: 820, Height: 1180, Dark: true, NoScript: true})
+		looks = append(slices.Clone(looks), webtest.View{Name: "noscript", Width: 820, Height: 1180, Dark: true, NoScript: true})
 	}
 	for _, v := range looks {
 		tab := site.Tab(t, tablet, v)
