@@ -56,6 +56,9 @@ func (b *meshBlock) settle() error {
 			best = len(b.lines[0].cells)
 		}
 		for _, l := range b.lines {
+			if len(l.cells) == 0 { // a number of a row, and nothing behind it
+				return refuseMesh(l.no, 0, "no heights", fmt.Sprintf("%d, as many as the other rows have", max(best, 2)))
+			}
 			if !fits(l, best) {
 				at := l.cells[min(best, len(l.cells)-1)]
 				if len(l.cells) < best {
