@@ -7,19 +7,20 @@ package photo
 
 import (
 	"bytes"
+	"compress/zlib"
 	"encoding/binary"
 	"image"
 	"image/color"
 	"image/draw"
 	"image/jpeg"
 	"image/png"
+	"io"
 
 	"basecourse/internal/fault"
 
 	"github.com/kovidgoyal/imaging"
 	"github.com/kovidgoyal/imaging/prism/meta"
 	"github.com/kovidgoyal/imaging/prism/meta/icc"
-	"github.com/rwcarlsen/goexif/exif"
 	scale "golang.org/x/image/draw"
 	"golang.org/x/image/webp"
 )
@@ -74,8 +75,11 @@ func Clean(data []byte) (p Photo, err error) {
 	if err := sized(data, format); err != nil {
 		return p, err
 	}
-	if animated(data, format) {
+	switch moves, whole := chunks(data, format); {
+	case moves:
 		return p, fault.New(fault.Invalid, "this picture moves; expected %s", takes)
+	case !whole:
+		return p, fault.New(fault.Invalid, "this file is damaged or cut off; expected %s", takes)
 	}
 	all, _, err := imaging.DecodeAll(bytes.NewReader(data), imaging.AutoOrientation(false), imaging.ColorSpace(imaging.NO_CHANGE_OF_COLORSPACE), imaging.Backends(imaging.GO_IMAGE))
 	if err != nil || len(all.Frames) != 1 {
@@ -159,12 +163,16 @@ func progressive(data []byte) bool {
 	return true // where it cannot be told, the dearer
 }
 
-// animated tells whether a file holds several pictures (PNG 3rd edition 11.3.6: acTL;
-// WebP container: ANIM, ANMF).
-func animated(data []byte, format string) bool {
+// mostProfile is how many bytes a colour profile may have; common ones have under 1 MB.
+const mostProfile = 4 << 20
+
+// chunks tells whether a file holds several pictures (PNG 3rd edition 11.3.6: acTL; WebP
+// container: ANIM, ANMF), and whether its parts are as long as they say: the decoder
+// makes room for what is claimed, up to 4 GB, before it reads.
+func chunks(data []byte, format string) (moves, whole bool) {
 	order, at := binary.ByteOrder(binary.BigEndian), 8
-	if format == "jpeg" {
-		return false
+	if format == "jpeg" { // its parts have 64 kB at most
+		return false, true
 	}
 	if format == "webp" {
 		order, at = binary.LittleEndian, 12
@@ -174,20 +182,39 @@ func animated(data []byte, format string) bool {
 		if format == "webp" {
 			name, length = string(data[at:at+4]), int64(order.Uint32(data[at+4:]))
 		}
+		begin := at + 8
+		if length > int64(len(data)-begin) {
+			return false, false
+		}
 		switch name {
 		case "acTL", "fcTL", "fdAT", "ANIM", "ANMF":
-			return true
+			return true, true
+		case "iCCP":
+			if !modest(data[begin : begin+int(length)]) {
+				return false, false
+			}
 		}
-		next := int64(at) + 12 + length // length, name, data, check
+		at = begin + int(length) + 4 // its check
 		if format == "webp" {
-			next = int64(at) + 8 + length + length%2
+			at = begin + int(length+length%2)
 		}
-		if next > int64(len(data)) {
-			return false
-		}
-		at = int(next)
 	}
-	return false
+	return false, true
+}
+
+// modest tells whether a packed colour profile (PNG 11.3.2.3: name, NUL, method, zlib)
+// does not grow beyond what profiles have.
+func modest(packed []byte) bool {
+	_, packed, ok := bytes.Cut(packed, []byte{0})
+	if !ok || len(packed) < 2 {
+		return true // nothing is unpacked
+	}
+	z, err := zlib.NewReader(bytes.NewReader(packed[1:]))
+	if err != nil {
+		return true
+	}
+	n, _ := io.CopyN(io.Discard, z, mostProfile+1)
+	return n <= mostProfile
 }
 
 // fit scales a picture down, onto white where it is seen through.
@@ -225,28 +252,46 @@ func toSRGB(md *meta.Data, img *image.RGBA) (out *image.RGBA) {
 	return plain(done)
 }
 
-// orientation is the EXIF tag 0x0112 (CIPA DC-008): 1 where nothing says otherwise.
-func orientation(md *meta.Data) (o int) {
-	defer func() {
-		if recover() != nil {
-			o = 1
-		}
-	}()
+// orientation is the EXIF tag 0x0112 (CIPA DC-008): 1 where nothing says otherwise. It
+// is read here, from the first directory alone (TIFF 6.0, section 2): a reader of all
+// tags makes room for as many values as a file claims to have, gigabytes of them.
+func orientation(md *meta.Data) int {
 	if md == nil {
 		return 1
 	}
-	data, err := md.Exif()
-	if err != nil || data == nil {
+	b := bytes.TrimPrefix(md.ExifData(), []byte("Exif\x00\x00"))
+	if len(b) < 8 {
 		return 1
 	}
-	tag, err := data.Get(exif.Orientation)
-	if err != nil {
+	var order binary.ByteOrder
+	switch string(b[:4]) {
+	case "II*\x00":
+		order = binary.LittleEndian
+	case "MM\x00*":
+		order = binary.BigEndian
+	default:
 		return 1
 	}
-	if o, err = tag.Int(0); err != nil || o < 1 || o > 8 {
+	at := uint64(order.Uint32(b[4:]))
+	if at+2 > uint64(len(b)) {
 		return 1
 	}
-	return o
+	entries := b[at+2:]
+	for range order.Uint16(b[at:]) {
+		if len(entries) < 12 {
+			return 1
+		}
+		const tag, short = 0x0112, 3
+		if order.Uint16(entries) == tag {
+			o := int(order.Uint16(entries[8:]))
+			if order.Uint16(entries[2:]) != short || order.Uint32(entries[4:]) != 1 || o < 1 || o > 8 {
+				return 1
+			}
+			return o
+		}
+		entries = entries[12:]
+	}
+	return 1
 }
 
 // upright turns a picture the way its orientation says it is to be seen.

@@ -2,6 +2,7 @@ package photo_test
 
 import (
 	"bytes"
+	"compress/zlib"
 	"encoding/binary"
 	"image"
 	"image/color"
@@ -10,6 +11,7 @@ import (
 	"image/png"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -222,11 +224,29 @@ func TestWhatCannotBeTakenIsRefusedSoon(t *testing.T) {
 	whole := asJPEG(t, corners(400, 300))
 	acTL := bomb(1, 1, 8)
 	acTL = append(append(append([]byte{}, acTL[:33]...), append([]byte("\x00\x00\x00\x08acTL\x00\x00\x00\x02\x00\x00\x00\x00"), 0, 0, 0, 0)...), acTL[33:]...)
+	// Parts behind the head of a PNG: length, name, data, check (not looked at by whoever refuses).
+	part := func(length uint32, name string, data []byte) []byte {
+		small := bomb(1, 1, 8)
+		p := append(binary.BigEndian.AppendUint32(nil, length), name...)
+		return slices.Concat(small[:33], p, data, []byte{0, 0, 0, 0}, small[33:])
+	}
+	var profile bytes.Buffer
+	z := zlib.NewWriter(&profile)
+	if _, err := z.Write(make([]byte, 64<<20)); err != nil {
+		t.Fatal(err)
+	}
+	if err := z.Close(); err != nil {
+		t.Fatal(err)
+	}
+	grows := append([]byte("x\x00\x00"), profile.Bytes()...)
 	for name, x := range map[string]struct {
 		data  []byte
 		kind  fault.Kind
 		words string
 	}{
+		"a part that claims 2 GB":     {part(1<<31-1, "tEXt", nil), fault.Invalid, "cut off"},
+		"a profile of 64 MB in 64 kB": {part(uint32(len(grows)), "iCCP", grows), fault.Invalid, "cut off"},
+		"a WebP's part of 4 GB":       {[]byte("RIFF\x20\x00\x00\x00WEBPVP8X\x0a\x00\x00\x00\x20\x00\x00\x00\x02\x00\x00\x02\x00\x00ICCP\xff\xff\xff\xff"), fault.Invalid, "cut off"},
 		"nothing":                     {nil, fault.Invalid, "no picture"},
 		"SVG":                         {[]byte(`<svg xmlns="http://www.w3.org/2000/svg"><script>x()</script></svg>`), fault.Invalid, "no picture"},
 		"HTML":                        {[]byte("<html><script>x()</script>"), fault.Invalid, "no picture"},
