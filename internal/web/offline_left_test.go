@@ -20,7 +20,7 @@ func TestADeviceForgetsWhoSignedOutInTheBrowser(t *testing.T) {
 	}
 	t.Parallel()
 	x := readyTablet(t, 60*time.Second)
-	tab := x.tab
+	tab := x.tab.Forgive("ERR_") // a connection from before the cut may fail once more
 	kept := func() string {
 		return webtest.Eval[string](tab, `(async () => {
 			const db = await outbox.open(), all = []
@@ -36,7 +36,6 @@ func TestADeviceForgetsWhoSignedOutInTheBrowser(t *testing.T) {
 	x.net.cut.Store(true)
 	x.away("/upkeep/clean?plate=L-1")
 	tab.Do(chromedp.Click(chromedp.CSS("input[name=method][value=wash]")), chromedp.Click(chromedp.CSS("button[value=save]")), chromedp.WaitVisible(chromedp.CSS(".saved")))
-	tab.Expect("ERR_")
 	x.net.cut.Store(false)
 	for _, out := range []struct{ path, button string }{{"/floor", ".who .menu form[action$='/sign-out'] button"}, {"/account", "main form[action$='/account/sign-out'] button"}} {
 		tab.Open(out.path)
