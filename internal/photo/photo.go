@@ -75,13 +75,14 @@ func Clean(data []byte) (p Photo, err error) {
 	if err := sized(data, format); err != nil {
 		return p, err
 	}
-	switch moves, whole := chunks(data, format); {
+	moves, whole := chunks(data, format)
+	switch {
 	case moves:
 		return p, fault.New(fault.Invalid, "this picture moves; expected %s", takes)
-	case !whole:
+	case whole == nil:
 		return p, fault.New(fault.Invalid, "this file is damaged or cut off; expected %s", takes)
 	}
-	all, _, err := imaging.DecodeAll(bytes.NewReader(data), imaging.AutoOrientation(false), imaging.ColorSpace(imaging.NO_CHANGE_OF_COLORSPACE), imaging.Backends(imaging.GO_IMAGE))
+	all, _, err := imaging.DecodeAll(bytes.NewReader(whole), imaging.AutoOrientation(false), imaging.ColorSpace(imaging.NO_CHANGE_OF_COLORSPACE), imaging.Backends(imaging.GO_IMAGE))
 	if err != nil || len(all.Frames) != 1 {
 		return p, fault.Wrap(fault.Invalid, err, "this file is damaged or cut off; expected %s", takes)
 	}
@@ -167,15 +168,17 @@ func progressive(data []byte) bool {
 const mostProfile = 4 << 20
 
 // chunks tells whether a file holds several pictures (PNG 3rd edition 11.3.6: acTL; WebP
-// container: ANIM, ANMF), and whether its parts are as long as they say: the decoder
-// makes room for what is claimed, up to 4 GB, before it reads.
-func chunks(data []byte, format string) (moves, whole bool) {
+// container: ANIM, ANMF), and gives the picture without what hangs on behind its end, nil
+// where a part is longer than the file: the decoder makes room for what is claimed, up to
+// 4 GB, before it reads.
+func chunks(data []byte, format string) (moves bool, whole []byte) {
 	order, at := binary.ByteOrder(binary.BigEndian), 8
-	if format == "jpeg" { // its parts have 64 kB at most
-		return false, true
-	}
-	if format == "webp" {
+	switch format {
+	case "jpeg": // its parts have 64 kB at most
+		return false, data
+	case "webp":
 		order, at = binary.LittleEndian, 12
+		data = data[:min(int64(len(data)), 8+int64(order.Uint32(data[4:])))]
 	}
 	for at+8 <= len(data) {
 		name, length := string(data[at+4:at+8]), int64(order.Uint32(data[at:]))
@@ -184,22 +187,24 @@ func chunks(data []byte, format string) (moves, whole bool) {
 		}
 		begin := at + 8
 		if length > int64(len(data)-begin) {
-			return false, false
-		}
-		switch name {
-		case "acTL", "fcTL", "fdAT", "ANIM", "ANMF":
-			return true, true
-		case "iCCP":
-			if !modest(data[begin : begin+int(length)]) {
-				return false, false
-			}
+			return false, nil
 		}
 		at = begin + int(length) + 4 // its check
 		if format == "webp" {
 			at = begin + int(length+length%2)
 		}
+		switch name {
+		case "acTL", "fcTL", "fdAT", "ANIM", "ANMF":
+			return true, data
+		case "iCCP":
+			if !modest(data[begin : begin+int(length)]) {
+				return false, nil
+			}
+		case "IEND":
+			return false, data[:min(at, len(data))]
+		}
 	}
-	return false, true
+	return false, data
 }
 
 // modest tells whether a packed colour profile (PNG 11.3.2.3: name, NUL, method, zlib)

@@ -131,6 +131,29 @@ func seesCorners(t *testing.T, jpg []byte) bool {
 	return near(1, 1, [3]uint32{220, 0, 0}) && near(3, 1, [3]uint32{0, 200, 0}) && near(1, 3, [3]uint32{0, 0, 220}) && near(3, 3, [3]uint32{255, 255, 255})
 }
 
+// TestOrientationInBothOrders reads the tag from an Exif written by hand in either order
+// of bytes (TIFF 6.0, section 2: II and MM; CIPA DC-008, tag 0x0112, a SHORT).
+func TestOrientationInBothOrders(t *testing.T) {
+	jpg := asJPEG(t, corners(320, 200))
+	for _, x := range []struct {
+		tiff   string
+		turned bool
+	}{
+		{"II*\x00\x08\x00\x00\x00\x01\x00\x12\x01\x03\x00\x01\x00\x00\x00\x06\x00\x00\x00\x00\x00\x00\x00", true},
+		{"MM\x00*\x00\x00\x00\x08\x00\x01\x01\x12\x00\x03\x00\x00\x00\x01\x00\x06\x00\x00\x00\x00\x00\x00", true},
+		{"MM\x00*\x00\x00\x00\x08\x00\x01\x01\x12\x00\x03\x00\x00\x00\x01\x00\x09\x00\x00\x00\x00\x00\x00", false}, // no such way up
+		{"MM\x00*\x00\x00\x00\x08\xff\xff\x01\x0f\x00\x02\x7f\xff\xff\xff\x00\x00\x00\x1a", false},                 // claims more than there is
+		{"MM\x00*\xff\xff\xff\xff", false},
+	} {
+		seg := "Exif\x00\x00" + x.tiff
+		sent := slices.Concat(jpg[:2], []byte{0xff, 0xe1, 0, byte(len(seg) + 2)}, []byte(seg), jpg[2:])
+		p, err := photo.Clean(sent)
+		if turned := p.Width == 200; err != nil || turned != x.turned {
+			t.Errorf("%q: %d × %d, %v", x.tiff, p.Width, p.Height, err)
+		}
+	}
+}
+
 func TestOrientationIsKeptAndNothingElse(t *testing.T) {
 	seen := corners(320, 200)
 	for o := 1; o <= 8; o++ {
@@ -190,13 +213,19 @@ func TestSizesAndFormats(t *testing.T) {
 	if p, err := photo.Clean(b.Bytes()); err != nil || !seesCorners(t, p.JPEG) {
 		t.Errorf("PNG: %v", err)
 	}
+	// What hangs on behind the end is nobody's business.
+	if p, err := photo.Clean(append(b.Bytes(), "\xff\xff\xff\xff and more"...)); err != nil || p.Width != 64 {
+		t.Errorf("a PNG with more behind its end: %d wide, %v", p.Width, err)
+	}
 	// A test picture of golang.org/x/image.
 	w, err := os.ReadFile(filepath.Join("testdata", "blue-purple-pink.lossy.webp"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if p, err := photo.Clean(w); err != nil || p.Width != 150 || p.Height != 100 {
-		t.Errorf("WebP: %d × %d, %v", p.Width, p.Height, err)
+	for name, sent := range map[string][]byte{"WebP": w, "WebP with more behind its end": append(slices.Clone(w), "EXIF\xff\xff\xff\xff"...)} {
+		if p, err := photo.Clean(sent); err != nil || p.Width != 150 || p.Height != 100 {
+			t.Errorf("%s: %d × %d, %v", name, p.Width, p.Height, err)
+		}
 	}
 }
 

@@ -173,12 +173,16 @@ func TestTheLookListInTheBrowser(t *testing.T) {
 		return
 	}
 	t.Parallel()
+	looks := []webtest.View{{Name: "narrow dark", Width: 360, Height: 780, Dark: true}}
+	if *shots != "" {
+		looks = append(looks, webtest.View{Name: "tablet", Width: 820, Height: 1180}, webtest.View{Name: "desk", Width: 1440, Height: 900})
+	}
 	round, trends := listSite(t), chosenSite(t)
 	if _, err := assess.New(round.Store).DrawLooks(context.Background(), at); err != nil {
 		t.Fatal(err)
 	}
 	operator, manager := round.As("amara", "operator"), trends.As("amara", "manager")
-	for _, v := range views() {
+	for _, v := range looks {
 		for name, tab := range map[string]*webtest.Tab{"round": round.Tab(t, operator, v), "trends": trends.Tab(t, manager, v)} {
 			tab.Open(map[string]string{"round": "/round", "trends": "/trends?by=printer&weeks=5"}[name])
 			if *shots != "" {

@@ -165,7 +165,11 @@ func TestTheRoundInTheBrowser(t *testing.T) {
 		return
 	}
 	t.Parallel()
-	for _, v := range views() {
+	looks := []webtest.View{{Name: "narrow dark", Width: 360, Height: 780, Dark: true}}
+	if *shots != "" {
+		looks = append(looks, webtest.View{Name: "tablet", Width: 820, Height: 1180}, webtest.View{Name: "desk", Width: 1440, Height: 900})
+	}
+	for _, v := range looks {
 		t.Run(v.Name, func(t *testing.T) {
 			site := roundSite(t)
 			stored(t, site, &farm.Bundle{FirstLayers: []farm.FirstLayer{start(t, "R-6", "P-2", at.Add(-7*time.Minute), "O-6"), start(t, "R-9", "P-2", at.Add(-6*time.Minute-time.Second), "O-6")}})

@@ -221,7 +221,11 @@ func TestTheSweepInTheBrowser(t *testing.T) {
 		return
 	}
 	t.Parallel()
-	for _, v := range views() {
+	looks := []webtest.View{{Name: "narrow dark", Width: 360, Height: 780, Dark: true}}
+	if *shots != "" {
+		looks = append(looks, webtest.View{Name: "tablet", Width: 820, Height: 1180}, webtest.View{Name: "desk", Width: 1440, Height: 900})
+	}
+	for _, v := range looks {
 		t.Run(v.Name, func(t *testing.T) {
 			site := sweepSite(t)
 			tab := site.Tab(t, site.As("amara", "operator"), v)
