@@ -222,7 +222,7 @@ func TestPagesOfAnEmptyFarmInTheBrowser(t *testing.T) {
 				for _, path := range some {
 					tab.Open(path)
 					tab.Fits()
-					tab.Structure()
+					tab.Accessible()
 					if *shots != "" {
 						tab.Shot(filepath.Join(*shots, "empty"+strings.ReplaceAll(path, "/", "-")+"-"+v.Name+".png"), true)
 					}

@@ -415,13 +415,6 @@ func (b *Tab) Accessible() {
 	b.colours(b.view.Dark)
 }
 
-// Structure is Accessible without contrast and for one width: enough where the same
-// pages are looked at whole elsewhere.
-func (b *Tab) Structure() {
-	b.t.Helper()
-	b.fail(b.violations(`rules: {"color-contrast": {enabled: false}}, `))
-}
-
 func (b *Tab) fail(list []violation) {
 	b.t.Helper()
 	for _, v := range list {
@@ -449,9 +442,9 @@ func (b *Tab) violations(options string) []violation {
 	if Eval[bool](b, `typeof axe === "undefined"`) { // half a megabyte, once a page
 		Eval[any](b, source+"; null")
 	}
-	// Of long lists the first thirty are looked at: the others come from the same template.
+	// Of long lists the first hundred are looked at: the others come from the same template.
 	// preload would fetch every style sheet anew for a rule that is off anyway.
-	found := Eval[string](b, `axe.run({exclude: ["tbody > tr:nth-child(n+31)", "li:nth-child(n+31)"]}, {`+options+`preload: false, resultTypes: ["violations"]}).then(r => JSON.stringify(r.violations.map(v => ({
+	found := Eval[string](b, `axe.run({exclude: ["tbody > tr:nth-child(n+101)", "li:nth-child(n+101)"]}, {`+options+`preload: false, resultTypes: ["violations"]}).then(r => JSON.stringify(r.violations.map(v => ({
 		id: v.id, help: v.help, nodes: v.nodes.slice(0, 4).map(n => n.html.slice(0, 200) + " | " + n.failureSummary)}))))`)
 	var list []violation
 	if err := json.Unmarshal([]byte(found), &list); err != nil {
