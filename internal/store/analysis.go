@@ -213,6 +213,7 @@ type part struct {
 	ctx    context.Context
 	tx     pgx.Tx
 	latest int64 // of the instants it read
+	share  share // of the starts that changed
 }
 
 // both lets a piece of reading run over the transaction there is and another
@@ -297,7 +298,7 @@ func (p *part) saw(t int64) { p.latest = max(p.latest, t) }
 func (p *part) from(list int, columns, where string) string {
 	l := layouts[listKinds[list]]
 	if p.since != nil {
-		return p.since.from(list, l, columns)
+		return p.since.from(list, l, columns, p.share)
 	}
 	return "SELECT " + columns + " FROM " + l.Name + " WHERE " + p.visible() + p.noted(l.whenColumn()) + where
 }

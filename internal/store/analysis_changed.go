@@ -35,6 +35,7 @@ type changed struct {
 	// The latest of the rows of a list that were read before, as SQL: whatever is
 	// later is new, and is read as it lies in an index. "" where there is none.
 	latest [analysisLists]string
+	mid    string                // an instant that parts the starts later than that, as SQL; "" they are read in one
 	void   [analysisLists][]bool // beside the rows of a list that were read: they count no more
 	found  [analysisLists]int    // how many of the rows not later than latest
 }
@@ -82,19 +83,34 @@ func (c *changed) wanted(columns, where string) string {
 		" UNION ALL SELECT " + columns + " FROM (SELECT DISTINCT record FROM changes WHERE record IS NOT NULL AND " + c.by("act") + ") c JOIN records r ON r.id = c.record WHERE NOT " + c.by("r.act") + where
 }
 
+// share is which of the starts one connection reads.
+type share uint8
+
+const (
+	allStarts share = iota
+	toMid           // what was known before and changed, and what is later up to mid
+	afterMid
+)
+
 // from is the query for what changed of a list's rows. Two columns more say whether
 // a row counts no more, and whether it is not later than all that was read before.
-func (c *changed) from(list int, l *layout, columns string) string {
+func (c *changed) from(list int, l *layout, columns string, of share) string {
 	columns = "SELECT " + columns + ", t.voided_at IS NOT NULL, "
 	known := fmt.Sprintf(" AND r.kind = '%s'", l.Kind)
 	later := ""
 	if at := c.latest[list]; at != "" {
 		known += " AND r.happened_at <= " + at
 		switch later = " UNION ALL " + columns + "false FROM " + l.Name + " t"; list {
-		case listProbes: // which no index has by time alone
-			later += " JOIN (SELECT id AS p_id FROM printers) p ON t.printer = p_id AND t.probed_at > " + at
+		case listProbes: // which no index has by time alone: by printer, for the database would go through the whole index
+			later = " UNION ALL " + columns + "false FROM (SELECT id AS p_id FROM printers) p CROSS JOIN LATERAL (SELECT * FROM " + l.Name + " WHERE printer = p_id AND probed_at > " + at + " OFFSET 0) t"
 		default:
 			later += " WHERE t." + l.whenColumn() + " > " + at
+		}
+		switch of {
+		case toMid:
+			later += " AND t." + l.whenColumn() + " <= " + c.mid
+		case afterMid:
+			return strings.TrimPrefix(later, " UNION ALL ") + " AND t." + l.whenColumn() + " > " + c.mid
 		}
 	}
 	return columns + "true FROM (" + c.wanted("r.id AS w_id, r.owner AS w_owner, r.happened_at AS w_at", known) + ") w JOIN " + l.Name + " t ON " +
@@ -149,28 +165,51 @@ func (r *analysisReader) readChanged(s *Store, of int) (ok bool, err error) {
 		return false, nil
 	}
 	r.rows = &analysisRows{latest: math.MinInt64}
-	starts := startPiece{}
-	readStarts := func(p *part) error { return p.readPiece(&starts, "") }
-	readEvents := func(p *part) error { return p.readEvents() }
+	var first, second startPiece
 	if total > leastForTwo {
-		err = r.both(s, snapshot, readStarts, func(p *part) error {
+		if err := r.findMid(); err != nil {
+			return false, err
+		}
+		err = r.both(s, snapshot, func(p *part) error {
+			if r.since.mid != "" {
+				p.share = toMid
+			}
+			return p.readPiece(&first, "")
+		}, func(p *part) error {
 			if _, err := p.tx.Exec(p.ctx, fewSQL); err != nil {
 				return err
 			}
-			return readEvents(p)
+			if err := p.readEvents(); err != nil || r.since.mid == "" {
+				return err
+			}
+			p.share = afterMid
+			return p.readPiece(&second, "")
 		})
 	} else if total > 0 {
 		p := part{analysisReader: r, ctx: r.ctx, tx: r.tx, latest: math.MinInt64}
-		if err = readStarts(&p); err == nil {
-			err = readEvents(&p)
+		if err = p.readPiece(&first, ""); err == nil {
+			err = p.readEvents()
 		}
 		r.rows.latest = p.latest
 	}
 	if err != nil {
 		return false, err
 	}
-	r.rows.h.Starts, r.rows.labels = starts.starts, starts.labels
+	r.rows.h.Starts, r.rows.labels = append(first.starts, second.starts...), append(first.labels, second.labels...)
+	r.since.void[listStarts] = append(first.void, second.void...)
 	return r.since.found == n, nil
+}
+
+// findMid parts what is later than all that was read before, so that either of two
+// connections, one of which reads all else, has about as much to do.
+func (r *analysisReader) findMid() error {
+	after := r.since.latest[listStarts]
+	var mid *time.Time
+	err := r.tx.QueryRow(r.ctx, "SELECT "+after+" + (max(started_at) - "+after+") * 2 / 3 FROM first_layers WHERE isfinite("+after+")").Scan(&mid)
+	if mid != nil {
+		r.since.mid = sqlTime(*mid)
+	}
+	return err
 }
 
 const (

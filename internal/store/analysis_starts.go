@@ -18,6 +18,7 @@ type startPieces struct {
 type startPiece struct {
 	starts []exposure.Start
 	labels []StartLabel
+	void   []bool // beside them, of what changed: they count no more
 }
 
 // next gives the next piece and its pages as a condition; nil when all are taken.
@@ -36,7 +37,7 @@ func (p *startPieces) next() (piece *startPiece, where string) {
 	// No row takes less than a hundred bytes of its page: room for all of them
 	// costs address space only.
 	room := 81 * (p.pages*(k+1)/n - p.pages*k/n + 1)
-	p.read[k] = startPiece{make([]exposure.Start, 0, room), make([]StartLabel, 0, room)}
+	p.read[k] = startPiece{starts: make([]exposure.Start, 0, room), labels: make([]StartLabel, 0, room)}
 	return &p.read[k], where
 }
 
@@ -151,7 +152,9 @@ func (r *part) readPiece(piece *startPiece, where string) error {
 		}
 		piece.starts = append(piece.starts, s)
 		piece.labels = append(piece.labels, l)
-		r.note(listStarts, void)
+		if r.since != nil {
+			piece.void = append(piece.void, void)
+		}
 		return nil
 	})
 }
