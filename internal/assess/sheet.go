@@ -17,8 +17,9 @@ import (
 // method and the words of its text. Whoever changes any of them counts it up, so that
 // a sheet kept before says that it was worked out otherwise.
 //
-// A sheet that was kept is worked out anew by its own version: 1 had nothing of lots.
-const DefinitionsVersion = 2
+// A sheet that was kept is worked out anew by its own version: 1 had nothing of lots, up
+// to 2 the model of a large farm was fitted to all its layers.
+const DefinitionsVersion = 3
 
 // About names a question.
 type About struct{ Kind, Subject, Cause string }
@@ -252,6 +253,7 @@ func (a *Assessor) sheetsBy(ctx context.Context, version int, at, knownAt time.T
 	}
 	w := &sheetWork{a: a, q: q, version: version, data: data, ex: exposure.Of(&data.History)}
 	w.base, w.zone = begun(q, data)
+	w.base.unthinned = version < 3
 	if w.base.cases, err = a.casesKnown(ctx, q.KnownAt); err != nil {
 		return nil, err
 	}
@@ -468,6 +470,9 @@ func sheetWords(version int) []WordMean {
 		words = append(words,
 			WordMean{"drawn by lot", "starts of the window, graded before the last midnight, before which a lot said whether the task was done; counted as drawn, whoever followed; above 0 doing it spared failures"},
 			WordMean{"planned test", "starts from its beginning to its end, or to the time of this sheet, as drawn; the first graded ones up to its size count"})
+	}
+	if version > 2 {
+		words = append(words, WordMean{"model of a large farm", "from 50,000 graded layers of the window on it is fitted to all that failed and to a share of those that held, each of which counts for as many as it stands for; a question's own figures rest on all its layers"})
 	}
 	return words
 }

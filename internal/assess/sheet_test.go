@@ -166,20 +166,22 @@ func TestASheetStaysTheSameToTheByte(t *testing.T) {
 	if c, err := assess.New(s).CheckSheet(ctx, &other); err != nil || c.Same || c.Records || !c.Definitions {
 		t.Errorf("as known now: %+v, %v", c, err)
 	}
-	// One that was kept by the definitions before, which had nothing of lots, is worked out by
-	// these: this is such a sheet of that time, byte for byte.
-	text, err := os.ReadFile("testdata/sheets/definitions-1.json")
-	if err != nil {
-		t.Fatal(err)
-	}
-	old := *kept[0]
-	old.Definitions, old.Sheet = "1", string(text)
-	if c, err := assess.New(s).CheckSheet(ctx, &old); err != nil || !c.Same || !strings.Contains(c.Says(), "by definitions 1") {
-		t.Errorf("of definitions 1: %+v, %v", c, err)
+	// One that was kept by the definitions before is worked out by these: 1 had nothing of lots,
+	// 2 went through all layers of a large farm. These are such sheets of their time, byte for byte.
+	for _, version := range []string{"1", "2"} {
+		text, err := os.ReadFile("testdata/sheets/definitions-" + version + ".json")
+		if err != nil {
+			t.Fatal(err)
+		}
+		old := *kept[0]
+		old.Definitions, old.Sheet = version, string(text)
+		if c, err := assess.New(s).CheckSheet(ctx, &old); err != nil || !c.Same || !strings.Contains(c.Says(), "by definitions "+version) {
+			t.Errorf("of definitions %s: %+v, %v", version, c, err)
+		}
 	}
 	// A sheet of other definitions says so; one that was tampered with is told.
 	older := *kept[0]
-	older.Definitions, older.Sheet = "0", strings.Replace(older.Sheet, `"version":2`, `"version":0`, 1)
+	older.Definitions, older.Sheet = "0", strings.Replace(older.Sheet, `"version":3`, `"version":0`, 1)
 	if c, err := assess.New(s).CheckSheet(ctx, &older); err != nil || c.Same || c.Definitions || !strings.Contains(c.Says(), "definitions 0") {
 		t.Errorf("other definitions: %+v, %v", c, err)
 	}

@@ -92,11 +92,19 @@ func (r *rows) limit(best *fitted, crit float64) float64 {
 	se := 1 / math.Sqrt(max(best.info[2][2], 1e-12))
 	in, rin := best.th[2], 0.0
 	b := best.th[2] + crit*se
-	th := best.th
+	th, before := best.th, best.th
 	out, rout := math.NaN(), 0.0
-	for range 12 {
-		f := r.fit(withBeta(th, b), b < 0, true)
-		th = f.th
+	for n := range 12 {
+		start := withBeta(th, b)
+		if r.quick && n > 0 && th[2] != before[2] {
+			// The rest of the profile goes nearly straight.
+			for a, t := range th {
+				start[a] = t + (t-before[a])*(b-th[2])/(th[2]-before[2])
+			}
+			start[2] = b
+		}
+		f := r.fit(start, b < 0, true)
+		th, before = f.th, th
 		root := math.Copysign(math.Sqrt(2*max(0, best.ll-f.ll)), crit)
 		if math.Abs(root-crit) < 0.03 {
 			break

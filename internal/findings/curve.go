@@ -5,13 +5,14 @@ import "math"
 // curveOver walks the sizes upwards and gives the likelihood there, for a hazard
 // that grows with the dose and for one that is there at every dose: a few
 // subjects are bad for reasons of their own (a worn plate, a rough printer). The
-// latter is only looked at where the level lies above what was expected.
-func (r *rows) curveOver(null *fitted) *curve {
+// latter is only looked at where the level lies above what was expected. before is a curve
+// of much the same layers, from whose ends the fits begin; nil: there is none.
+func (r *rows) curveOver(null *fitted, before *curve) *curve {
 	c := &curve{r: r}
-	c.walk(r, null.th, byDose)
+	c.walk(r, null.th, byDose, before)
 	w := r.chronicRows()
 	if _, g, _ := w.eval(&null.th, false, true); g[2] > 0 {
-		c.walk(w, null.th, always)
+		c.walk(w, null.th, always, before)
 	} else {
 		for k := range sizes {
 			c.ll[always][k] = math.Inf(-1)
@@ -25,7 +26,7 @@ func (r *rows) curveOver(null *fitted) *curve {
 func (r *rows) curveLike(other *curve, null *fitted) *curve {
 	c := &curve{r: r}
 	c.ll[always] = other.ll[always]
-	c.walk(r, null.th, byDose)
+	c.walk(r, null.th, byDose, nil)
 	return c
 }
 
@@ -53,7 +54,7 @@ func ones(n int) []float64 {
 const tooSmall = 7
 
 // walk fills in one component.
-func (c *curve) walk(r *rows, start theta, part int) {
+func (c *curve) walk(r *rows, start theta, part int, before *curve) {
 	th := withBeta(start, 0)
 	top := math.Inf(-1)
 	for k, size := range sizes {
@@ -61,6 +62,9 @@ func (c *curve) walk(r *rows, start theta, part int) {
 			// The likelihood falls from its top: larger sizes are out of the question.
 			c.ll[part][k] = math.Inf(-1)
 			continue
+		}
+		if before != nil && !math.IsInf(before.ll[part][k], -1) {
+			th = before.at[part][k]
 		}
 		f := r.fit(withBeta(th, size), false, true)
 		th = f.th

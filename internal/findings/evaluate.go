@@ -59,6 +59,15 @@ func (s State) String() string {
 type Options struct {
 	FalseDiscoveryRate float64 // 0.05
 	LeastAvoidable     float64 // failures per 100 below which nothing is raised
+	Unthinned          bool    // all layers are gone through each time, however many there are
+}
+
+// thinFrom is the number of layers from which on they are thinned.
+func (o *Options) thinFrom() int {
+	if o.Unthinned {
+		return math.MaxInt
+	}
+	return thinFrom
 }
 
 // Question is the answer for one subject and cause. Numbers that could not be
@@ -129,7 +138,7 @@ func Evaluate(l *Layers, printers, plates int, gapSplit float64, opt Options) []
 // Learn answers every question as Evaluate does, and gives what the same fit
 // tells of starts to come.
 func Learn(l *Layers, printers, plates int, gapSplit float64, opt Options) ([]Question, *Model) {
-	e := newStudy(l, printers, plates)
+	e := newStudy(l, printers, plates, opt.thinFrom())
 	parallel(len(e.qs), func(i int) { e.count(i, gapSplit) })
 	e.run()
 	m := e.model()
@@ -221,6 +230,10 @@ func (e *study) odds(q *Question, r *rows) {
 
 // run goes through the rounds.
 func (e *study) run() {
+	rounds := rounds
+	if e.thin != nil {
+		rounds = roundsThinned
+	}
 	for n := range rounds {
 		e.round(n < 2, n == rounds-1)
 		if n < 2 {

@@ -29,6 +29,7 @@ type block struct {
 	vari   [dims]float64 // prior variance of each coefficient
 	post   []([dims]float64)
 	fixed  bool // not shrunken towards 0 beyond a weak prior
+	sums   [chunks][]acc
 }
 
 // fleet is the fitted model: eta is the log-odds of every layer.
@@ -47,6 +48,9 @@ type fleet struct {
 	spared  []float32        // chance that the exposures spare a layer, once known; nil: slopes stand for them
 	shared  []float32        // what every layer has from mean and small blocks
 	owed    func(lo, hi int) // what eta has yet to be moved by; nil: nothing
+	held    float64          // what each layer that held counts for
+	part    *fleet           // what is fitted where not all layers are (see thin.go); it has no part of its own
+	at      []int32          // which layers those of a part are
 }
 
 func levels(n int) []([dims]float64) { return make([]([dims]float64), n) }
@@ -59,10 +63,11 @@ func maxLevel(level []int32) int {
 	return int(m) + 1
 }
 
-// fitFleet fits the fleet model to all layers, going over its blocks so many times.
-func fitFleet(l *Layers, printers, plates, sweeps int) *fleet {
+// fitFleet fits the fleet model to all layers, or to those of a thinning, going over its
+// blocks so many times.
+func fitFleet(l *Layers, printers, plates, sweeps int, t *thinning) *fleet {
 	n := l.Len()
-	f := &fleet{l: l, eta: make([]float64, n), span: make([]float32, n), dose: make([]float32, n), skipped: make([]float32, n)}
+	f := &fleet{l: l, held: 1, eta: make([]float64, n), span: make([]float32, n), dose: make([]float32, n), skipped: make([]float32, n)}
 	lo, hi := int64(math.MaxInt64), int64(math.MinInt64)
 	fails := 0
 	for i := range n {
@@ -103,11 +108,22 @@ func fitFleet(l *Layers, printers, plates, sweeps int) *fleet {
 	f.other = []*block{one("material", l.Material, 0.2), one("grader", l.Grader, 0.2), one("hour", hour, 0.05), one("day", l.Day, 0.05), recents}
 	p := (float64(fails) + 0.5) / (float64(n) + 1)
 	f.mean = math.Log(p / (1 - p))
+	if t != nil {
+		f.part = f.of(t)
+		f.part.fit(sweeps)
+		f.take()
+		return f
+	}
+	f.fit(sweeps)
+	return f
+}
+
+// fit fits from the mean alone.
+func (f *fleet) fit(sweeps int) {
 	for i := range f.eta {
 		f.eta[i] = f.mean
 	}
 	f.sweep(sweeps, 2)
-	return f
 }
 
 // sweep goes over all blocks a number of times, learning variances from the
@@ -136,9 +152,18 @@ func (f *fleet) pay(lo, hi int) {
 	}
 }
 
-// refit fits the rest again with the exposures' hazards known, in place of
-// their slopes.
-func (f *fleet) refit(spared []float32) {
+// refit fits the rest again with the exposures' hazards known, in place of their slopes.
+// spared gives the chance that they spare each of so many layers.
+func (f *fleet) refit(spared func(at []int32, n int) []float32) {
+	if f.part == nil {
+		f.sweepSpared(spared(nil, len(f.eta)))
+		return
+	}
+	f.part.sweepSpared(spared(f.part.at, len(f.part.eta)))
+	f.take()
+}
+
+func (f *fleet) sweepSpared(spared []float32) {
 	first := f.spared == nil
 	f.spared = spared
 	if first {
@@ -164,7 +189,7 @@ func (f *fleet) rebuild() {
 			for _, b := range f.other {
 				e += b.part(i)
 			}
-			f.eta[i] = e
+			f.eta[i] = e + f.skip*float64(f.skipped[i]) + f.gap*float64(f.dose[i])
 		}
 	})
 }
@@ -246,22 +271,22 @@ func (s *acc) add(p *acc) {
 // same log-odds. Several blocks at once must be of intercepts only; their steps
 // are freed of what they have in common, which the means' step is there for.
 func (f *fleet) stepBlocks(blocks []*block) {
-	parts := make([][chunks][]acc, len(blocks))
 	chunked(len(f.eta), func(c, lo, hi int) {
-		own := make([][]acc, len(blocks))
-		for n, b := range blocks {
-			own[n] = make([]acc, len(b.coef))
-			parts[n][c] = own[n]
+		for _, b := range blocks {
+			if b.sums[c] == nil {
+				b.sums[c] = make([]acc, len(b.coef))
+			}
+			clear(b.sums[c])
 		}
 		f.pass(lo, hi, func(from int, g, w []float64) {
-			for n, b := range blocks {
-				b.gather(own[n], from, g, w)
+			for _, b := range blocks {
+				b.gather(b.sums[c], from, g, w)
 			}
 		})
 	})
 	deltas := make([][][dims]float64, len(blocks))
 	for n, b := range blocks {
-		deltas[n] = b.step(&parts[n], len(blocks) > 1)
+		deltas[n] = b.step(&b.sums, len(blocks) > 1)
 	}
 	f.owed = func(lo, hi int) {
 		for n, b := range blocks {

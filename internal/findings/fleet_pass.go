@@ -1,16 +1,24 @@
 package findings
 
+import "sync"
+
 // tile is how many layers a pass goes through at a time, so that what it works out for
 // them stays near at hand.
 const tile = 1024
 
+// tiled is what a pass works out for a tile.
+type tiled struct{ score, info [tile]float64 }
+
+var tiles = sync.Pool{New: func() any { return new(tiled) }}
+
 // pass goes over a range of the layers: moves their log-odds by what the last step left
 // to do, and gives the score and the information of each for its log-odds, tile by tile.
 func (f *fleet) pass(lo, hi int, see func(from int, g, w []float64)) {
-	var score, info [tile]float64
+	near := tiles.Get().(*tiled)
+	defer tiles.Put(near)
 	for ; lo < hi; lo += tile {
 		end := min(lo+tile, hi)
-		g, w := score[:end-lo], info[:end-lo]
+		g, w := near.score[:end-lo], near.info[:end-lo]
 		f.pay(lo, end)
 		f.slopes(lo, g, w)
 		see(lo, g, w)
@@ -21,13 +29,15 @@ func (f *fleet) pass(lo, hi int, see func(from int, g, w []float64)) {
 func (f *fleet) slopes(from int, g, w []float64) {
 	n := len(g)
 	eta, failed, w := f.eta[from:from+n], f.l.Failed[from:from+n], w[:n]
+	held := f.held
 	if f.spared == nil {
 		for i, e := range eta {
 			q := expit(e)
-			w[i] = q * (1 - q)
-			g[i] = -q
+			v := q * (1 - q)
 			if failed[i] {
-				g[i] = 1 - q
+				g[i], w[i] = 1-q, v
+			} else {
+				g[i], w[i] = -q*held, v*held
 			}
 		}
 		return
@@ -40,15 +50,16 @@ func (f *fleet) slopes(from int, g, w []float64) {
 		case s != 1:
 			// p = 1 − (1 − q)·exp(−hazard), dp = q·(1 − p).
 			p := 1 - (1-q)*float64(s)
-			w[i] = q * q * (1 - p) / p
-			g[i] = -q
+			v := q * q * (1 - p) / p
 			if failed[i] {
-				g[i] = q * (1 - p) / p
+				g[i], w[i] = q*(1-p)/p, v
+			} else {
+				g[i], w[i] = -q*held, v*held
 			}
 		case failed[i]:
 			g[i], w[i] = 1-q, q*(1-q)
 		default:
-			g[i], w[i] = -q, q*(1-q)
+			g[i], w[i] = -q*held, q*(1-q)*held
 		}
 	}
 }

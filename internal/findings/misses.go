@@ -34,7 +34,7 @@ type misses struct {
 }
 
 // fitMisses fits the fleet model to the near misses among the layers that held.
-func fitMisses(l *Layers, printers, plates int) *misses {
+func fitMisses(l *Layers, printers, plates, thinFrom int) *misses {
 	n := l.Len()
 	m := &misses{kind: make([]int8, n), expect: make([]float32, n), onPlate: make([]float64, n), onBed: make([]float64, n)}
 	for b := range m.ratio {
@@ -73,8 +73,9 @@ func fitMisses(l *Layers, printers, plates int) *misses {
 		h.Hour = append(h.Hour, l.Hour[i])
 		h.Day = append(h.Day, l.Day[i])
 	}
-	f := fitFleet(h, printers, plates, missSweeps)
+	f := fitFleet(h, printers, plates, missSweeps, thinned(h, thinFrom))
 	f.share()
+	f.whole()
 	chunked(held, func(_, lo, hi int) {
 		for k := lo; k < hi; k++ {
 			i := at[k]
@@ -129,16 +130,12 @@ func (r *rows) missCurve(always bool) (ll missCurve) {
 				spares[i] = exp(-size * x)
 			}
 		}
-		_, g, h := r.evalMisses(a, spares, always, false)
-		for range 20 {
-			d := clamp(g/h, 1)
-			if math.Abs(d) < 1e-3 {
-				break
-			}
-			a += d
-			_, g, h = r.evalMisses(a, spares, always, false)
+		var v, h float64
+		if r.quick {
+			v, a, h = r.missLevelQuick(a, spares, always)
+		} else {
+			v, a, h = r.missLevel(a, spares, always)
 		}
-		v, _, h := r.evalMisses(a, spares, always, true)
 		hazard := 0.0 // of all that were no near misses
 		for i, m := range o.count {
 			x := o.x[i]
@@ -153,6 +150,36 @@ func (r *rows) missCurve(always bool) (ll missCurve) {
 		ll[k] -= ll[0]
 	}
 	return ll
+}
+
+// missLevel maximises over the subject's level from a, and gives the log-likelihood there
+// (see evalMisses), the level and the information.
+func (r *rows) missLevel(a float64, spares []float64, always bool) (v, level, info float64) {
+	_, g, h := r.evalMisses(a, spares, always, false)
+	for range 20 {
+		d := clamp(g/h, 1)
+		if math.Abs(d) < 1e-3 {
+			break
+		}
+		a += d
+		_, g, h = r.evalMisses(a, spares, always, false)
+	}
+	v, _, h = r.evalMisses(a, spares, always, true)
+	return v, a, h
+}
+
+// missLevelQuick is missLevel that takes its last step unseen, as quick fits do.
+func (r *rows) missLevelQuick(a float64, spares []float64, always bool) (v, level, info float64) {
+	for range 20 {
+		v, g, h := r.evalMisses(a, spares, always, true)
+		d := clamp(g/h, 1)
+		a += d
+		if promise := d * g; promise < nearly {
+			return v + promise/2, a, h
+		}
+	}
+	v, _, h := r.evalMisses(a, spares, always, true)
+	return v, a, h
 }
 
 // evalMisses gives the score and the information of the subject's level a, and where

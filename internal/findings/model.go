@@ -78,6 +78,7 @@ func (e *study) model() *Model {
 	}
 	e.hazards(m)
 	f := e.f
+	f.whole()
 	beside(
 		func() { m.Printers, m.NewPrinter = f.printer.ahead() },
 		func() { m.Plates, m.NewPlate = f.plate.ahead() },

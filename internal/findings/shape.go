@@ -147,9 +147,12 @@ const shapeVoters = 40
 // each cause.
 func (e *study) chooseShapes() {
 	for _, cause := range []Cause{SkippedProbing, CleaningGap} {
+		if e.thin != nil && e.clear[cause] {
+			continue
+		}
 		shapes := shapesOf(cause)
 		voters := e.voters(cause)
-		best, top := e.shape[cause], math.Inf(-1)
+		best, top, second := e.shape[cause], math.Inf(-1), math.Inf(-1)
 		firsts, nulls := make([]*curve, len(voters)), make([]fitted, len(voters))
 		for s, of := range shapes {
 			scale := e.spread[cause].scale(of)
@@ -165,8 +168,7 @@ func (e *study) chooseShapes() {
 				g, r := e.group(i), e.rows(i, net)
 				var c *curve
 				if s == 0 {
-					nulls[v] = r.fit(theta{}, false, true)
-					c = r.curveOver(&nulls[v])
+					c, nulls[v] = e.curveFrom(r, e.curves[i])
 					c.addMisses(g)
 					firsts[v] = c
 				} else { // what is there at every dose has no shape
@@ -180,10 +182,12 @@ func (e *study) chooseShapes() {
 				sum += v
 			}
 			if sum > top+1e-6 {
-				best, top = s, sum
+				best, top, second = s, sum, top
+			} else {
+				second = max(second, sum)
 			}
 		}
-		e.shape[cause] = best
+		e.shape[cause], e.clear[cause] = best, top-second > clearly
 		e.scale[cause] = e.doses(cause, best)
 	}
 }

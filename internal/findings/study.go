@@ -14,6 +14,7 @@ type study struct {
 	f                  *fleet
 	printers, plates   int
 	byPrinter, byPlate split
+	thin               *thinning // what the fleet is fitted to; nil: all layers
 	qs                 []Question
 	curves             []*curve // nil: too little data
 	evidence           []*curve // the same; a printer's cleaning gap with what its plates do
@@ -30,6 +31,7 @@ type study struct {
 	x                       [2][]float32  // dose by cause and layer
 	spread                  [2]*spread
 	shape                   [2]int
+	clear                   [2]bool    // whether the shape leads by far
 	scale                   [2]float32 // of the shapes
 	slopeMean, slopeVar     [2]float64 // of the log-odds, by cause
 }
@@ -52,12 +54,13 @@ const (
 	plateGap
 )
 
-func newStudy(l *Layers, printers, plates int) *study {
+// newStudy begins one; from is the number of layers from which on they are thinned.
+func newStudy(l *Layers, printers, plates, from int) *study {
 	l = l.gathered(printers, plates)
-	e := &study{printers: printers, plates: plates}
+	e := &study{printers: printers, plates: plates, thin: thinned(l, from)}
 	beside( // parts of each keep one core busy only
-		func() { e.f = fitFleet(l, printers, plates, fleetSteps); e.f.share() },
-		func() { e.misses = fitMisses(l, printers, plates) },
+		func() { e.f = fitFleet(l, printers, plates, fleetSteps, e.thin); e.f.share() },
+		func() { e.misses = fitMisses(l, printers, plates, from) },
 	)
 	for i, failed := range l.Failed {
 		if failed && l.Recent[i] != RecentRestart {
@@ -146,7 +149,7 @@ const (
 func (e *study) rows(n int, how asking) *rows {
 	f, l, q := e.f, e.f.l, &e.qs[n]
 	g := e.group(n)
-	r := &rows{signs: e.signs[q.Cause], chronic: e.chronic[g], priorA: e.priorA[g], priorC: 1, priorD: e.priorD[g]}
+	r := &rows{quick: e.thin != nil, signs: e.signs[q.Cause], chronic: e.chronic[g], priorA: e.priorA[g], priorC: 1, priorD: e.priorD[g]}
 	b := binners.Get().(*binner)
 	b.reset()
 	layers, failed := e.layers(n), 0
@@ -234,9 +237,7 @@ func (e *study) round(all, last bool) {
 		if e.qs[i].State == TooLittleData || !all && e.curves[i].none() > settled {
 			return
 		}
-		r := e.rows(i, net)
-		null := r.fit(theta{}, false, true)
-		e.curves[i] = r.curveOver(&null)
+		e.curves[i], _ = e.curveFrom(e.rows(i, net), e.curves[i])
 		e.curves[i].addMisses(e.group(i))
 	})
 	var byGroup [3][]*curve
@@ -258,9 +259,23 @@ func (e *study) round(all, last bool) {
 	e.learnMisses()
 	e.learnMarks()
 	if !last {
-		e.f.refit(e.spared())
+		e.f.refit(e.spared)
 		e.f.share()
 	}
+}
+
+// curveFrom walks a question's sizes, where layers are thinned from where it ended before
+// (nil: it did not), and gives the fit at no effect.
+func (e *study) curveFrom(r *rows, before *curve) (*curve, fitted) {
+	var start theta
+	if e.thin == nil {
+		before = nil
+	}
+	if before != nil {
+		start = before.at[byDose][0]
+	}
+	null := r.fit(start, false, true)
+	return r.curveOver(&null, before), null
 }
 
 // weigh settles the evidence of every question after the last round: a
@@ -268,16 +283,15 @@ func (e *study) round(all, last bool) {
 func (e *study) weigh() {
 	e.evidence = make([]*curve, len(e.curves))
 	parallel(len(e.qs), func(i int) {
-		if e.curves[i] == nil {
+		c := e.curves[i]
+		if c == nil {
 			return
 		}
-		if e.curves[i].none() > quietest {
-			e.evidence[i] = e.curves[i]
+		if c.none() > quietest {
+			e.evidence[i] = c
 			return
 		}
-		r := e.rows(i, whole)
-		null := r.fit(theta{}, false, true)
-		e.evidence[i] = r.curveOver(&null)
+		e.evidence[i], _ = e.curveFrom(e.rows(i, whole), c)
 		e.evidence[i].addMisses(e.group(i))
 	})
 	parallel(3, func(g int) {
@@ -338,14 +352,19 @@ func (e *study) learnHazards() {
 	})
 }
 
-// spared gives the chance of every layer that no exposure spoils it.
-func (e *study) spared() []float32 {
-	s := make([]float32, len(e.skipH))
-	chunked(len(s), func(_, lo, hi int) {
-		for i := lo; i < hi; i++ {
-			s[i] = 1
+// spared gives the chance that no exposure spoils it, of every layer or of some (their
+// number is n).
+func (e *study) spared(at []int32, n int) []float32 {
+	s := make([]float32, n)
+	chunked(n, func(_, lo, hi int) {
+		for k := lo; k < hi; k++ {
+			i := k
+			if at != nil {
+				i = int(at[k])
+			}
+			s[k] = 1
 			if h := e.skipH[i] + e.plateH[i] + e.printerH[i]; h > 0 {
-				s[i] = float32(exp(-float64(h)))
+				s[k] = float32(exp(-float64(h)))
 			}
 		}
 	})

@@ -13,7 +13,7 @@ type Weighed struct {
 
 // Weigh answers every question as Evaluate does, and keeps what the answers rest on.
 func Weigh(l *Layers, printers, plates int, gapSplit float64, opt Options) ([]Question, *Weighed) {
-	e := newStudy(l, printers, plates)
+	e := newStudy(l, printers, plates, opt.thinFrom())
 	parallel(len(e.qs), func(i int) { e.count(i, gapSplit) })
 	e.run()
 	return e.answer(opt), &Weighed{e, opt}
@@ -85,7 +85,7 @@ func (w *Weighed) with(i, k int, exposed, failed bool) Question {
 	e.qs, e.evidence = slices.Clone(e.qs), slices.Clone(e.evidence)
 	r := e.evidence[i].r.further(float64(k), exposed, failed)
 	null := r.fit(theta{}, false, true)
-	c := r.curveOver(&null)
+	c := r.curveOver(&null, nil)
 	g := e.group(i)
 	c.addMisses(g)
 	c.withMisses(e.kappa[g])
