@@ -151,7 +151,7 @@ func (e *study) rows(n int, how asking) *rows {
 	g := e.group(n)
 	r := &rows{quick: e.thin != nil, signs: e.signs[q.Cause], chronic: e.chronic[g], priorA: e.priorA[g], priorC: 1, priorD: e.priorD[g]}
 	b := binners.Get().(*binner)
-	b.reset()
+	b.reset(r.quick)
 	layers, failed := e.layers(n), 0
 	for _, i := range layers {
 		if l.Failed[i] {
