@@ -64,17 +64,18 @@ type fitted struct {
 // eval gives the penalised log-likelihood at th, and with slope its gradient
 // and a positive semidefinite information.
 func (r *rows) eval(th *theta, neg, slope bool) (ll float64, g theta, h matrix) {
-	return r.evalWith(th, neg, slope, nil)
+	return r.evalWith(th, neg, slope, nil, nil)
 }
 
 // evalWith is eval, where β is held and not below 0 without what belongs to β: adds is
 // what the exposure adds to the chance of each failed layer (see adds), nil: β is free.
-func (r *rows) evalWith(th *theta, neg, slope bool, adds []float64) (ll float64, g theta, h matrix) {
+// Where it is wanted, less is filled with what the information has more than the curvature.
+func (r *rows) evalWith(th *theta, neg, slope bool, adds []float64, less *matrix) (ll float64, g theta, h matrix) {
 	ll = r.evalHolds(th, neg, slope, &g, &h)
 	if adds != nil {
-		ll += r.evalHeld(th, adds, &g, &h)
+		ll += r.evalHeld(th, adds, &g, &h, less)
 	} else {
-		ll += r.evalFails(th, neg, slope, &g, &h)
+		ll += r.evalFails(th, neg, slope, &g, &h, less)
 	}
 	ll -= th[0]*th[0]/(2*r.priorA) + th[1]*th[1]/(2*r.priorC)
 	g[0] -= th[0] / r.priorA
@@ -176,8 +177,21 @@ func (r *rows) leaning(delta float64) (l leaning) {
 	return l
 }
 
+// overdone is how much the outer product of a failed layer's slopes is larger than its
+// curvature in the level, over its slope d0 there: for the chance 1 − (1−q)·s the one is d0²
+// and the other d0² − (1−2q)·d0, which is taken for none where it is below.
+func overdone(d0, q float64) float64 { return max(0, min(d0, 1-2*q)) }
+
+// level adds that of a failed layer, for its level, its slope in time and its leaning.
+func (m *matrix) level(d0, t, q, d3 float64) {
+	k := overdone(d0, q)
+	o := k * d0
+	m[0][0], m[0][1], m[1][1] = m[0][0]+o, m[0][1]+o*t, m[1][1]+o*t*t
+	m[0][3], m[1][3] = m[0][3]+k*d3, m[1][3]+k*d3*t
+}
+
 // evalHeld is evalFails with β held. Most of a fit's time goes here.
-func (r *rows) evalHeld(th *theta, adds []float64, g *theta, h *matrix) (ll float64) {
+func (r *rows) evalHeld(th *theta, adds []float64, g *theta, h, less *matrix) (ll float64) {
 	o, l := &r.fails, r.leaning(th[3])
 	n := len(o.off)
 	off, time, spared, adds, class, band := o.off[:n], o.t[:n], r.spared[:n], adds[:n], r.class[:n], r.band[:n]
@@ -200,6 +214,9 @@ func (r *rows) evalHeld(th *theta, adds []float64, g *theta, h *matrix) (ll floa
 		inv := 1 / p
 		d0, d3 := q*u*inv, (1-s0)*tilt*l.pull[k]*inv
 		d1 := d0 * t
+		if less != nil {
+			less.level(d0, t, q, d3)
+		}
 		g0, g1, g3 = g0+d0, g1+d1, g3+d3
 		h00, h01, h03 = h00+d0*d0, h01+d0*d1, h03+d0*d3
 		h11, h13, h33 = h11+d1*d1, h13+d1*d3, h33+d3*d3
@@ -210,7 +227,7 @@ func (r *rows) evalHeld(th *theta, adds []float64, g *theta, h *matrix) (ll floa
 	return ll + math.Log(prod)
 }
 
-func (r *rows) evalFails(th *theta, neg, slope bool, g *theta, h *matrix) (ll float64) {
+func (r *rows) evalFails(th *theta, neg, slope bool, g *theta, h, less *matrix) (ll float64) {
 	o, lean := &r.fails, r.leaning(th[3])
 	prod := 1.0
 	lastX, lastE := 0.0, 1.0
@@ -256,6 +273,9 @@ func (r *rows) evalFails(th *theta, neg, slope bool, g *theta, h *matrix) (ll fl
 		inv := 1 / p
 		d0, d2, d3 := d[0]*inv, d[2]*inv, d[3]*inv
 		d1 := d0 * t
+		if less != nil {
+			less.level(d0, t, q, d3)
+		}
 		g0, g1, g2, g3 = g0+d0, g1+d1, g2+d2, g3+d3
 		h00, h01, h02, h03 = h00+d0*d0, h01+d0*d1, h02+d0*d2, h03+d0*d3
 		h11, h12, h13 = h11+d1*d1, h12+d1*d2, h13+d1*d3
@@ -299,7 +319,7 @@ func (r *rows) shares(th *theta) []float32 {
 
 // nearly is twice the log-likelihood that a step should gain below which a quick fit takes
 // it, and what it should gain, unseen: what Newton's step leaves is of a higher order.
-const nearly = 0.02
+const nearly = 0.05
 
 // fit maximises from th. hold keeps β where it is, and where that is not below 0 leaves it
 // out of the information; otherwise β stays on its side of 0 (neg: below).
@@ -309,13 +329,25 @@ func (r *rows) fit(th theta, neg, hold bool) fitted {
 		var near [128]float64
 		adds = r.adds(th[2], near[:0])
 	}
-	ll, g, h := r.evalWith(&th, neg, true, adds)
+	var less, less2 *matrix // quick fits go by the curvature and end sooner; with β free it is no help
+	if r.quick && hold {
+		less, less2 = new(matrix), new(matrix)
+	}
+	ll, g, h := r.evalWith(&th, neg, true, adds, less)
 	for range 25 {
 		var free [params]bool
 		free[0], free[1] = true, true
 		free[2] = !hold && (th[2] != 0 || (neg && g[2] < 0) || (!neg && g[2] > 0))
 		free[3] = r.signs.seen
-		d := newton(&h, &g, &free)
+		curve := h
+		if less != nil {
+			for a := range params {
+				for b := a; b < params; b++ {
+					curve[a][b] -= less[a][b]
+				}
+			}
+		}
+		d := newton(&curve, &g, &free)
 		promise := 0.0
 		for a := range params {
 			promise += d[a] * g[a]
@@ -339,10 +371,14 @@ func (r *rows) fit(th theta, neg, hold bool) fitted {
 			if !hold && ((neg && nt[2] > 0) || (!neg && nt[2] < 0)) {
 				nt[2] = 0
 			}
-			l2, g2, h2 := r.evalWith(&nt, neg, true, adds)
+			if less2 != nil {
+				*less2 = matrix{}
+			}
+			l2, g2, h2 := r.evalWith(&nt, neg, true, adds, less2)
 			if l2 >= ll-1e-9 {
 				better = l2-ll > 1e-5
 				th, ll, g, h = nt, l2, g2, h2
+				less, less2 = less2, less
 				break
 			}
 			step /= 3

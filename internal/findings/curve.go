@@ -57,17 +57,19 @@ const tooSmall = 7
 func (c *curve) walk(r *rows, start theta, part int, before *curve) {
 	th := withBeta(start, 0)
 	top := math.Inf(-1)
+	var ends ends
 	for k, size := range sizes {
 		if k > 0 && c.ll[part][k-1] < top-tooSmall {
 			// The likelihood falls from its top: larger sizes are out of the question.
 			c.ll[part][k] = math.Inf(-1)
 			continue
 		}
-		if before != nil && !math.IsInf(before.ll[part][k], -1) {
-			th = before.at[part][k]
+		if r.quick {
+			th = ends.next(th, k, part, before)
 		}
 		f := r.fit(withBeta(th, size), false, true)
 		th = f.th
+		ends.add(th)
 		det, va, vd := r.nuisance(&f)
 		c.ll[part][k] = f.ll - 0.5*det - 0.5*math.Log(r.priorA*r.priorD)
 		top = max(top, c.ll[part][k])
@@ -76,6 +78,34 @@ func (c *curve) walk(r *rows, start theta, part int, before *curve) {
 		}
 		c.at[part][k] = f.th
 	}
+}
+
+// ends are where the fits of the two sizes before ended: from these, or from where those
+// of a curve of much the same layers did, the next one's end is nearly known.
+type ends struct {
+	at [2]theta // the one before, and the one before that
+	n  int
+}
+
+func (e *ends) add(th theta) { e.at, e.n = [2]theta{th, e.at[0]}, e.n+1 }
+
+// next is where the fit of a size begins.
+func (e *ends) next(th theta, k, part int, before *curve) theta {
+	switch {
+	case before != nil && !math.IsInf(before.ll[part][k], -1):
+		th = before.at[part][k]
+		if e.n > 0 && e.n == k {
+			for a := range th {
+				th[a] += e.at[0][a] - before.at[part][k-1][a]
+			}
+		}
+	case e.n > 1 && e.n == k:
+		far := (sizes[k] - sizes[k-1]) / (sizes[k-1] - sizes[k-2])
+		for a := range th {
+			th[a] = e.at[0][a] + far*(e.at[0][a]-e.at[1][a])
+		}
+	}
+	return th
 }
 
 // nuisance gives the logarithm of the determinant of the information of a, c

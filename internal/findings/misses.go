@@ -120,12 +120,17 @@ func (r *rows) missCurve(always bool) (ll missCurve) {
 	a := 0.0
 	spares := make([]float64, len(o.count)) // chance that the hazard spares a layer
 	for k, size := range missSizes {
-		if always {
+		switch {
+		case r.quick && k > 0 && size == 2*missSizes[k-1]:
+			for i, s := range spares {
+				spares[i] = s * s
+			}
+		case always:
 			s := exp(-size)
 			for i := range spares {
 				spares[i] = s
 			}
-		} else {
+		default:
 			for i, x := range o.x {
 				spares[i] = exp(-size * x)
 			}
@@ -187,6 +192,7 @@ func (r *rows) missLevelQuick(a float64, spares []float64, always bool) (v, leve
 // near misses. spares is by bin.
 func (r *rows) evalMisses(a float64, spares []float64, always, wanted bool) (v, g, h float64) {
 	up := exp(a)
+	prod := 1.0 // of the chances of bins with one near miss, whose logarithm is taken at once
 	for i, m := range r.holds.count {
 		odds := r.missOdds[i] * up
 		left := 1 / (1 + odds)
@@ -204,7 +210,14 @@ func (r *rows) evalMisses(a float64, spares []float64, always, wanted bool) (v, 
 			}
 			hit := w * (1 - spares[i])
 			p := q + left*hit
-			if wanted {
+			switch {
+			case !wanted:
+			case r.quick && y == 1:
+				if prod *= p; prod < 1e-250 {
+					v += math.Log(prod)
+					prod = 1
+				}
+			default:
 				v += y * math.Log(p)
 			}
 			d := q * left * (1 - hit) / p
@@ -217,6 +230,7 @@ func (r *rows) evalMisses(a float64, spares []float64, always, wanted bool) (v, 
 		g -= rest * q
 		h += rest * q * left
 	}
+	v += math.Log(prod)
 	return v - a*a/(2*missVariance), g - a/missVariance, h + 1/missVariance
 }
 
