@@ -46,7 +46,8 @@ type plateState struct {
 
 type sweep struct {
 	h        *History
-	out      func(i int, x *Exposure) // takes each start's exposure
+	out      func(i int, x *Exposure) // takes each start's exposure, which is another's afterwards
+	x        Exposure                 // that one
 	settled  []int64                  // instants of starts; nil: as started
 	seq      int64
 	printers []printerState
@@ -149,9 +150,9 @@ func (s *sweep) run(end int64) {
 				s.probe(&s.printers[p.Printer], p.At, p.Plate, p.Side, p.Turned)
 			}
 		case started:
-			x := Exposure{At: at}
-			s.start(&h.Starts[i], &x)
-			s.out(i, &x)
+			s.x = Exposure{At: at}
+			s.start(&h.Starts[i], &s.x)
+			s.out(i, &s.x)
 		}
 		next[first]++
 		heads[first] = s.head(first, orders[first], lengths[first], next[first])

@@ -139,14 +139,13 @@ func (s *signs) of(other *signs) *signs {
 // learnMarks learns what marks say from the exposures' parts in the failures.
 func (e *study) learnMarks() {
 	l := e.f.l
-	var part [2][]float32
-	for c := range part {
-		part[c] = make([]float32, l.Len())
+	for k := range e.parts {
+		if e.parts[k] == nil {
+			e.parts[k] = make([]float32, l.Len())
+		}
+		clear(e.parts[k])
 	}
-	var chronic [3][]float32
-	for g := range chronic {
-		chronic[g] = make([]float32, l.Len())
-	}
+	part, chronic := e.parts[:2], e.parts[2:]
 	shares := make([][2][nSizes][]float32, len(e.curves))
 	parallel(len(e.curves), func(i int) { shares[i] = e.curves[i].shares() })
 	for i, c := range e.curves {

@@ -26,6 +26,7 @@ type study struct {
 	// Hazards by layer, once learned.
 	skipH, plateH, printerH []float32
 	misses                  *misses
+	parts                   [5][]float32  // of each cause, and of each group's hazards at every dose, in the failures: by layer
 	failed                  []int         // layers that failed, but for restarts
 	kappa                   [3][2]float64 // share of the hazards that shows as near misses, by group and component
 	x                       [2][]float32  // dose by cause and layer
