@@ -2,13 +2,26 @@ package assess
 
 import (
 	"runtime/debug"
+	"runtime/metrics"
 	"sync"
 )
 
 // leanPercent is how much may lie about while a farm is computed, in percent of what
 // is in use: that is some hundred megabytes on a large farm, without pointers, so that
-// collecting it more often costs little.
-const leanPercent = 30
+// collecting it more often costs little. Where less than leanFrom is in use, as much may
+// lie about.
+const (
+	leanPercent = 30
+	leanFrom    = 256 << 20
+)
+
+// light tells whether little is in use. It holds for a farm whose rows are kept alone:
+// what the others take is not there yet.
+func light() bool {
+	use := []metrics.Sample{{Name: "/memory/classes/heap/objects:bytes"}}
+	metrics.Read(use)
+	return use[0].Value.Uint64() < leanFrom
+}
 
 var lean struct {
 	sync.Mutex

@@ -102,7 +102,9 @@ type counts struct {
 
 // compute reads the farm and computes all of a view.
 func (a *Assessor) compute(ctx context.Context, q AsOf) (*view, error) {
-	defer leanly()()
+	if k := a.rows.Load(); k == nil || !k.Kept() || !light() {
+		defer leanly()()
+	}
 	data, err := a.read(ctx, q.At, q.KnownAt)
 	if err != nil {
 		return nil, err

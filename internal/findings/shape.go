@@ -208,5 +208,8 @@ func (e *study) voters(cause Cause) []int {
 		}
 	}
 	sortBy(all, func(i int) float64 { return e.curves[i].none() })
+	if e.thin != nil {
+		return all[:min(len(all), votersThinned)]
+	}
 	return all[:min(len(all), shapeVoters)]
 }

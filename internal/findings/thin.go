@@ -18,8 +18,9 @@ const (
 	heldForOne = 3     // layers that held for one that failed, at least
 	thinMost   = 16    // for how many a layer may stand
 
-	roundsThinned = 3 // in place of rounds
-	clearly       = 5 // lead in log-likelihood from which on a shape is not chosen again
+	roundsThinned = 3  // in place of rounds
+	votersThinned = 25 // in place of shapeVoters
+	clearly       = 5  // lead in log-likelihood from which on a shape is not chosen again
 )
 
 // thinning is a part of the layers: all that failed and every so-manieth of the rest.

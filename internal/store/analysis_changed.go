@@ -205,7 +205,7 @@ func (r *analysisReader) readChanged(s *Store, of int) (ok bool, err error) {
 func (r *analysisReader) findMid() error {
 	after := r.since.latest[listStarts]
 	var mid *time.Time
-	err := r.tx.QueryRow(r.ctx, "SELECT "+after+" + (max(started_at) - "+after+") * 2 / 3 FROM first_layers WHERE isfinite("+after+")").Scan(&mid)
+	err := r.tx.QueryRow(r.ctx, "SELECT "+after+" + (max(started_at) - "+after+") * 5 / 6 FROM first_layers WHERE isfinite("+after+")").Scan(&mid)
 	if mid != nil {
 		r.since.mid = sqlTime(*mid)
 	}

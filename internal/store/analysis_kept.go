@@ -66,6 +66,17 @@ func (k *KeptAnalysis) Analysis(ctx context.Context, at time.Time) (*Analysis, e
 	return r.a, nil
 }
 
+// Kept tells whether rows are kept, so that the next reading takes only what changed.
+func (k *KeptAnalysis) Kept() bool {
+	select {
+	case k.busy <- struct{}{}:
+		defer func() { <-k.busy }()
+		return k.rows != nil
+	default:
+		return false // it is being read
+	}
+}
+
 // Readings tells how often all was read, and how often only what had changed.
 func (k *KeptAnalysis) Readings() (whole, part int) {
 	k.busy <- struct{}{}
