@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"basecourse/internal/assess"
 	"basecourse/internal/farm"
 	"basecourse/internal/store"
 	"basecourse/internal/testdb"
@@ -37,7 +38,7 @@ func TestEvidenceIsKeptAndVerifiedByTheCommand(t *testing.T) {
 		Definitions struct{ Version int }
 		Coverage    struct{ Started, Graded int }
 	}
-	if err := json.Unmarshal([]byte(shown.stdout), &sheet); err != nil || sheet.Subject != "P-1" || sheet.Definitions.Version != 2 || sheet.Coverage.Started != 30 || sheet.Coverage.Graded != 30 {
+	if err := json.Unmarshal([]byte(shown.stdout), &sheet); err != nil || sheet.Subject != "P-1" || sheet.Definitions.Version != assess.DefinitionsVersion || sheet.Coverage.Started != 30 || sheet.Coverage.Graded != 30 {
 		t.Errorf("%v: %+v", err, sheet)
 	}
 	same := call(t, env, "", "findings", "--sheet", id, "--verify")
@@ -69,7 +70,7 @@ func TestEvidenceIsKeptAndVerifiedByTheCommand(t *testing.T) {
 	}
 	forged, _ := uuid.NewV7()
 	w := store.SheetWanted{ID: forged, SubjectKind: "printer", Tag: "P-1", Cause: "skipped_probing", At: as.At, KnownAt: as.KnownAt, Because: "asked"}
-	if err := st.KeepSheet(context.Background(), w, "quiet", "2", []byte(strings.Replace(as.Sheet, `"started":30`, `"started":31`, 1))); err != nil {
+	if err := st.KeepSheet(context.Background(), w, "quiet", strconv.Itoa(assess.DefinitionsVersion), []byte(strings.Replace(as.Sheet, `"started":30`, `"started":31`, 1))); err != nil {
 		t.Fatal(err)
 	}
 	if r := call(t, env, "", "findings", "--sheet", forged.String(), "--verify"); r.code != 1 || !strings.Contains(r.stdout, "kept 31, now 30") || !strings.Contains(r.stderr, "differs") {
