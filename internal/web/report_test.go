@@ -8,6 +8,7 @@ import (
 	"io"
 	"net/http"
 	"net/url"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -50,7 +51,7 @@ func TestEvidenceIsKeptAndComesOutTheSame(t *testing.T) {
 		t.Errorf("the finding's page leads to %d sheets", len(links))
 	}
 	text := webtest.Text(wei.Page(page).One("main"))
-	for _, want := range []string{"Evidence: P-001, skipped probing", "What is left out", "Plain and adjusted", "Within strata", "Had it been counted otherwise", "Strict graders left out", "What would change our mind", "Definitions, version 2", "Drawn by lot"} {
+	for _, want := range []string{"Evidence: P-001, skipped probing", "What is left out", "Plain and adjusted", "Within strata", "Had it been counted otherwise", "Strict graders left out", "What would change our mind", "Definitions, version " + strconv.Itoa(assess.DefinitionsVersion), "Drawn by lot"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the sheet does not say %q", want)
 		}
