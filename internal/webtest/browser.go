@@ -13,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/page"
@@ -121,6 +122,10 @@ func (d *Device) Restart() {
 	d.t.Helper()
 	d.end()
 	d.start()
+	// A browser that was not let end in time takes itself for crashed and keeps them.
+	if _, err := chromedp.Call(d.ctx, network.ClearBrowserCookies, cdp.Empty{}); err != nil {
+		d.t.Fatal(err)
+	}
 }
 
 // Tab opens a tab, signed in as a client (nil: as the device is).
