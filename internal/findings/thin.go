@@ -1,17 +1,18 @@
 package findings
 
-// A large farm need not be gone through whole again and again. What the failures say is
-// limited by the failures, not by the layers that held: beyond a few of those for each
-// failure, more of them hardly tell more (with m of them for one the variance of a level
-// is 1 + 1/m times the least there can be). So where there are many layers the fleet
-// model, and the questions as long as they are only learned from, take all failures and a
-// share of the rest, each of which counts for as many as it stands for (Breslow & Day
-// 1980, Statistical methods in cancer research I, ch. 1 and 5, on controls per case; the
-// weights are those of Horvitz & Thompson 1952, JASA 47:663-685; from memory). The last
-// round, and all that is said of a question, rest on every layer.
+// A large farm's model need not go through all layers again and again. What the failures
+// say is limited by the failures, not by the layers that held: beyond a few of those for
+// each failure, more of them hardly tell more (with m of them for one the variance of a
+// level is 1 + 1/m times the least there can be). So where there are many layers the fleet
+// model takes all failures and a share of the rest, each of which counts for as many as it
+// stands for (Breslow & Day 1980, Statistical methods in cancer research I, ch. 1 and 5, on
+// controls per case; the weights are those of Horvitz & Thompson 1952, JASA 47:663-685; from
+// memory). The questions rest on every layer: to thin theirs too saves little and misleads
+// where grip marks go their own way.
 //
-// Which layers are taken is told by what they are, not by where they stand: a layer more
-// or less leaves the others where they were.
+// Which layers are taken is told by their time and printer, not by where they stand: a
+// layer more or less leaves the others where they were. A printer whose tag comes before
+// others moves their numbers, and then the draw is another.
 
 const (
 	thinFrom   = 50000 // layers from which on they are thinned
@@ -27,7 +28,6 @@ const (
 type thinning struct {
 	at   []int32 // which
 	each float64 // for how many each of the rest stands
-	in   []bool  // by layer: whether it is one of them
 }
 
 // thinned thins layers out; nil where all are taken. from is the number of layers from
@@ -50,10 +50,9 @@ func thinned(l *Layers, from int) *thinning {
 	if each == 1 || fails == 0 {
 		return nil
 	}
-	t := &thinning{each: float64(each), in: make([]bool, n), at: make([]int32, 0, fails+2*(n-fails)/each)}
+	t := &thinning{each: float64(each), at: make([]int32, 0, fails+2*(n-fails)/each)}
 	for i, failed := range l.Failed {
 		if failed || mixed(uint64(l.At[i])^uint64(l.Printer[i])<<48)&uint64(each-1) == 0 {
-			t.in[i] = true
 			t.at = append(t.at, int32(i))
 		}
 	}
