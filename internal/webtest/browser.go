@@ -122,7 +122,8 @@ func (d *Device) Restart() {
 	d.t.Helper()
 	d.end()
 	d.start()
-	// A browser that was not let end in time takes itself for crashed and keeps them.
+	// At times one was still signed in (seen in a farm kept of a failed test), maybe
+	// because a browser that was not let end in time takes itself for crashed.
 	if _, err := chromedp.Call(d.ctx, network.ClearBrowserCookies, cdp.Empty{}); err != nil {
 		d.t.Fatal(err)
 	}
