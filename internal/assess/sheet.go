@@ -18,8 +18,9 @@ import (
 // a sheet kept before says that it was worked out otherwise.
 //
 // A sheet that was kept is worked out anew by its own version: 1 had nothing of lots, up
-// to 2 the model of a large farm was fitted to all its layers.
-const DefinitionsVersion = 3
+// to 2 the model of a large farm was fitted to all its layers, up to 3 a plate was not
+// known to get dull without harm.
+const DefinitionsVersion = 4
 
 // About names a question.
 type About struct{ Kind, Subject, Cause string }
@@ -253,7 +254,7 @@ func (a *Assessor) sheetsBy(ctx context.Context, version int, at, knownAt time.T
 	}
 	w := &sheetWork{a: a, q: q, version: version, data: data, ex: exposure.Of(&data.History)}
 	w.base, w.zone = begun(q, data)
-	w.base.unthinned = version < 3
+	w.base.unthinned, w.base.noGrime = version < 3, version < 4
 	if w.base.cases, err = a.casesKnown(ctx, q.KnownAt); err != nil {
 		return nil, err
 	}

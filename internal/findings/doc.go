@@ -12,7 +12,8 @@
 // are taken as drawn from one distribution with a spike at none, learned from
 // the farm (empirical Bayes), and a subject may be bad at every dose: a worn
 // plate, a rough printer. Layers that held but did not grip well (near misses) bear
-// witness to what the failures say about a cleaning gap. What comes out for each
+// witness to what the failures say about a cleaning gap, as far as they are found where
+// layers fail: plates also get dull without harm. What comes out for each
 // question is the chance that nothing worth mentioning is avoidable, and how many
 // failures a valid probe (a clean plate) at every start would have avoided.
 //

@@ -60,6 +60,7 @@ type Options struct {
 	FalseDiscoveryRate float64 // 0.05
 	LeastAvoidable     float64 // failures per 100 below which nothing is raised
 	Unthinned          bool    // all layers are gone through each time, however many there are
+	NoGrime            bool    // near misses are taken to come of nothing but what makes layers fail
 }
 
 // thinFrom is the number of layers from which on they are thinned.
@@ -138,7 +139,7 @@ func Evaluate(l *Layers, printers, plates int, gapSplit float64, opt Options) []
 // Learn answers every question as Evaluate does, and gives what the same fit
 // tells of starts to come.
 func Learn(l *Layers, printers, plates int, gapSplit float64, opt Options) ([]Question, *Model) {
-	e := newStudy(l, printers, plates, opt.thinFrom())
+	e := newStudy(l, printers, plates, opt)
 	parallel(len(e.qs), func(i int) { e.count(i, gapSplit) })
 	e.run()
 	m := e.model()

@@ -7,7 +7,7 @@ import "math"
 // also nearly spoils others, whose number is another witness. They have a fleet
 // model and a subject's level of their own; how large a share κ of an exposure's
 // hazard shows as near misses is learned from the farm, and is none where the
-// two do not go together. Grip marks with contamination and without are told
+// two do not go together (grime.go says how that is told). Grip marks with contamination and without are told
 // apart: how much commoner each is under the exposure is learned as well, within
 // bands of the gap, since plates get dull with the gap whether or not it matters.
 // Near misses alone raise nothing (see failuresAlone). They bear on cleaning
@@ -273,13 +273,17 @@ func (c *curve) addMissesLike(other *curve) {
 
 // withMisses adds the near misses' likelihood at a share κ of the hazards, by
 // component.
-func (c *curve) withMisses(kappa [2]float64) {
+func (c *curve) withMisses(b *bearing) {
 	if !c.missed {
+		return
+	}
+	if b.grime != nil {
+		c.withGrime(b)
 		return
 	}
 	for part := range c.ll {
 		for k, size := range sizes {
-			c.ll[part][k] = c.fails[part][k] + c.miss[part].at(kappa[part]*size)
+			c.ll[part][k] = c.fails[part][k] + c.miss[part].at(b.kappa[part]*size)
 		}
 	}
 }
@@ -305,8 +309,8 @@ var kappas = [...]float64{0, 0.1, 0.25, 0.4, 0.6, 0.9}
 const kappaCost = 2
 
 // learnKappa chooses the shares of a group's hazards that show as near misses by
-// the likelihood of all its subjects, and takes the near misses in.
-func learnKappa(cs []*curve, p *prior) (best [2]float64) {
+// the likelihood of all its subjects, and takes the near misses in. It knows of no grime.
+func learnKappa(cs []*curve, p *prior) (best bearing) {
 	// What a subject's data are worth under a component depends on its own share alone.
 	var parts [2][len(kappas)][]float64
 	for part := range parts {
@@ -326,12 +330,12 @@ func learnKappa(cs []*curve, p *prior) (best [2]float64) {
 				s += logSum(parts[byDose][d][i], parts[always][a][i])
 			}
 			if s > top {
-				top, best = s, [2]float64{dose, chronic}
+				top, best.kappa = s, [2]float64{dose, chronic}
 			}
 		}
 	}
 	for _, c := range cs {
-		c.withMisses(best)
+		c.withMisses(&best)
 	}
 	return best
 }
@@ -378,7 +382,7 @@ func (e *study) learnMisses() {
 			continue
 		}
 		b := band(CleaningGap, l, i)
-		h := m.ratio[b][kind] * (e.kappa[plateGap][byDose]*float64(e.plateH[i]) + e.kappa[printerGap][byDose]*float64(e.printerH[i]))
+		h := m.ratio[b][kind] * (e.bears[plateGap].kappa[byDose]*float64(e.plateH[i]) + e.bears[printerGap].kappa[byDose]*float64(e.printerH[i]))
 		count[b][kind]++
 		resp[b][kind] += h / (h + float64(m.expect[i]))
 	}

@@ -175,7 +175,7 @@ func (e *study) chooseShapes() {
 					c = r.curveLike(firsts[v], &nulls[v])
 					c.addMissesLike(firsts[v])
 				}
-				votes[v] = c.vote(&e.prior[g], e.kappa[g])
+				votes[v] = c.vote(&e.prior[g], &e.bears[g])
 			})
 			sum := 0.0
 			for _, v := range votes {
@@ -193,9 +193,9 @@ func (e *study) chooseShapes() {
 }
 
 // vote is the logarithm of the chance of a curve's data; the curve stays as it is.
-func (c *curve) vote(p *prior, kappa [2]float64) float64 {
+func (c *curve) vote(p *prior, b *bearing) float64 {
 	v := *c
-	v.withMisses(kappa)
+	v.withMisses(b)
 	return v.posterior(p)
 }
 

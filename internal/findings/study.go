@@ -26,10 +26,11 @@ type study struct {
 	// Hazards by layer, once learned.
 	skipH, plateH, printerH []float32
 	misses                  *misses
-	parts                   [5][]float32  // of each cause, and of each group's hazards at every dose, in the failures: by layer
-	failed                  []int         // layers that failed, but for restarts
-	kappa                   [3][2]float64 // share of the hazards that shows as near misses, by group and component
-	x                       [2][]float32  // dose by cause and layer
+	parts                   [5][]float32 // of each cause, and of each group's hazards at every dose, in the failures: by layer
+	failed                  []int        // layers that failed, but for restarts
+	bears                   [3]bearing   // how near misses come about, by group
+	noGrime                 bool         // see Options
+	x                       [2][]float32 // dose by cause and layer
 	spread                  [2]*spread
 	shape                   [2]int
 	clear                   [2]bool    // whether the shape leads by far
@@ -55,10 +56,11 @@ const (
 	plateGap
 )
 
-// newStudy begins one; from is the number of layers from which on they are thinned.
-func newStudy(l *Layers, printers, plates, from int) *study {
+// newStudy begins one.
+func newStudy(l *Layers, printers, plates int, opt Options) *study {
 	l = l.gathered(printers, plates)
-	e := &study{printers: printers, plates: plates, thin: thinned(l, from)}
+	from := opt.thinFrom()
+	e := &study{printers: printers, plates: plates, thin: thinned(l, from), noGrime: opt.NoGrime}
 	beside( // parts of each keep one core busy only
 		func() { e.f = fitFleet(l, printers, plates, fleetSteps, e.thin); e.f.share() },
 		func() { e.misses = fitMisses(l, printers, plates, from) },
@@ -251,7 +253,11 @@ func (e *study) round(all, last bool) {
 		cs := byGroup[g]
 		e.prior[g] = learnPrior(cs, 0)
 		if g != printerProbing {
-			e.kappa[g] = learnKappa(cs, &e.prior[g])
+			if e.noGrime {
+				e.bears[g] = learnKappa(cs, &e.prior[g])
+			} else {
+				e.bears[g] = learnBearing(cs, &e.prior[g])
+			}
 			e.prior[g] = learnPrior(cs, 0)
 		}
 		e.learnSpread(g, cs)
@@ -304,7 +310,7 @@ func (e *study) weigh() {
 		}
 		if g != printerProbing {
 			for _, c := range cs {
-				c.withMisses(e.kappa[g])
+				c.withMisses(&e.bears[g])
 			}
 		}
 		e.prior[g] = learnPrior(cs, doubt)

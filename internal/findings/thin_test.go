@@ -142,7 +142,7 @@ func TestAThinnedFleetIsNearThatOfAllLayers(t *testing.T) {
 // Fits that take their last step unseen end where others do.
 func TestQuickFitsEndWhereOthersDo(t *testing.T) {
 	l, sc := thinFarm(t)
-	e := newStudy(l, sc.Printers, sc.Plates, thinFrom)
+	e := newStudy(l, sc.Printers, sc.Plates, Options{})
 	parallel(len(e.qs), func(i int) { e.count(i, 4) })
 	e.run()
 	worst, worstMiss := 0.0, 0.0

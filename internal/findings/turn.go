@@ -13,7 +13,7 @@ type Weighed struct {
 
 // Weigh answers every question as Evaluate does, and keeps what the answers rest on.
 func Weigh(l *Layers, printers, plates int, gapSplit float64, opt Options) ([]Question, *Weighed) {
-	e := newStudy(l, printers, plates, opt.thinFrom())
+	e := newStudy(l, printers, plates, opt)
 	parallel(len(e.qs), func(i int) { e.count(i, gapSplit) })
 	e.run()
 	return e.answer(opt), &Weighed{e, opt}
@@ -88,7 +88,7 @@ func (w *Weighed) with(i, k int, exposed, failed bool) Question {
 	c := r.curveOver(&null, nil)
 	g := e.group(i)
 	c.addMisses(g)
-	c.withMisses(e.kappa[g])
+	c.withMisses(&e.bears[g])
 	c.posterior(&e.prior[g])
 	e.evidence[i] = c
 	for j := range e.qs {
