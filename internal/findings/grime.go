@@ -54,25 +54,27 @@ func (c *curve) mostMiss() float64 {
 	return top
 }
 
-// withGrime adds the near misses' likelihood, averaged over what grime there may be.
+// withGrime adds the near misses' likelihood, averaged over what grime there may be, less
+// that without a hazard: what grime explains by itself says nothing, of a size as little
+// as of a shape.
 func (c *curve) withGrime(b *bearing) {
 	top := c.mostMiss()
+	average := func(part int, hazard float64) float64 {
+		sum := 0.0
+		for s, share := range b.grime {
+			if share > grimeLeast {
+				sum += share * exp(c.missOf(part, hazard, s)-top)
+			}
+		}
+		return math.Log(max(sum, 1e-300))
+	}
+	none := average(byDose, 0)
 	for part := range c.ll {
-		var v float64
 		for k, size := range sizes {
-			if c.ll[part][k] = c.fails[part][k]; math.IsInf(c.ll[part][k], -1) {
-				continue
+			c.ll[part][k] = c.fails[part][k]
+			if b.kappa[part] > 0 && !math.IsInf(c.fails[part][k], -1) {
+				c.ll[part][k] += average(part, b.kappa[part]*size) - none
 			}
-			if k == 0 || v == 0 || b.kappa[part] > 0 { // otherwise that of the size before
-				sum := 0.0
-				for s, share := range b.grime {
-					if share > grimeLeast {
-						sum += share * exp(c.missOf(part, b.kappa[part]*size, s)-top)
-					}
-				}
-				v = top + math.Log(max(sum, 1e-300))
-			}
-			c.ll[part][k] += v
 		}
 	}
 }

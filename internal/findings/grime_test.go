@@ -73,7 +73,7 @@ func TestNearMissesAreToldFromGrimeByWhoFails(t *testing.T) {
 	}
 }
 
-// The sums are taken over one largest chance and by runs of alike sizes: held against
+// The sums are taken over one largest chance, and left out where nothing shows: held against
 // the same written straight.
 func TestGrimeIsAveragedOver(t *testing.T) {
 	c := subjects(rand.New(rand.NewPCG(3, 4)), 1, func(int) (float64, float64) { return 0.05, 0.03 })[0]
@@ -86,8 +86,9 @@ func TestGrimeIsAveragedOver(t *testing.T) {
 		c.withMisses(&bearing{kappa: kappa, grime: &g})
 		for part := range c.ll {
 			for k, size := range sizes {
-				sum := 0.0
+				sum, none := 0.0, 0.0
 				for s, share := range g {
+					none += share * math.Exp(c.miss[byDose][s])
 					miss := c.miss[byDose].at(kappa[byDose]*size + missSizes[s])
 					if part == always {
 						miss = c.miss[byDose][s]
@@ -97,7 +98,7 @@ func TestGrimeIsAveragedOver(t *testing.T) {
 					}
 					sum += share * math.Exp(miss)
 				}
-				if want := c.fails[part][k] + math.Log(sum); math.Abs(c.ll[part][k]-want) > 1e-9 && !math.IsInf(want, -1) || math.IsInf(want, -1) != math.IsInf(c.ll[part][k], -1) {
+				if want := c.fails[part][k] + math.Log(sum) - math.Log(none); math.Abs(c.ll[part][k]-want) > 1e-9 && !math.IsInf(want, -1) || math.IsInf(want, -1) != math.IsInf(c.ll[part][k], -1) {
 					t.Errorf("shares %v, component %d, size %g: %.6f, want %.6f", kappa, part, size, c.ll[part][k], want)
 				}
 			}
