@@ -28,6 +28,8 @@ const (
 	grimeSmooth  = 0.01 // and of one of each size
 	grimeTurns   = 3    // at most so often shares and grime are learned in turn
 	grimeLeast   = 1e-9 // share below which a size is left out
+
+	bearingCost = 1 // what kappaCost is where grime is not known of
 )
 
 // missOf is the log-likelihood of a subject's near misses at a hazard of a component and
@@ -105,7 +107,7 @@ func learnBearing(cs []*curve, p *prior) bearing {
 		before, top := best, math.Inf(-1)
 		for d, dose := range kappas {
 			for a, chronic := range kappas {
-				if s := g.worth(parts[byDose][d], parts[always][a]) - kappaCost*(dose+chronic); s > top {
+				if s := g.worth(parts[byDose][d], parts[always][a]) - bearingCost*(dose+chronic); s > top {
 					top, best = s, [2]int{d, a}
 				}
 			}
