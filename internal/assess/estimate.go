@@ -97,7 +97,7 @@ func gather(v *view, data *store.Analysis, at known, ex []exposure.Exposure, zon
 	}
 	midnight := v.midnight.UnixMicro()
 	first, end := span(h.Starts, from.UnixMicro(), to.UnixMicro())
-	opt := findings.Options{FalseDiscoveryRate: FalseDiscoveryRate, LeastAvoidable: data.Settings.Number("least_avoidable"), Unthinned: v.unthinned, NoGrime: v.noGrime}
+	opt := findings.Options{FalseDiscoveryRate: FalseDiscoveryRate, LeastAvoidable: data.Settings.Number("least_avoidable"), Unthinned: v.unthinned, Credulous: v.credulous}
 	printers, plates := len(data.Printers), h.Plates
 	gather := func(without func(i int) bool) *gathered {
 		label := func(i int) findings.Label {

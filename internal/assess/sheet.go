@@ -254,7 +254,7 @@ func (a *Assessor) sheetsBy(ctx context.Context, version int, at, knownAt time.T
 	}
 	w := &sheetWork{a: a, q: q, version: version, data: data, ex: exposure.Of(&data.History)}
 	w.base, w.zone = begun(q, data)
-	w.base.unthinned, w.base.noGrime = version < 3, version < 4
+	w.base.unthinned, w.base.credulous = version < 3, version < 4
 	if w.base.cases, err = a.casesKnown(ctx, q.KnownAt); err != nil {
 		return nil, err
 	}

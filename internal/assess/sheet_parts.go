@@ -281,7 +281,7 @@ func (w *sheetWork) variant(data *store.Analysis, fitted bool) *view {
 	q.From, q.To = w.base.from, w.base.to
 	v, zone := begun(q, data)
 	v.fitFrom, v.fitTo = w.fit.from, w.fit.to
-	v.unthinned, v.noGrime = w.base.unthinned, w.base.noGrime
+	v.unthinned, v.credulous = w.base.unthinned, w.base.credulous
 	ex := exposure.Of(&data.History)
 	v.window(data, ex)
 	v.count()

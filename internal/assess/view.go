@@ -39,7 +39,7 @@ type view struct {
 	graders          []int32 // numbers of people, by index
 	apart            bool    // its fit is of a midnight long ago, and not kept
 	unthinned        bool    // its fit goes through all layers, as sheets of old did
-	noGrime          bool    // its fit knows of no grime, as sheets of old did
+	credulous        bool    // its fit knows of no grime, as sheets of old did
 
 	once  sync.Once // makes the three below, which many callers share
 	items []Finding

@@ -60,7 +60,7 @@ type Options struct {
 	FalseDiscoveryRate float64 // 0.05
 	LeastAvoidable     float64 // failures per 100 below which nothing is raised
 	Unthinned          bool    // all layers are gone through each time, however many there are
-	NoGrime            bool    // near misses are taken to come of nothing but what makes layers fail
+	Credulous          bool    // near misses come of nothing but what makes layers fail, and a lone finding is believed like others
 }
 
 // thinFrom is the number of layers from which on they are thinned.
@@ -90,6 +90,8 @@ type Question struct {
 	Avoidable                    float64 // per 100 of N
 	AvoidableLow, AvoidableHigh  float64
 	None                         float64 // chance that nothing worth mentioning is avoidable
+
+	lone bool // no effect of its kind is believed in on this farm
 }
 
 // Limits under which the evidence is too little (findings were measured to

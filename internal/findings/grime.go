@@ -29,7 +29,7 @@ const (
 	grimeTurns   = 3    // at most so often shares and grime are learned in turn
 	grimeLeast   = 1e-9 // share below which a size is left out
 
-	bearingCost = 1 // what kappaCost is where grime is not known of
+	bearingCost = 1 // holds the shares back, as kappaCost does, which must also stand for grime
 )
 
 // missOf is the log-likelihood of a subject's near misses at a hazard of a component and

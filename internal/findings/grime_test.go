@@ -116,13 +116,28 @@ func TestGrimeThatDoesNoHarmRaisesNothing(t *testing.T) {
 	l, _ := layersOf(simfarm.Run(sc, 601503).Columns())
 	for _, none := range []bool{true, false} {
 		raised := 0
-		for _, q := range Evaluate(l, sc.Printers, sc.Plates, medianGap(l), Options{FalseDiscoveryRate: 0.05, LeastAvoidable: 0.5, NoGrime: none}) {
+		for _, q := range Evaluate(l, sc.Printers, sc.Plates, medianGap(l), Options{FalseDiscoveryRate: 0.05, LeastAvoidable: 0.5, Credulous: none}) {
 			if q.State == Raised {
 				raised++
 			}
 		}
 		if raised > 0 != none {
 			t.Errorf("grime not known of %t: %d raised", none, raised)
+		}
+	}
+}
+
+// What stands alone is doubted as the fits say; beside others of its kind less.
+func TestALoneFindingKeepsItsOdds(t *testing.T) {
+	for _, c := range []struct {
+		lone bool
+		none float64
+		want State
+	}{{true, 0.04, Raised}, {true, 0.07, Watching}, {false, 0.07, Raised}, {false, 0.12, Watching}} {
+		qs := []Question{{State: Quiet, None: c.none, Avoidable: 3, lone: c.lone}}
+		decide(qs, Options{FalseDiscoveryRate: 0.05, LeastAvoidable: 0.5})
+		if qs[0].State != c.want {
+			t.Errorf("%+v: %s, q %.3f", c, qs[0].State, qs[0].Q)
 		}
 	}
 }

@@ -38,6 +38,15 @@ type curve struct {
 // prior is the distribution of effects of a group of questions.
 type prior struct{ share grid }
 
+// effects is the share of subjects with a hazard that grows with the dose.
+func (p *prior) effects() float64 {
+	s := 0.0
+	for _, v := range p.share[byDose][1:] {
+		s += v
+	}
+	return s
+}
+
 // learnPrior finds a group's prior by EM and leaves every curve's posterior.
 // The pseudo-counts stand for a subject without an effect, and the first few
 // subjects' worth of an effect is doubted: among hundreds, somebody always

@@ -23,13 +23,14 @@ type study struct {
 	priorA             [3]float64 // by group
 	priorD             [3]float64
 	prior              [3]prior
+	lone               [3]bool // see Question
 	// Hazards by layer, once learned.
 	skipH, plateH, printerH []float32
 	misses                  *misses
 	parts                   [5][]float32 // of each cause, and of each group's hazards at every dose, in the failures: by layer
 	failed                  []int        // layers that failed, but for restarts
 	bears                   [3]bearing   // how near misses come about, by group
-	noGrime                 bool         // see Options
+	credulous               bool         // see Options
 	x                       [2][]float32 // dose by cause and layer
 	spread                  [2]*spread
 	shape                   [2]int
@@ -42,6 +43,9 @@ const (
 	rounds    = 4
 	doubt     = 2   // subjects' worth of an effect that are not believed in the end
 	leastReal = 0.2 // avoidable failures per 100 below which nothing is the matter
+	// leastBelieved is how many subjects' worth of an effect must be believed for a
+	// farm to have any.
+	leastBelieved = 0.25
 
 	// Variances of a and δ before anything is learned: subjects are taken to be
 	// alike, but for the few that are bad at every dose (see prior).
@@ -60,7 +64,7 @@ const (
 func newStudy(l *Layers, printers, plates int, opt Options) *study {
 	l = l.gathered(printers, plates)
 	from := opt.thinFrom()
-	e := &study{printers: printers, plates: plates, thin: thinned(l, from), noGrime: opt.NoGrime}
+	e := &study{printers: printers, plates: plates, thin: thinned(l, from), credulous: opt.Credulous}
 	beside( // parts of each keep one core busy only
 		func() { e.f = fitFleet(l, printers, plates, fleetSteps, e.thin); e.f.share() },
 		func() { e.misses = fitMisses(l, printers, plates, from) },
@@ -253,7 +257,7 @@ func (e *study) round(all, last bool) {
 		cs := byGroup[g]
 		e.prior[g] = learnPrior(cs, 0)
 		if g != printerProbing {
-			if e.noGrime {
+			if e.credulous {
 				e.bears[g] = learnKappa(cs, &e.prior[g])
 			} else {
 				e.bears[g] = learnBearing(cs, &e.prior[g])
@@ -314,6 +318,7 @@ func (e *study) weigh() {
 			}
 		}
 		e.prior[g] = learnPrior(cs, doubt)
+		e.lone[g] = !e.credulous && e.prior[g].effects()*float64(len(cs)) < leastBelieved
 	})
 }
 
@@ -387,6 +392,7 @@ func (e *study) conclude(i int) {
 		return
 	}
 	e.odds(q, c.r)
+	q.lone = e.lone[e.group(i)]
 	for k, p := range c.post[byDose] {
 		if p > 0 && 100*c.r.avoidable(&c.at[byDose][k], false)/c.r.n <= leastReal {
 			q.None += p
