@@ -12,19 +12,24 @@ const (
 	// avoidable may be for a single question, however clear the others are.
 	alone = 7
 	// overdoubt is what the odds of nothing being avoidable are taken by: the prior
-	// doubts the first effects of a farm, and on 68 simulated farms (seeds from
-	// 600000 and 640000 on) nothing was the matter about half as often as the fits said.
-	// So it was where a farm had effects; where none is believed in but the one at
-	// hand, its odds are left as they are.
-	overdoubt = 0.5
+	// doubts the first effects of a farm, and on simulated farms (seeds from 600000
+	// and 640000 on) that had any nothing was the matter less than half as often as
+	// the fits said.
+	overdoubt = 0.4
+	// lone is that where no effect of the kind is believed in but the one at hand: its
+	// odds are left as they are.
+	lone = 1
+	// credulous is that of definitions up to 3, for all.
+	credulous = 0.5
 )
 
 // nothing is the chance that nothing worth mentioning is avoidable, its odds set right.
 func (q *Question) nothing() float64 {
-	if q.lone {
-		return q.None
+	by := q.odds
+	if by == 0 {
+		by = overdoubt
 	}
-	return overdoubt * q.None / (overdoubt*q.None + 1 - q.None)
+	return by * q.None / (by*q.None + 1 - q.None)
 }
 
 // decide turns the evidence of all questions into q-values and states. q is the

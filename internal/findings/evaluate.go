@@ -91,7 +91,7 @@ type Question struct {
 	AvoidableLow, AvoidableHigh  float64
 	None                         float64 // chance that nothing worth mentioning is avoidable
 
-	lone bool // no effect of its kind is believed in on this farm
+	odds float64 // what the odds of that are taken by; 0: overdoubt
 }
 
 // Limits under which the evidence is too little (findings were measured to
@@ -189,10 +189,10 @@ func needs(q *Question, plain int) int {
 	return max(1, int(m))
 }
 
-// odds fits the penalised logistic regression that describes the effect on the
+// describe fits the penalised logistic regression that describes the effect on the
 // odds: offset, intercept, time and the exposure's slope, which is shrunken
 // towards the fleet's slope with the fleet's variance.
-func (e *study) odds(q *Question, r *rows) {
+func (e *study) describe(q *Question, r *rows) {
 	mean, v := e.slopeMean[q.Cause], e.slopeVar[q.Cause]
 	v = max(v, 0.01)
 	var a, c, b float64

@@ -130,11 +130,12 @@ func TestGrimeThatDoesNoHarmRaisesNothing(t *testing.T) {
 // What stands alone is doubted as the fits say; beside others of its kind less.
 func TestALoneFindingKeepsItsOdds(t *testing.T) {
 	for _, c := range []struct {
-		lone bool
-		none float64
-		want State
-	}{{true, 0.04, Raised}, {true, 0.07, Watching}, {false, 0.07, Raised}, {false, 0.12, Watching}} {
-		qs := []Question{{State: Quiet, None: c.none, Avoidable: 3, lone: c.lone}}
+		odds, none float64
+		want       State
+	}{
+		{lone, 0.04, Raised}, {lone, 0.07, Watching}, {overdoubt, 0.07, Raised}, {overdoubt, 0.12, Watching}, {credulous, 0.1, Watching}, {credulous, 0.09, Raised},
+	} {
+		qs := []Question{{State: Quiet, None: c.none, Avoidable: 3, odds: c.odds}}
 		decide(qs, Options{FalseDiscoveryRate: 0.05, LeastAvoidable: 0.5})
 		if qs[0].State != c.want {
 			t.Errorf("%+v: %s, q %.3f", c, qs[0].State, qs[0].Q)

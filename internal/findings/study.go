@@ -23,7 +23,7 @@ type study struct {
 	priorA             [3]float64 // by group
 	priorD             [3]float64
 	prior              [3]prior
-	lone               [3]bool // see Question
+	odds               [3]float64 // see overdoubt, by group
 	// Hazards by layer, once learned.
 	skipH, plateH, printerH []float32
 	misses                  *misses
@@ -318,7 +318,12 @@ func (e *study) weigh() {
 			}
 		}
 		e.prior[g] = learnPrior(cs, doubt)
-		e.lone[g] = !e.credulous && e.prior[g].effects()*float64(len(cs)) < leastBelieved
+		switch e.odds[g] = overdoubt; {
+		case e.credulous:
+			e.odds[g] = credulous
+		case e.prior[g].effects()*float64(len(cs)) < leastBelieved:
+			e.odds[g] = lone
+		}
 	})
 }
 
@@ -391,8 +396,8 @@ func (e *study) conclude(i int) {
 	if c == nil {
 		return
 	}
-	e.odds(q, c.r)
-	q.lone = e.lone[e.group(i)]
+	e.describe(q, c.r)
+	q.odds = e.odds[e.group(i)]
 	for k, p := range c.post[byDose] {
 		if p > 0 && 100*c.r.avoidable(&c.at[byDose][k], false)/c.r.n <= leastReal {
 			q.None += p
