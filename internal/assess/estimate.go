@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"hash"
 	"math"
+	"slices"
 	"sync"
 	"time"
 
@@ -141,17 +142,10 @@ func before(data *store.Analysis, t int64) (h *exposure.History, same bool) {
 	part.Services = cut(all.Services, t, func(s *exposure.Service) int64 { return s.At })
 	same = len(part.Starts) == len(all.Starts) && len(part.Probes) == len(all.Probes) && len(part.Skips) == len(all.Skips) &&
 		len(part.Cleanings) == len(all.Cleanings) && len(part.Fittings) == len(all.Fittings) && len(part.Services) == len(all.Services)
-	copied := false
-	for i := range part.Starts {
-		if part.Starts[i].GradedAt < t {
-			continue
-		}
-		if !copied {
-			part.Starts, copied, same = append([]exposure.Start(nil), part.Starts...), true, false
-		}
-		part.Starts[i].GradedAt, part.Starts[i].Failed = 0, false
+	if same = same && !slices.ContainsFunc(part.Starts, func(s exposure.Start) bool { return s.GradedAt >= t }); !same {
+		part.GradedBefore = t
 	}
-	copied = false
+	copied := false
 	for i := range part.Fittings {
 		if part.Fittings[i].Removed < t {
 			continue

@@ -3,12 +3,16 @@
 package assess_test
 
 import (
-	"bytes"
+	"bufio"
 	"context"
+	"crypto/sha256"
 	"fmt"
+	"io"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"runtime"
+	"strconv"
 	"strings"
 	"syscall"
 	"testing"
@@ -99,24 +103,8 @@ func weeksWorkedIn(t *testing.T, cluster *localdb.Cluster, name string) (week, d
 		t.Fatal(err)
 	}
 	end := frame.LatestStart.Truncate(24 * time.Hour).Add(23 * time.Hour) // later on the last day
-	answer := func(a *assess.Assessor, at time.Time) (cost, []byte) {
-		t.Helper()
-		runtime.GC() // neither server collects what the other left
-		begun, used := time.Now(), processorTime(t)
-		f, err := a.Findings(ctx, assess.AsOf{At: at})
-		if err != nil {
-			t.Fatal(err)
-		}
-		took := cost{time.Since(begun), processorTime(t) - used}
-		r, err := a.Risks(ctx, assess.AsOf{At: at})
-		if err != nil {
-			t.Fatal(err)
-		}
-		return took, append(f.JSON(), r.JSON()...)
-	}
-	kept := assess.New(s)
-	kept.Keep()
-	first, _ := answer(kept, end)
+	kept, anew := answering(t, cluster.URL(name), true), answering(t, cluster.URL(name), false)
+	first, _ := kept.answer(t, end)
 	t.Logf("first answer, all read and fitted: %v", first)
 	recorded, written := countRecords(t, admin), 0
 	var parts, wholes, todays, wholeTodays []cost
@@ -126,29 +114,22 @@ func weeksWorkedIn(t *testing.T, cluster *localdb.Cluster, name string) (week, d
 		end = end.AddDate(0, 0, 7)
 		settle(t, admin)
 		var wholeTook cost
-		var want []byte
+		var want string
 		if k%2 == 1 {
-			wholeTook, want = answer(assess.New(s), end)
+			wholeTook, want = anew.answer(t, end)
 		}
-		partTook, got := answer(kept, end)
-		if k == 0 {
-			peak := highWater(os.Getpid())
-			t.Logf("peak so far, of the server that keeps what it read: %d MiB", peak>>20)
-			if peak > 1<<30 {
-				t.Errorf("a server takes %d MiB at most, want at most 1024", peak>>20)
-			}
-		}
+		partTook, got := kept.answer(t, end)
 		if k%2 == 0 {
-			wholeTook, want = answer(assess.New(s), end)
+			wholeTook, want = anew.answer(t, end)
 		}
-		if !bytes.Equal(got, want) {
+		if got != want {
 			t.Errorf("week %d: what was kept and added to answers otherwise than all of it", k)
 		}
 		today := newToday(t, admin, k, end)
 		later := end.Add(20 * time.Minute)
-		partToday, got := answer(kept, later)
-		wholeToday, want := answer(assess.New(s), later)
-		if !bytes.Equal(got, want) {
+		partToday, got := kept.answer(t, later)
+		wholeToday, want := anew.answer(t, later)
+		if got != want {
 			t.Errorf("day after week %d: what was kept and added to answers otherwise than all of it", k)
 		}
 		parts, wholes = append(parts, partTook), append(wholes, wholeTook)
@@ -158,27 +139,106 @@ func weeksWorkedIn(t *testing.T, cluster *localdb.Cluster, name string) (week, d
 	part, all, lately, allLately := middle(parts), middle(wholes), middle(todays), middle(wholeTodays)
 	week, day = part.took.Seconds()/all.took.Seconds(), lately.took.Seconds()/allLately.took.Seconds()
 	t.Logf("of the server's processors alone: a week %.0f %%, today %.0f %%", 100*part.worked.Seconds()/all.worked.Seconds(), 100*lately.worked.Seconds()/allLately.worked.Seconds())
-	t.Logf("medians: a week of %.1f %% of the records %v of %v = %.0f %%; today %v of %v = %.0f %%; peak of both servers in one process %d MiB",
-		100*float64(written)/float64(recorded), part, all, 100*week, lately, allLately, 100*day, highWater(os.Getpid())>>20)
-	// The reading by itself.
-	rows := s.KeepAnalysis(0)
-	if _, err := rows.Analysis(ctx, end); err != nil {
-		t.Fatal(err)
+	peak := highWater(kept.pid)
+	t.Logf("medians: a week of %.1f %% of the records %v of %v = %.0f %%; today %v of %v = %.0f %%; peak of the server that keeps what it read %d MiB, of the other %d",
+		100*float64(written)/float64(recorded), part, all, 100*week, lately, allLately, 100*day, peak>>20, highWater(anew.pid)>>20)
+	if peak > 1<<30 {
+		t.Errorf("a server takes %d MiB at most, want at most 1024", peak>>20)
 	}
-	newWeek(t, admin, len(parts), end)
-	settle(t, admin)
-	end = end.AddDate(0, 0, 7)
-	begun := time.Now()
-	if _, err := rows.Analysis(ctx, end); err != nil {
-		t.Fatal(err)
-	}
-	some := time.Since(begun)
-	begun = time.Now()
-	if _, err := s.Analysis(ctx, end, time.Time{}); err != nil {
-		t.Fatal(err)
-	}
-	t.Logf("of it reading: a week %.2f s, all %.2f s", some.Seconds(), time.Since(begun).Seconds())
 	return week, day
+}
+
+// answering is a server in a process of its own, as servers are: neither has memory that
+// the other left, nor collects it.
+func answering(t *testing.T, url string, keeps bool) *answerer {
+	t.Helper()
+	told, tell, err := os.Pipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	cmd := exec.Command(os.Args[0], "-test.run", "^TestAnswerWhenAsked$")
+	cmd.Env = append(environ(url), fmt.Sprintf("%s=%t", answersKept, keeps))
+	cmd.Stderr, cmd.ExtraFiles = os.Stderr, []*os.File{tell}
+	ask, err := cmd.StdinPipe()
+	if err == nil {
+		err = cmd.Start()
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	_ = tell.Close()
+	t.Cleanup(func() {
+		_ = ask.Close()
+		if err := cmd.Wait(); err != nil {
+			t.Errorf("a server that answers: %v", err)
+		}
+	})
+	return &answerer{pid: cmd.Process.Pid, ask: ask, told: bufio.NewReader(told)}
+}
+
+type answerer struct {
+	pid  int
+	ask  io.Writer
+	told *bufio.Reader
+}
+
+// answer asks for findings and risks as of an instant, and gives what the findings took,
+// and a digest of both.
+func (a *answerer) answer(t *testing.T, at time.Time) (took cost, digest string) {
+	t.Helper()
+	if _, err := fmt.Fprintln(a.ask, at.UnixMicro()); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := fmt.Fscanln(a.told, &took.took, &took.worked, &digest); err != nil {
+		t.Fatal(err)
+	}
+	return took, digest
+}
+
+// answersKept says of a process that answers whether it keeps what it read.
+const answersKept = "BASECOURSE_SPEED_ANSWERS_KEPT"
+
+// TestAnswerWhenAsked is the other end of answerer.
+func TestAnswerWhenAsked(t *testing.T) {
+	keeps := os.Getenv(answersKept)
+	if keeps == "" {
+		t.Skip("is run by FindingsWeek")
+	}
+	ctx := context.Background()
+	s, err := store.Open(ctx, os.Getenv("DATABASE_URL"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	tell := os.NewFile(3, "answers")
+	a := assess.New(s)
+	if keeps == "true" {
+		a.Keep()
+	}
+	for asked := bufio.NewScanner(os.Stdin); asked.Scan(); {
+		micros, err := strconv.ParseInt(asked.Text(), 10, 64)
+		if err != nil {
+			t.Fatal(err)
+		}
+		q := assess.AsOf{At: time.UnixMicro(micros).UTC()}
+		if keeps != "true" {
+			a = assess.New(s)
+		}
+		runtime.GC() // what an answer before left is not collected at this one's cost
+		begun, used := time.Now(), processorTime(t)
+		f, err := a.Findings(ctx, q)
+		if err != nil {
+			t.Fatal(err)
+		}
+		took, worked := time.Since(begun), processorTime(t)-used
+		r, err := a.Risks(ctx, q)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := fmt.Fprintf(tell, "%d %d %x\n", took, worked, sha256.Sum256(append(f.JSON(), r.JSON()...))); err != nil {
+			t.Fatal(err)
+		}
+	}
 }
 
 // cost is how long an answer took, and how long the server's own processors worked for it

@@ -197,13 +197,21 @@ type History struct {
 	Farm
 	// From is what had come of all that happened before; nil: nothing had. The lists
 	// begin there, but for Fittings, which are all.
-	From      *Point
+	From *Point
+	// Grades given from this instant on are not known; 0: all are.
+	GradedBefore int64
+
 	Starts    []Start
 	Probes    []Probe
 	Skips     []Skip
 	Cleanings []Cleaning
 	Fittings  []Fitting
 	Services  []Service
+}
+
+// Failed tells whether a start of the history is known to have failed.
+func (h *History) Failed(s *Start) bool {
+	return s.Failed && (h.GradedBefore == 0 || s.GradedAt < h.GradedBefore)
 }
 
 // Exposure is what one first layer was started under.

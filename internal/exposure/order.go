@@ -143,7 +143,7 @@ func settledSent(h *History, probes order) []int64 {
 			continue
 		}
 		s := &h.Starts[i]
-		if s.Sent && p.At-s.At <= h.StartWindow && (s.GradedAt == 0 || p.At < s.GradedAt) {
+		if s.Sent && p.At-s.At <= h.StartWindow && (s.GradedAt == 0 || p.At < s.GradedAt || h.GradedBefore != 0 && s.GradedAt >= h.GradedBefore) {
 			at[i] = p.At
 		}
 	}

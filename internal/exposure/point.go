@@ -101,9 +101,9 @@ func PointAt(h *History, at int64, see func(i int, x *Exposure)) *Point {
 	latest := make([]int32, h.Plates) // start of each plate
 	s := newSweep(h, func(i int, x *Exposure) {
 		f := &h.Starts[i]
-		p.printerFailed[f.Printer] = f.Failed // starts of one printer come in their order
+		p.printerFailed[f.Printer] = h.Failed(f) // starts of one printer come in their order
 		if j := x.Plate; j >= 0 && int32(i) >= latest[j] {
-			latest[j], p.plateFailed[j] = int32(i), f.Failed
+			latest[j], p.plateFailed[j] = int32(i), h.Failed(f)
 		}
 		if f.Sent && f.At+h.StartWindow >= at {
 			p.sent[f.Printer] = max(p.sent[f.Printer], f.At+h.StartWindow)

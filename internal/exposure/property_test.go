@@ -82,6 +82,31 @@ func TestSweepEqualsTheSlowVersion(t *testing.T) {
 	})
 }
 
+func TestGradesNotKnownAreAsIfTheyHadNotBeenGiven(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		h := histories(t)
+		h.GradedBefore = rapid.SampledFrom(append([]int64{1}, instants(h)...)).Draw(t, "known")
+		without := clone(h)
+		without.GradedBefore = 0
+		for i := range without.Starts {
+			if s := &without.Starts[i]; s.GradedAt >= h.GradedBefore {
+				s.GradedAt, s.Failed = 0, false
+			}
+		}
+		if got, want := Of(h), Of(without); !slices.Equal(got, want) {
+			t.Fatalf("got %+v\nwant %+v\nhistory %+v", got, want, h)
+		}
+	})
+}
+
+// instants are when starts were made and graded.
+func instants(h *History) (list []int64) {
+	for i := range h.Starts {
+		list = append(list, h.Starts[i].At, h.Starts[i].GradedAt+1)
+	}
+	return list
+}
+
 func TestOrderOfListsDoesNotMatterAndHistoryIsNotChanged(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		h := histories(t)

@@ -293,7 +293,7 @@ func (s *sweep) start(f *Start, x *Exposure) {
 			p.manyPlates = true
 		}
 	}
-	if f.Failed {
+	if s.h.Failed(f) {
 		p.failed, p.failedAt = true, x.At
 		s.failedAt[pair(f.Printer, j)] = x.At
 	}

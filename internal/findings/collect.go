@@ -46,17 +46,17 @@ func Collect(h *exposure.History, ex []exposure.Exposure, label func(i int) Labe
 		case e.Plate >= 0 && plateFailed[e.Plate]:
 			recent = RecentPlateFailed
 		}
-		lb := label(i)
-		printerFailed[s.Printer] = s.Failed
+		lb, failed := label(i), h.Failed(s)
+		printerFailed[s.Printer] = failed
 		if e.Plate >= 0 {
-			plateFailed[e.Plate] = s.Failed
+			plateFailed[e.Plate] = failed
 		}
 		if !lb.Graded || s.At <= from || s.At > to {
 			continue
 		}
 		day, hour := clock.at(s.At)
 		l.At[k], l.Printer[k], l.Plate[k] = s.At, s.Printer, e.Plate
-		l.Material[k], l.Grader[k], l.Failed[k] = lb.Material, lb.Grader, s.Failed
+		l.Material[k], l.Grader[k], l.Failed[k] = lb.Material, lb.Grader, failed
 		l.Probing[k], l.SinceP[k], l.Gap[k], l.Recent[k] = Probing(e.State), e.PrintsSinceProbe, e.PrintsSinceClean, recent
 		l.Height[k], l.Grip[k], l.Dirt[k], l.Else[k] = lb.Height, lb.Grip, lb.Dirt, lb.Else
 		l.Hour[k], l.Day[k] = hour, day-first

@@ -285,8 +285,11 @@ func sqlTime(t time.Time) string {
 	return "timestamptz '" + t.UTC().Format("2006-01-02 15:04:05.999999") + "+00'"
 }
 
-// copyOut streams a query's rows in COPY's binary form through take.
+// copyOut streams a query's rows in COPY's binary form through take; "": there are none.
 func (r *part) copyOut(query string, take func(row *copyRow) error) error {
+	if query == "" {
+		return nil
+	}
 	_, err := r.tx.Conn().PgConn().CopyTo(r.ctx, &copyRows{take: take}, "COPY ("+query+") TO STDOUT (FORMAT binary)")
 	return err
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -35,9 +36,32 @@ type changed struct {
 	// The latest of the rows of a list that were read before, as SQL: whatever is
 	// later is new, and is read as it lies in an index. "" where there is none.
 	latest [analysisLists]string
-	mid    string                // an instant that parts the starts later than that, as SQL; "" they are read in one
-	void   [analysisLists][]bool // beside the rows of a list that were read: they count no more
-	found  [analysisLists]int    // how many of the rows not later than latest
+	mid    string                 // an instant that parts the starts later than that, as SQL; "" they are read in one
+	known  [analysisLists]touched // rows not later than latest that they touched
+	void   [analysisLists][]bool  // beside the rows of a list that were read: they count no more
+	found  [analysisLists]int     // how many of known were found
+}
+
+// touched are some rows of a list, by what finds them, as the insides of array literals.
+type touched struct {
+	ids, owners, times strings.Builder
+	n                  int
+}
+
+func (k *touched) add(id [16]byte, owner int32, at time.Time) {
+	if k.n++; k.n > 1 {
+		for _, b := range []*strings.Builder{&k.ids, &k.owners, &k.times} {
+			b.WriteByte(',')
+		}
+	}
+	fmt.Fprintf(&k.ids, "%x", id[:])
+	k.owners.WriteString(strconv.Itoa(int(owner)))
+	k.times.WriteString(at.UTC().Format("2006-01-02T15:04:05.999999Z"))
+}
+
+// sql is a table of them.
+func (k *touched) sql() string {
+	return "unnest('{" + k.ids.String() + "}'::uuid[], '{" + k.owners.String() + "}'::int[], '{" + k.times.String() + "}'::timestamptz[]) w (w_id, w_owner, w_at)"
 }
 
 // sinceRows are the changes after rows that were read; what lies before those is in past.
@@ -78,68 +102,73 @@ func (c *changed) by(act string) string {
 }
 
 // wanted is the query for the records they made, filled or voided.
-func (c *changed) wanted(columns, where string) string {
-	return "SELECT " + columns + " FROM records r WHERE " + c.by("r.act") + where +
-		" UNION ALL SELECT " + columns + " FROM (SELECT DISTINCT record FROM changes WHERE record IS NOT NULL AND " + c.by("act") + ") c JOIN records r ON r.id = c.record WHERE NOT " + c.by("r.act") + where
+func (c *changed) wanted(columns string) string {
+	return "SELECT " + columns + " FROM records r WHERE " + c.by("r.act") +
+		" UNION ALL SELECT " + columns + " FROM (SELECT DISTINCT record FROM changes WHERE record IS NOT NULL AND " + c.by("act") + ") c JOIN records r ON r.id = c.record WHERE NOT " + c.by("r.act")
 }
 
-// share is which of the starts one connection reads.
+// share is which of the starts that changed a connection reads next.
 type share uint8
 
 const (
-	allStarts share = iota
-	toMid           // what was known before and changed, and what is later up to mid
-	afterMid
+	everything share = iota
+	knownOnes        // not later than all that was read before
+	allLater
+	toMid    // later, up to mid
+	afterMid // later than mid
 )
 
-// from is the query for what changed of a list's rows. Two columns more say whether
-// a row counts no more, and whether it is not later than all that was read before.
+// from is the query for what changed of a list's rows; "" where nothing did. Two columns
+// more say whether a row counts no more, and whether it is one of known.
 func (c *changed) from(list int, l *layout, columns string, of share) string {
 	columns = "SELECT " + columns + ", t.voided_at IS NOT NULL, "
-	known := fmt.Sprintf(" AND r.kind = '%s'", l.Kind)
-	later := ""
-	if at := c.latest[list]; at != "" {
-		known += " AND r.happened_at <= " + at
-		switch later = " UNION ALL " + columns + "false FROM " + l.Name + " t"; list {
-		case listProbes: // which no index has by time alone: by printer, for the database would go through the whole index
-			later = " UNION ALL " + columns + "false FROM (SELECT id AS p_id FROM printers) p CROSS JOIN LATERAL (SELECT * FROM " + l.Name + " WHERE printer = p_id AND probed_at > " + at + " OFFSET 0) t"
-		default:
-			later += " WHERE t." + l.whenColumn() + " > " + at
+	var parts []string
+	if k := &c.known[list]; k.n > 0 && (of == everything || of == knownOnes) {
+		parts = append(parts, columns+"true FROM "+k.sql()+" JOIN "+l.Name+" t ON "+l.ownerMatch("w_owner")+" AND t."+l.whenColumn()+" = w_at AND t.id = w_id")
+	}
+	if at := c.latest[list]; at != "" && of != knownOnes {
+		later := columns + "false FROM " + l.Name + " t WHERE t." + l.whenColumn() + " > " + at
+		if list == listProbes { // which no index has by time alone: by printer, for the database would go through the whole index
+			later = columns + "false FROM (SELECT id AS p_id FROM printers) p CROSS JOIN LATERAL (SELECT * FROM " + l.Name + " WHERE printer = p_id AND probed_at > " + at + " OFFSET 0) t"
 		}
 		switch of {
 		case toMid:
 			later += " AND t." + l.whenColumn() + " <= " + c.mid
 		case afterMid:
-			return strings.TrimPrefix(later, " UNION ALL ") + " AND t." + l.whenColumn() + " > " + c.mid
+			later += " AND t." + l.whenColumn() + " > " + c.mid
 		}
+		parts = append(parts, later)
 	}
-	return columns + "true FROM (" + c.wanted("r.id AS w_id, r.owner AS w_owner, r.happened_at AS w_at", known) + ") w JOIN " + l.Name + " t ON " +
-		l.ownerMatch("w_owner") + " AND t." + l.whenColumn() + " = w_at AND t.id = w_id" + later
+	return strings.Join(parts, " UNION ALL ")
 }
 
-// countChanged tells how many of each list they touched that are not later than all
-// that was read before, how many of them all lists have, and how many with later ones.
-func (r *analysisReader) countChanged() (n [analysisLists]int, known, total int, err error) {
+// listChanged lists the rows they touched that are not later than all that was read
+// before; ok is false where there are more than a number.
+func (p *part) listChanged(most int) (ok bool, err error) {
+	c := p.since
 	is := "CASE kind"
-	for list, at := range r.since.latest {
+	for list, at := range c.latest {
 		if at != "" {
 			is += fmt.Sprintf(" WHEN '%s' THEN happened_at <= %s", listKinds[list], at)
 		}
 	}
-	rows, err := r.tx.Query(r.ctx, "SELECT kind::text, count(*) FILTER (WHERE "+is+" ELSE true END), count(*) FROM ("+r.since.wanted("r.kind, r.happened_at", "")+") w GROUP BY kind")
+	rows, err := p.tx.Query(p.ctx, "SELECT kind::text, id, owner, happened_at FROM ("+c.wanted("r.kind, r.id, r.owner, r.happened_at")+") w WHERE "+is+fmt.Sprintf(" ELSE true END LIMIT %d", most+1))
 	if err != nil {
-		return n, 0, 0, err
+		return false, err
 	}
 	var kind string
-	var k, all int
-	_, err = pgx.ForEachRow(rows, []any{&kind, &k, &all}, func() error {
+	var id [16]byte
+	var owner int32
+	var at time.Time
+	n := 0
+	_, err = pgx.ForEachRow(rows, []any{&kind, &id, &owner, &at}, func() error {
 		if i := slices.Index(listKinds[:], farm.Kind(kind)); i >= 0 {
-			n[i] = k
-			known, total = known+k, total+all
+			c.known[i].add(id, owner, at)
+			n++
 		}
 		return nil
 	})
-	return n, known, total, err
+	return n <= most, err
 }
 
 // fewSQL makes the database go from what changed to its rows by their indexes,
@@ -150,72 +179,83 @@ const fewSQL = `SET LOCAL jit = off; SET LOCAL enable_seqscan = off; SET LOCAL e
 // readChanged reads the rows of what changed; ok is false where it is so much that
 // reading all costs less, or where a row is not found as it should be.
 func (r *analysisReader) readChanged(s *Store, of int) (ok bool, err error) {
-	var snapshot string
-	if err := r.tx.QueryRow(r.ctx, `SELECT pg_export_snapshot()`).Scan(&snapshot); err != nil {
-		return false, err
-	}
 	if _, err := r.tx.Exec(r.ctx, fewSQL); err != nil {
 		return false, err
 	}
-	n, known, total, err := r.countChanged()
-	switch {
-	case err != nil:
-		return false, err
-	case known > leastToCount && known > of/changedShare:
-		return false, nil
-	}
-	r.rows = &analysisRows{latest: math.MinInt64}
-	var first, second startPiece
-	if total > leastForTwo {
-		if err := r.findMid(); err != nil {
-			return false, err
-		}
-		err = r.both(s, snapshot, func(p *part) error {
-			if r.since.mid != "" {
-				p.share = toMid
-			}
-			return p.readPiece(&first, "")
-		}, func(p *part) error {
-			if _, err := p.tx.Exec(p.ctx, fewSQL); err != nil {
-				return err
-			}
-			if err := p.readEvents(); err != nil || r.since.mid == "" {
-				return err
-			}
-			p.share = afterMid
-			return p.readPiece(&second, "")
-		})
-	} else if total > 0 {
-		p := part{analysisReader: r, ctx: r.ctx, tx: r.tx, latest: math.MinInt64}
-		if err = p.readPiece(&first, ""); err == nil {
-			err = p.readEvents()
-		}
-		r.rows.latest = p.latest
-	}
+	snapshot, err := r.findMid()
 	if err != nil {
 		return false, err
 	}
-	r.rows.h.Starts, r.rows.labels = append(first.starts, second.starts...), append(first.labels, second.labels...)
-	r.since.void[listStarts] = append(first.void, second.void...)
-	return r.since.found == n, nil
+	r.rows = &analysisRows{latest: math.MinInt64}
+	few := true
+	var first, known, last startPiece
+	// Whatever is not later than what was read before, and all that is no start.
+	rest := func(p *part) error {
+		ok, err := p.listChanged(max(leastToCount, of/changedShare))
+		if few = ok; err != nil || !few {
+			return err
+		}
+		p.share = knownOnes
+		if err := p.readPiece(&known, ""); err != nil {
+			return err
+		}
+		p.share = everything
+		return p.readEvents()
+	}
+	later := func(p *part, share share, to *startPiece) error {
+		p.share = share
+		return p.readPiece(to, "")
+	}
+	if r.since.mid != "" {
+		err = r.both(s, snapshot, func(p *part) error { return later(p, toMid, &first) }, func(p *part) error {
+			if _, err := p.tx.Exec(p.ctx, fewSQL); err != nil {
+				return err
+			}
+			if err := rest(p); err != nil || !few {
+				return err
+			}
+			return later(p, afterMid, &last)
+		})
+	} else {
+		p := part{analysisReader: r, ctx: r.ctx, tx: r.tx, latest: math.MinInt64}
+		if err = rest(&p); err == nil && few {
+			err = later(&p, allLater, &first)
+		}
+		r.rows.latest = p.latest
+	}
+	if err != nil || !few {
+		return false, err
+	}
+	r.rows.h.Starts, r.rows.labels = slices.Concat(known.starts, first.starts, last.starts), slices.Concat(known.labels, first.labels, last.labels)
+	r.since.void[listStarts] = slices.Concat(known.void, first.void, last.void)
+	for list := range r.since.known {
+		if r.since.found[list] != r.since.known[list].n {
+			return false, nil
+		}
+	}
+	return true, nil
 }
 
-// findMid parts what is later than all that was read before, so that either of two
-// connections, one of which reads all else, has about as much to do.
-func (r *analysisReader) findMid() error {
+// findMid parts what is later than all that was read before, where it is much, so that
+// either of two connections, one of which reads all else, has about as much to do; and
+// gives the snapshot at which the other is to read.
+func (r *analysisReader) findMid() (snapshot string, err error) {
 	after := r.since.latest[listStarts]
 	var mid *time.Time
-	err := r.tx.QueryRow(r.ctx, "SELECT "+after+" + (max(started_at) - "+after+") * 5 / 6 FROM first_layers WHERE isfinite("+after+")").Scan(&mid)
-	if mid != nil {
-		r.since.mid = sqlTime(*mid)
+	err = r.tx.QueryRow(r.ctx, fmt.Sprintf(`SELECT %s + (max(started_at) - %[1]s) * %s FROM first_layers
+		WHERE isfinite(%[1]s) AND EXISTS (SELECT FROM first_layers WHERE started_at > %[1]s ORDER BY started_at OFFSET %[3]d)`, after, firstShare, leastForTwo)).Scan(&mid)
+	if err != nil || mid == nil {
+		return "", err
 	}
-	return err
+	r.since.mid = sqlTime(*mid)
+	return snapshot, r.tx.QueryRow(r.ctx, `SELECT pg_export_snapshot()`).Scan(&snapshot)
 }
 
 const (
 	leastToCount = 10_000 // earlier rows changed, below which it does not matter
 	changedShare = 6      // a row by its index costs so many times one of a whole table
-	leastForTwo  = 500    // rows changed, from which a second connection is worth it
+	leastForTwo  = 500    // later starts, from which a second connection is worth it
+	firstShare   = "0.9"  // of the later starts that the connection reads which reads nothing else
 )
 
 // merge takes the rows that changed into those that were read before, which stay
