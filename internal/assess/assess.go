@@ -348,6 +348,7 @@ func (a *Assessor) begin(key flightKey) *flight {
 
 // fit is what was estimated from one set of layers.
 type fit struct {
+	size      [2]int // of what it was made of
 	key       [32]byte
 	questions []findings.Question
 	ahead     *upkeep.Forecast // of starts to come
@@ -376,23 +377,6 @@ func (a *Assessor) fitOf(key [32]byte) *fit {
 		}
 	}
 	return nil
-}
-
-// fitted gives the estimates for a set of layers, which are kept: while only
-// layers of today arrive, they are those of last midnight.
-func (a *Assessor) fitted(key [32]byte, starts []upkeep.Past, learn func() ([]findings.Question, *findings.Model)) *fit {
-	if f := a.fitOf(key); f != nil {
-		return f
-	}
-	qs, model := learn()
-	f := &fit{key: key, questions: qs, ahead: upkeep.NewForecast(model), graders: model.Graders, starts: starts}
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	a.fits = append(a.fits, f)
-	if len(a.fits) > keptFits {
-		a.fits = append([]*fit(nil), a.fits[1:]...)
-	}
-	return f
 }
 
 // Run keeps the latest answer ready until ctx ends, so that no page need wait for

@@ -29,22 +29,46 @@ type gathered struct {
 // estimate fits the farm as it was at the last midnight: what a look list drew, and
 // where there is one also all.
 func (a *Assessor) estimate(v *view, listed, all *gathered) {
-	learn := func(g *gathered) *fit {
-		if v.apart {
-			if f := a.fitOf(g.key); f != nil {
-				return f
-			}
-			_, model := findings.Learn(g.layers, g.printers, g.plates, g.split, g.opt)
-			return &fit{ahead: upkeep.NewForecast(model)}
-		}
-		return a.fitted(g.key, g.starts, func() ([]findings.Question, *findings.Model) {
-			return findings.Learn(g.layers, g.printers, g.plates, g.split, g.opt)
-		})
-	}
-	v.fit = learn(listed)
+	v.fit = a.fitted(listed, !v.apart)
 	if all != nil {
-		v.chosen = learn(all)
+		v.chosen = a.fitted(all, !v.apart)
 	}
+}
+
+// fitted gives the estimates for what was gathered, which are kept where they may be:
+// while only layers of today arrive, they are those of last midnight.
+func (a *Assessor) fitted(g *gathered, keep bool) *fit {
+	if a.mayHave(g) {
+		g.mark()
+		if f := a.fitOf(g.key); f != nil {
+			return f
+		}
+	}
+	f := &fit{size: g.size(), starts: g.starts}
+	beside(g.mark, func() { // where nothing of the kind is kept, nobody waits for the fingerprint
+		var model *findings.Model
+		f.questions, model = findings.Learn(g.layers, g.printers, g.plates, g.split, g.opt)
+		f.ahead, f.graders = upkeep.NewForecast(model), model.Graders
+	})
+	f.key = g.key
+	if !keep {
+		f.starts = nil // it answers once
+		return f
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.fits = append(a.fits, f)
+	if len(a.fits) > keptFits {
+		a.fits = append([]*fit(nil), a.fits[1:]...)
+	}
+	return f
+}
+
+// mayHave tells whether a fit of as many layers and starts is kept.
+func (a *Assessor) mayHave(g *gathered) bool {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return slices.ContainsFunc(a.fits, func(f *fit) bool { return f.size == g.size() })
 }
 
 // beside runs two pieces of work at once; neither writes what the other reads.
@@ -57,27 +81,24 @@ func beside(one, other func()) {
 
 // known is a history as it was known at an instant, with its exposures.
 type known struct {
-	h  *exposure.History
-	ex []exposure.Exposure // nil: those of the whole history
+	h    *exposure.History
+	same bool // it is the whole history
+	ex   []exposure.Exposure
 }
 
-// knownBefore gives it, and is half of the work of a fit's gathering.
-func knownBefore(data *store.Analysis, at time.Time) known {
-	h, same := before(data, at.UnixMicro())
-	if same {
-		return known{h: h}
+// knownBefore gives it; ex are the exposures of the whole history.
+func knownBefore(data *store.Analysis, at time.Time, ex []exposure.Exposure) known {
+	k := before(data, at.UnixMicro())
+	if k.ex = ex; !k.same {
+		k.ex = exposure.Of(k.h)
 	}
-	return known{h, exposure.Of(h)}
+	return k
 }
 
 // gather collects it: of the layers that a look list drew, and where one is in use also
-// of all that was graded. at is what was known at the view's midnight, ex are the
-// exposures of the whole history.
-func gather(v *view, data *store.Analysis, at known, ex []exposure.Exposure, zone *time.Location) (listed, all *gathered) {
-	h := at.h
-	if at.ex != nil {
-		ex = at.ex
-	}
+// of all that was graded. at is what was known at the view's midnight.
+func gather(v *view, data *store.Analysis, at known, zone *time.Location) (listed, all *gathered) {
+	h, ex := at.h, at.ex
 	from, to := v.q.From, v.q.To
 	if !v.fitTo.IsZero() {
 		from, to = v.fitFrom, v.fitTo
@@ -128,10 +149,10 @@ func gather(v *view, data *store.Analysis, at known, ex []exposure.Exposure, zon
 	return gather(outside), all
 }
 
-// before gives the history as it was known to be before an instant: what
-// happened, what was graded and what was taken off from then on is not in it.
-// same tells that it is the whole history. Lists are in order of time.
-func before(data *store.Analysis, t int64) (h *exposure.History, same bool) {
+// before gives the history as it was known to be before an instant, without its
+// exposures: what happened, what was graded and what was taken off from then on is not in
+// it. Lists are in order of time.
+func before(data *store.Analysis, t int64) known {
 	all := &data.History
 	part := *all
 	part.Starts = cut(all.Starts, t, func(s *exposure.Start) int64 { return s.At })
@@ -140,7 +161,7 @@ func before(data *store.Analysis, t int64) (h *exposure.History, same bool) {
 	part.Cleanings = cut(all.Cleanings, t, func(c *exposure.Cleaning) int64 { return c.At })
 	part.Fittings = cut(all.Fittings, t, func(f *exposure.Fitting) int64 { return f.At })
 	part.Services = cut(all.Services, t, func(s *exposure.Service) int64 { return s.At })
-	same = len(part.Starts) == len(all.Starts) && len(part.Probes) == len(all.Probes) && len(part.Skips) == len(all.Skips) &&
+	same := len(part.Starts) == len(all.Starts) && len(part.Probes) == len(all.Probes) && len(part.Skips) == len(all.Skips) &&
 		len(part.Cleanings) == len(all.Cleanings) && len(part.Fittings) == len(all.Fittings) && len(part.Services) == len(all.Services)
 	if same = same && !slices.ContainsFunc(part.Starts, func(s exposure.Start) bool { return s.GradedAt >= t }); !same {
 		part.GradedBefore = t
@@ -155,7 +176,7 @@ func before(data *store.Analysis, t int64) (h *exposure.History, same bool) {
 		}
 		part.Fittings[i].Removed = 0
 	}
-	return &part, same
+	return known{h: &part, same: same}
 }
 
 // cut gives the beginning of a list that lies before an instant.
@@ -167,9 +188,12 @@ func cut[T any](list []T, t int64, at func(*T) int64) []T {
 	return list[:n:n]
 }
 
-// mark takes the fingerprint.
+// size is how many layers and starts it has.
+func (g *gathered) size() [2]int { return [2]int{g.layers.Len(), len(g.starts)} }
+
+// mark takes the fingerprint, once.
 func (g *gathered) mark() {
-	if g != nil {
+	if g.key == [32]byte{} {
 		g.key = fingerprint(g)
 	}
 }

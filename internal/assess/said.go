@@ -139,9 +139,7 @@ func (a *Assessor) saidOf(ctx context.Context, day time.Time, zone *time.Locatio
 	byHand := byChoice(data.Labels, first, end, data.Settings.Number("look_share"))
 	starts, labels, printers, materials := data.History.Starts, data.Labels, data.Printers, data.MaterialNames
 	v := &view{q: AsOf{At: begins}, settings: data.Settings, midnight: begins, apart: true}
-	listed, all := gather(v, data, knownBefore(data, v.midnight), ex, zone)
-	listed.mark()
-	all.mark()
+	listed, all := gather(v, data, knownBefore(data, v.midnight, ex), zone)
 	a.estimate(v, listed, all)
 	type last struct {
 		failed bool

@@ -263,7 +263,7 @@ func (a *Assessor) sheetsBy(ctx context.Context, version int, at, knownAt time.T
 	if err := w.lots(ctx); err != nil {
 		return nil, err
 	}
-	g, all := gather(w.base, data, knownBefore(data, w.base.midnight), w.ex, w.zone)
+	g, all := gather(w.base, data, knownBefore(data, w.base.midnight, w.ex), w.zone)
 	w.fit, w.digest = g, fingerprint(g)
 	var weighed *findings.Weighed
 	w.base.fit = &fit{}

@@ -285,7 +285,7 @@ func (w *sheetWork) variant(data *store.Analysis, fitted bool) *view {
 	ex := exposure.Of(&data.History)
 	v.window(data, ex)
 	v.count()
-	g, all := gather(v, data, knownBefore(data, v.midnight), ex, zone)
+	g, all := gather(v, data, knownBefore(data, v.midnight, ex), zone)
 	if v.fit = fitOnly(g); all != nil {
 		v.chosen = fitOnly(all)
 	}

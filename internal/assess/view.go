@@ -1,6 +1,7 @@
 package assess
 
 import (
+	"cmp"
 	"context"
 	"slices"
 	"sync"
@@ -106,41 +107,55 @@ func (a *Assessor) compute(ctx context.Context, q AsOf) (*view, error) {
 	if k := a.rows.Load(); k == nil || !k.Kept() || !light() {
 		defer leanly()()
 	}
-	data, err := a.read(ctx, q.At, q.KnownAt)
-	if err != nil {
+	var data *store.Analysis
+	var cases map[caseKey][]caseMark
+	var err, casesErr error
+	beside(func() { data, err = a.read(ctx, q.At, q.KnownAt) }, func() { cases, casesErr = a.casesKnown(ctx, q.KnownAt) })
+	if err = cmp.Or(err, casesErr); err != nil {
 		return nil, err
 	}
 	v, zone := begun(q, data)
-	if v.cases, err = a.casesKnown(ctx, q.KnownAt); err != nil {
-		return nil, err
-	}
+	v.cases = cases
 	v.until = nextMidnight(q.At, zone)
 	if data.Until < v.until.UnixMicro() {
 		v.until = time.UnixMicro(data.Until)
 	}
 	data, had := a.earlier(v, data)
 	next := nextStarts(&data.History, q.At.UnixMicro(), had.plates())
-	var ex, coming []exposure.Exposure
-	var atMidnight known
-	beside(func() { ex, coming = exposure.With(&data.History, next) }, func() { atMidnight = knownBefore(data, v.midnight) })
 	v.settle(data)
-	var listed, all *gathered
+	v.graders = data.GraderIDs
+	// The fit takes longest, and what it is made of is gathered first; all that is counted
+	// is counted beside it.
+	atMidnight := before(data, v.midnight.UnixMicro())
+	var swept, taken sync.WaitGroup // all exposures are there; what the fit is made of is
+	swept.Add(1)
+	taken.Add(1)
 	beside(func() {
-		listed, all = gather(v, data, atMidnight, ex, zone)
-		listed.mark()
-		all.mark()
-	}, func() {
+		ex, coming := exposure.With(&data.History, next)
+		if atMidnight.same {
+			atMidnight.ex = ex
+		}
+		swept.Done()
 		v.fill(data, ex)
 		v.lookAhead(data, had, ex, next, coming)
 		v.count()
+		err = a.lot(ctx, v, data, had, ex)
+		taken.Wait()
+		*data = store.Analysis{} // nothing else of the reading is needed any more
+	}, func() {
+		if atMidnight.same {
+			swept.Wait()
+		} else {
+			atMidnight.ex = exposure.Of(atMidnight.h)
+		}
+		listed, all := gather(v, data, atMidnight, zone)
+		atMidnight = known{}
+		taken.Done()
+		a.estimate(v, listed, all)
 	})
-	v.graders = data.GraderIDs
-	if err := a.lot(ctx, v, data, had, ex); err != nil {
+	if err != nil {
 		return nil, err
 	}
-	// Nothing else of the reading is needed any more.
-	*data = store.Analysis{}
-	a.estimate(v, listed, all)
 	return v, ctx.Err()
 }
 
