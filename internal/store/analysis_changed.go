@@ -36,7 +36,6 @@ type changed struct {
 	// The latest of the rows of a list that were read before, as SQL: whatever is
 	// later is new, and is read as it lies in an index. "" where there is none.
 	latest [analysisLists]string
-	mid    string                 // an instant that parts the starts later than that, as SQL; "" they are read in one
 	known  [analysisLists]touched // rows not later than latest that they touched
 	void   [analysisLists][]bool  // beside the rows of a list that were read: they count no more
 	found  [analysisLists]int     // how many of known were found
@@ -113,9 +112,7 @@ type share uint8
 const (
 	everything share = iota
 	knownOnes        // not later than all that was read before
-	allLater
-	toMid    // later, up to mid
-	afterMid // later than mid
+	laterOnes
 )
 
 // from is the query for what changed of a list's rows; "" where nothing did. Two columns
@@ -123,21 +120,11 @@ const (
 func (c *changed) from(list int, l *layout, columns string, of share) string {
 	columns = "SELECT " + columns + ", t.voided_at IS NOT NULL, "
 	var parts []string
-	if k := &c.known[list]; k.n > 0 && (of == everything || of == knownOnes) {
+	if k := &c.known[list]; of != laterOnes && k.n > 0 { // who reads the later ones does so while known is listed
 		parts = append(parts, columns+"true FROM "+k.sql()+" JOIN "+l.Name+" t ON "+l.ownerMatch("w_owner")+" AND t."+l.whenColumn()+" = w_at AND t.id = w_id")
 	}
 	if at := c.latest[list]; at != "" && of != knownOnes {
-		later := columns + "false FROM " + l.Name + " t WHERE t." + l.whenColumn() + " > " + at
-		if list == listProbes { // which no index has by time alone: by printer, for the database would go through the whole index
-			later = columns + "false FROM (SELECT id AS p_id FROM printers) p CROSS JOIN LATERAL (SELECT * FROM " + l.Name + " WHERE printer = p_id AND probed_at > " + at + " OFFSET 0) t"
-		}
-		switch of {
-		case toMid:
-			later += " AND t." + l.whenColumn() + " <= " + c.mid
-		case afterMid:
-			later += " AND t." + l.whenColumn() + " > " + c.mid
-		}
-		parts = append(parts, later)
+		parts = append(parts, columns+"false FROM "+l.Name+" t WHERE t."+l.whenColumn()+" > "+at)
 	}
 	return strings.Join(parts, " UNION ALL ")
 }
@@ -182,13 +169,15 @@ func (r *analysisReader) readChanged(s *Store, of int) (ok bool, err error) {
 	if _, err := r.tx.Exec(r.ctx, fewSQL); err != nil {
 		return false, err
 	}
-	snapshot, err := r.findMid()
-	if err != nil {
+	var many bool
+	var snapshot string
+	if err := r.tx.QueryRow(r.ctx, fmt.Sprintf(`SELECT EXISTS (SELECT FROM first_layers WHERE started_at > %s ORDER BY started_at OFFSET %d), pg_export_snapshot()`,
+		r.since.latest[listStarts], leastForTwo)).Scan(&many, &snapshot); err != nil {
 		return false, err
 	}
 	r.rows = &analysisRows{latest: math.MinInt64}
 	few := true
-	var first, known, last startPiece
+	var known, later startPiece
 	// Whatever is not later than what was read before, and all that is no start.
 	rest := func(p *part) error {
 		ok, err := p.listChanged(max(leastToCount, of/changedShare))
@@ -202,32 +191,29 @@ func (r *analysisReader) readChanged(s *Store, of int) (ok bool, err error) {
 		p.share = everything
 		return p.readEvents()
 	}
-	later := func(p *part, share share, to *startPiece) error {
-		p.share = share
-		return p.readPiece(to, "")
+	starts := func(p *part) error {
+		p.share = laterOnes
+		return p.readPiece(&later, "")
 	}
-	if r.since.mid != "" {
-		err = r.both(s, snapshot, func(p *part) error { return later(p, toMid, &first) }, func(p *part) error {
+	if many { // the starts over one connection, over another all else
+		err = r.both(s, snapshot, starts, func(p *part) error {
 			if _, err := p.tx.Exec(p.ctx, fewSQL); err != nil {
 				return err
 			}
-			if err := rest(p); err != nil || !few {
-				return err
-			}
-			return later(p, afterMid, &last)
+			return rest(p)
 		})
 	} else {
 		p := part{analysisReader: r, ctx: r.ctx, tx: r.tx, latest: math.MinInt64}
 		if err = rest(&p); err == nil && few {
-			err = later(&p, allLater, &first)
+			err = starts(&p)
 		}
 		r.rows.latest = p.latest
 	}
 	if err != nil || !few {
 		return false, err
 	}
-	r.rows.h.Starts, r.rows.labels = slices.Concat(known.starts, first.starts, last.starts), slices.Concat(known.labels, first.labels, last.labels)
-	r.since.void[listStarts] = slices.Concat(known.void, first.void, last.void)
+	r.rows.h.Starts, r.rows.labels = append(known.starts, later.starts...), append(known.labels, later.labels...)
+	r.since.void[listStarts] = append(known.void, later.void...)
 	for list := range r.since.known {
 		if r.since.found[list] != r.since.known[list].n {
 			return false, nil
@@ -236,26 +222,10 @@ func (r *analysisReader) readChanged(s *Store, of int) (ok bool, err error) {
 	return true, nil
 }
 
-// findMid parts what is later than all that was read before, where it is much, so that
-// either of two connections, one of which reads all else, has about as much to do; and
-// gives the snapshot at which the other is to read.
-func (r *analysisReader) findMid() (snapshot string, err error) {
-	after := r.since.latest[listStarts]
-	var mid *time.Time
-	err = r.tx.QueryRow(r.ctx, fmt.Sprintf(`SELECT %s + (max(started_at) - %[1]s) * %s FROM first_layers
-		WHERE isfinite(%[1]s) AND EXISTS (SELECT FROM first_layers WHERE started_at > %[1]s ORDER BY started_at OFFSET %[3]d)`, after, firstShare, leastForTwo)).Scan(&mid)
-	if err != nil || mid == nil {
-		return "", err
-	}
-	r.since.mid = sqlTime(*mid)
-	return snapshot, r.tx.QueryRow(r.ctx, `SELECT pg_export_snapshot()`).Scan(&snapshot)
-}
-
 const (
 	leastToCount = 10_000 // earlier rows changed, below which it does not matter
 	changedShare = 6      // a row by its index costs so many times one of a whole table
 	leastForTwo  = 500    // later starts, from which a second connection is worth it
-	firstShare   = "0.9"  // of the later starts that the connection reads which reads nothing else
 )
 
 // merge takes the rows that changed into those that were read before, which stay
