@@ -126,16 +126,10 @@ func (a *Assessor) compute(ctx context.Context, q AsOf) (*view, error) {
 	v.graders = data.GraderIDs
 	// The fit takes longest, and what it is made of is gathered first; all that is counted
 	// is counted beside it.
-	atMidnight := before(data, v.midnight.UnixMicro())
-	var swept, taken sync.WaitGroup // all exposures are there; what the fit is made of is
-	swept.Add(1)
+	ex, coming, parted := exposure.WithThen(&data.History, next, v.midnight.UnixMicro())
+	var taken sync.WaitGroup // what the fit is made of
 	taken.Add(1)
 	beside(func() {
-		ex, coming := exposure.With(&data.History, next)
-		if atMidnight.same {
-			atMidnight.ex = ex
-		}
-		swept.Done()
 		v.fill(data, ex)
 		v.lookAhead(data, had, ex, next, coming)
 		v.count()
@@ -143,13 +137,12 @@ func (a *Assessor) compute(ctx context.Context, q AsOf) (*view, error) {
 		taken.Wait()
 		*data = store.Analysis{} // nothing else of the reading is needed any more
 	}, func() {
-		if atMidnight.same {
-			swept.Wait()
-		} else {
-			atMidnight.ex = exposure.Of(atMidnight.h)
+		was := before(data, v.midnight.UnixMicro())
+		if was.ex = ex; !parted {
+			was.ex = exposure.Of(was.h)
 		}
-		listed, all := gather(v, data, atMidnight, zone)
-		atMidnight = known{}
+		listed, all := gather(v, data, was, zone)
+		was = known{}
 		taken.Done()
 		a.estimate(v, listed, all)
 	})

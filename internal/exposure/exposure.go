@@ -231,6 +231,9 @@ type Exposure struct {
 	// last cleaning and last washing, this one not counted; None before the
 	// first.
 	PrintsSinceProbe, PrintsSinceClean, PrintsSinceWash int32
+	// RestartThen is Restart by what was known at the instant asked for (WithThen); where
+	// none was, the same.
+	RestartThen bool
 	// Elapsed microseconds since that probe and that cleaning, or None.
 	SinceProbe, SinceClean int64
 }
@@ -249,13 +252,25 @@ func Of(h *History) []Exposure {
 // next, all that is recorded being before it. No two of them may be on one
 // printer, or on one plate.
 func With(h *History, next []Start) (past, ahead []Exposure) {
+	past, ahead, _ = WithThen(h, next, 0)
+	return past, ahead
+}
+
+// WithThen is With, and tells beside what was known before an instant (0: it is not asked
+// for): parted means that the starts before it had these exposures in the history without
+// what happened, was graded or was taken off from then on, but for RestartThen in place of
+// Restart. Otherwise a start before it was made to wait for a probe after it.
+func WithThen(h *History, next []Start, then int64) (past, ahead []Exposure, parted bool) {
 	out := make([]Exposure, len(h.Starts))
 	s := newSweep(h, func(i int, x *Exposure) { out[i] = *x })
+	if s.then = then; then != 0 {
+		s.known = s.failed.clone()
+	}
 	s.run(math.MaxInt64)
 	ahead = make([]Exposure, len(next))
 	for i := range next {
 		ahead[i].At = next[i].At
 		s.start(&next[i], &ahead[i])
 	}
-	return out, ahead
+	return out, ahead, s.parted
 }

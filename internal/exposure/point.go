@@ -8,12 +8,13 @@ import (
 // Point is how far a sweep has come: what it knows of printers and plates once all that
 // happened before an instant was counted. It is not changed once it is made.
 type Point struct {
-	at, seq             int64
-	printers            []printerState
-	plates              []plateState
-	fittedSeq, failedAt map[uint64]int64
-	inOrder             bool            // every start counted when it was started
-	sent                map[int32]int64 // by printer, until when a probe may belong to a start before the instant
+	at, seq   int64
+	printers  []printerState
+	plates    []plateState
+	fittedSeq map[uint64]int64
+	failed    failures
+	inOrder   bool            // every start counted when it was started
+	sent      map[int32]int64 // by printer, until when a probe may belong to a start before the instant
 	// Whether the last start of a printer and of a plate failed.
 	printerFailed, plateFailed []bool
 }
@@ -32,7 +33,7 @@ func (m *Moved) Plate(j int32) int32 {
 // Moved is the same point on a farm of so many printers and plates, some of which have
 // other numbers now.
 func (p *Point) Moved(m *Moved, printers, plates int) *Point {
-	n := &Point{at: p.at, seq: p.seq, inOrder: p.inOrder, fittedSeq: map[uint64]int64{}, failedAt: map[uint64]int64{}, sent: map[int32]int64{},
+	n := &Point{at: p.at, seq: p.seq, inOrder: p.inOrder, fittedSeq: map[uint64]int64{}, failed: newFailures(printers), sent: map[int32]int64{},
 		printerFailed: make([]bool, printers), plateFailed: make([]bool, plates)}
 	n.printers, n.plates = newStates(printers, plates)
 	for i, s := range p.printers {
@@ -45,7 +46,10 @@ func (p *Point) Moved(m *Moved, printers, plates int) *Point {
 		}
 		n.plates[m.Plates[j]], n.plateFailed[m.Plates[j]] = s, p.plateFailed[j]
 	}
-	for from, to := range map[*map[uint64]int64]map[uint64]int64{&p.fittedSeq: n.fittedSeq, &p.failedAt: n.failedAt} {
+	for i, at := range p.failed.on {
+		n.failed.on[m.Printers[i]] = at
+	}
+	for from, to := range map[*map[uint64]int64]map[uint64]int64{&p.fittedSeq: n.fittedSeq, &p.failed.at: n.failed.at} {
 		for k, t := range *from {
 			to[pair(m.Printers[k>>32], m.Plate(int32(uint32(k))))] = t
 		}
@@ -112,10 +116,10 @@ func PointAt(h *History, at int64, see func(i int, x *Exposure)) *Point {
 	})
 	s.run(at)
 	p.inOrder = s.settled == nil
-	p.seq, p.printers, p.plates, p.fittedSeq, p.failedAt = s.seq, s.printers, s.plates, s.fittedSeq, s.failedAt
+	p.seq, p.printers, p.plates, p.fittedSeq, p.failed = s.seq, s.printers, s.plates, s.fittedSeq, s.failed
 	// What cannot matter any more.
 	maps.DeleteFunc(p.fittedSeq, func(pair uint64, seq int64) bool { return seq <= p.printers[pair>>32].probeSeq })
-	maps.DeleteFunc(p.failedAt, func(_ uint64, failed int64) bool { return at-failed > RestartWithin })
+	maps.DeleteFunc(p.failed.at, func(_ uint64, failed int64) bool { return at-failed > RestartWithin })
 	return p
 }
 
@@ -142,5 +146,5 @@ func (h *History) FailedBefore() (printers, plates []bool) {
 // resume makes a sweep go on from the point.
 func (p *Point) resume(s *sweep) {
 	s.seq, s.printers, s.plates = p.seq, slices.Clone(p.printers), slices.Clone(p.plates)
-	s.fittedSeq, s.failedAt = maps.Clone(p.fittedSeq), maps.Clone(p.failedAt)
+	s.fittedSeq, s.failed = maps.Clone(p.fittedSeq), p.failed.clone()
 }

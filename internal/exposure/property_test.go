@@ -1,6 +1,7 @@
 package exposure
 
 import (
+	"cmp"
 	"encoding/binary"
 	"fmt"
 	"slices"
@@ -99,10 +100,53 @@ func TestGradesNotKnownAreAsIfTheyHadNotBeenGiven(t *testing.T) {
 	})
 }
 
-// instants are when starts were made and graded.
+// What was known before an instant is told beside what is known now.
+func TestWhatWasKnownThenIsWhatTheHistoryWasThen(t *testing.T) {
+	whole, parts := 0, 0
+	rapid.Check(t, func(t *rapid.T) {
+		h := histories(t)
+		slices.SortStableFunc(h.Starts, func(a, b Start) int { return cmp.Compare(a.At, b.At) })
+		then := rapid.SampledFrom(append([]int64{1}, instants(h)...)).Draw(t, "then")
+		was := clone(h)
+		was.Starts = slices.DeleteFunc(was.Starts, func(s Start) bool { return s.At >= then })
+		was.Probes = slices.DeleteFunc(was.Probes, func(p Probe) bool { return p.At >= then })
+		was.Skips = slices.DeleteFunc(was.Skips, func(s Skip) bool { return s.At >= then })
+		was.Cleanings = slices.DeleteFunc(was.Cleanings, func(c Cleaning) bool { return c.At >= then })
+		was.Services = slices.DeleteFunc(was.Services, func(s Service) bool { return s.At >= then })
+		was.Fittings = slices.DeleteFunc(was.Fittings, func(f Fitting) bool { return f.At >= then })
+		for i := range was.Starts {
+			if s := &was.Starts[i]; s.GradedAt >= then {
+				s.GradedAt, s.Failed = 0, false
+			}
+		}
+		for i := range was.Fittings {
+			if f := &was.Fittings[i]; f.Removed >= then {
+				f.Removed = 0
+			}
+		}
+		got, _, parted := WithThen(h, nil, then)
+		if parts++; !parted {
+			return
+		}
+		whole++
+		for i, want := range Of(was) {
+			if got[i].Restart = got[i].RestartThen; got[i] != want {
+				t.Fatalf("start %d %+v:\n got %+v\nwant %+v\nthen %d, history %+v", i, h.Starts[i], got[i], want, then, h)
+			}
+		}
+	})
+	if whole < parts/2 || whole == parts {
+		t.Errorf("the instant parted the starts %d times of %d, want most times and not always", whole, parts)
+	}
+}
+
+// instants are when starts were made and graded, and probes made.
 func instants(h *History) (list []int64) {
 	for i := range h.Starts {
 		list = append(list, h.Starts[i].At, h.Starts[i].GradedAt+1)
+	}
+	for i := range h.Probes {
+		list = append(list, h.Probes[i].At, h.Probes[i].At-1)
 	}
 	return list
 }

@@ -283,5 +283,6 @@ func slowOne(h *History, before []happening, f *Start, t int64) Exposure {
 			x.Restart = x.Restart || was == j || was == None || j == None
 		}
 	}
+	x.RestartThen = x.Restart
 	return x
 }

@@ -1,6 +1,7 @@
 package exposure
 
 import (
+	"maps"
 	"math"
 	"slices"
 	"sort"
@@ -13,7 +14,6 @@ const noStart int32 = -2
 type printerState struct {
 	probeAt  int64
 	probeSeq int64 // the sweep's count at the last probe
-	failedAt int64 // last failed start
 
 	prints      int32 // starts since the last probe
 	fitted      int32 // index of the fitting in force
@@ -26,7 +26,6 @@ type printerState struct {
 	probeTurned Tri
 
 	probed       bool // ever
-	failed       bool // ever
 	manyPlates   bool // two or more known plates started since the last probe
 	serviced     bool // since the last probe
 	refitted     bool // any fitting since the last probe
@@ -54,17 +53,57 @@ type sweep struct {
 	plates   []plateState
 	// By printer and plate; looked up only on printers where it can matter.
 	fittedSeq map[uint64]int64
-	failedAt  map[uint64]int64
+	failed    failures
+
+	then   int64    // an instant as whose knowledge it is asked for too; 0: it is not
+	known  failures // before then
+	parted bool     // what was started before then counts before it
+}
+
+// failures are the last failed starts.
+type failures struct {
+	at map[uint64]int64 // by printer and plate
+	on []int64          // by printer; never: there was none
+}
+
+const never = math.MinInt64
+
+func newFailures(printers int) failures {
+	return failures{map[uint64]int64{}, slices.Repeat([]int64{never}, printers)}
+}
+
+func (f *failures) clone() failures { return failures{maps.Clone(f.at), slices.Clone(f.on)} }
+
+func (f *failures) note(printer, plate int32, at int64) {
+	f.on[printer] = at
+	f.at[pair(printer, plate)] = at
+}
+
+// within tells whether a first layer failed on this printer, and on a plate not known to
+// be another, within the hour before.
+func (f *failures) within(printer, plate int32, at int64) bool {
+	if last := f.on[printer]; last == never || at-last > RestartWithin {
+		return false
+	}
+	if plate == None {
+		return true
+	}
+	for _, plate := range [2]int32{plate, None} {
+		if t, ok := f.at[pair(printer, plate)]; ok && at-t <= RestartWithin {
+			return true
+		}
+	}
+	return false
 }
 
 func newSweep(h *History, out func(i int, x *Exposure)) *sweep {
-	s := &sweep{h: h, out: out}
+	s := &sweep{h: h, out: out, parted: true}
 	if h.From != nil {
 		h.From.resume(s)
 		return s
 	}
 	s.printers, s.plates = newStates(len(h.RecordsAll), h.Plates)
-	s.fittedSeq, s.failedAt = map[uint64]int64{}, map[uint64]int64{}
+	s.fittedSeq, s.failed = map[uint64]int64{}, newFailures(len(h.RecordsAll))
 	return s
 }
 
@@ -152,6 +191,9 @@ func (s *sweep) run(end int64) {
 		case started:
 			s.x = Exposure{At: at}
 			s.start(&h.Starts[i], &s.x)
+			if at >= s.then && h.Starts[i].At < s.then {
+				s.parted = false
+			}
 			s.out(i, &s.x)
 		}
 		next[first]++
@@ -274,7 +316,8 @@ func (s *sweep) start(f *Start, x *Exposure) {
 		x.PlateSwapped = s.swapped(f, p, j)
 	}
 	x.State = stateOf(x.Skipped, x.PlateSwapped)
-	x.Restart = s.restart(f.Printer, p, j, x.At)
+	x.Restart = s.failed.within(f.Printer, j, x.At)
+	x.RestartThen = x.Restart && (s.then == 0 || s.known.within(f.Printer, j, x.At))
 	x.PrintsSinceClean, x.SinceClean, x.PrintsSinceWash = None, None, None
 	if j != None {
 		q := &s.plates[j]
@@ -294,8 +337,10 @@ func (s *sweep) start(f *Start, x *Exposure) {
 		}
 	}
 	if s.h.Failed(f) {
-		p.failed, p.failedAt = true, x.At
-		s.failedAt[pair(f.Printer, j)] = x.At
+		s.failed.note(f.Printer, j, x.At)
+		if s.then != 0 && f.GradedAt < s.then {
+			s.known.note(f.Printer, j, x.At)
+		}
 	}
 	p.prints++
 	p.lastPlate = j
@@ -363,21 +408,4 @@ func stateOf(skipped, swapped Tri) State {
 		return StateValid
 	}
 	return StateUnknown
-}
-
-// restart tells whether a first layer failed on this printer, and on a plate
-// not known to be another, within the hour before.
-func (s *sweep) restart(printer int32, p *printerState, j int32, at int64) bool {
-	if !p.failed || at-p.failedAt > RestartWithin {
-		return false
-	}
-	if j == None {
-		return true
-	}
-	for _, plate := range [2]int32{j, None} {
-		if t, ok := s.failedAt[pair(printer, plate)]; ok && at-t <= RestartWithin {
-			return true
-		}
-	}
-	return false
 }

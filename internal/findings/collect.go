@@ -39,7 +39,7 @@ func Collect(h *exposure.History, ex []exposure.Exposure, label func(i int) Labe
 		s, e := &h.Starts[i], &ex[i]
 		recent := RecentNone
 		switch {
-		case e.Restart:
+		case e.RestartThen:
 			recent = RecentRestart
 		case printerFailed[s.Printer]:
 			recent = RecentPrinterFailed

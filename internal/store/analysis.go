@@ -184,6 +184,7 @@ func (r *analysisReader) readAll(s *Store) error {
 	if err := r.tx.QueryRow(r.ctx, `SELECT pg_export_snapshot(), pg_relation_size('first_layers') / current_setting('block_size')::bigint`).Scan(&snapshot, &pages); err != nil {
 		return err
 	}
+	var probes probePiece
 	pieces := &startPieces{pages: pages, read: make([]startPiece, min(16, 1+pages/64))}
 	err := r.both(s, snapshot, func(p *part) error {
 		if err := p.whole(); err != nil {
@@ -194,7 +195,7 @@ func (r *analysisReader) readAll(s *Store) error {
 		if err := p.whole(); err != nil {
 			return err
 		}
-		if err := p.readEvents(); err != nil {
+		if err := errors.Join(p.readProbes(&probes), p.readEvents()); err != nil {
 			return err
 		}
 		return p.readStarts(pieces)
@@ -202,6 +203,7 @@ func (r *analysisReader) readAll(s *Store) error {
 	if err != nil {
 		return err
 	}
+	r.rows.h.Probes = probes.probes
 	pieces.join(r.rows)
 	r.rows.order()
 	return nil
@@ -329,9 +331,14 @@ func (p *part) note(list int, void bool) {
 	}
 }
 
-func (r *part) readEvents() error {
-	h := &r.rows.h
-	err := r.copyOut(r.from(listProbes, `id, probed_at, printer, plate, plate_side, plate_turned, extent`, ""), func(row *copyRow) error {
+// probePiece is what one reading gave of the probes, in the order they lie in.
+type probePiece struct {
+	probes []exposure.Probe
+	void   []bool // beside them, of what changed: they count no more
+}
+
+func (r *part) readProbes(piece *probePiece) error {
+	return r.copyOut(r.from(listProbes, `id, probed_at, printer, plate, plate_side, plate_turned, extent`, ""), func(row *copyRow) error {
 		p := exposure.Probe{Plate: exposure.None}
 		copy(p.ID[:], row.next())
 		p.At = row.time()
@@ -352,14 +359,18 @@ func (r *part) readEvents() error {
 		}
 		p.Side, p.Turned = exposure.ParseSide(string(side)), exposure.ParseTri(string(turned))
 		p.Ends = string(extent) != "zero"
-		h.Probes = append(h.Probes, p)
-		r.note(listProbes, void)
+		piece.probes = append(piece.probes, p)
+		if r.since != nil {
+			piece.void = append(piece.void, void)
+		}
 		return nil
 	})
-	if err != nil {
-		return err
-	}
-	err = r.copyOut(r.from(listCleanings, `id, cleaned_at, plate, method`, ""), func(row *copyRow) error {
+}
+
+// readEvents reads all that is neither a start nor a probe.
+func (r *part) readEvents() error {
+	h := &r.rows.h
+	err := r.copyOut(r.from(listCleanings, `id, cleaned_at, plate, method`, ""), func(row *copyRow) error {
 		var id [16]byte
 		copy(id[:], row.next())
 		c := exposure.Cleaning{At: row.time()}

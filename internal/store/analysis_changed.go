@@ -178,7 +178,8 @@ func (r *analysisReader) readChanged(s *Store, of int) (ok bool, err error) {
 	r.rows = &analysisRows{latest: math.MinInt64}
 	few := true
 	var known, later startPiece
-	// Whatever is not later than what was read before, and all that is no start.
+	var knownProbes, laterProbes probePiece
+	// Whatever is not later than what was read before, and all that there is little of.
 	rest := func(p *part) error {
 		ok, err := p.listChanged(max(leastToCount, of/changedShare))
 		if few = ok; err != nil || !few {
@@ -188,15 +189,21 @@ func (r *analysisReader) readChanged(s *Store, of int) (ok bool, err error) {
 		if err := p.readPiece(&known, ""); err != nil {
 			return err
 		}
+		if err := p.readProbes(&knownProbes); err != nil {
+			return err
+		}
 		p.share = everything
 		return p.readEvents()
 	}
-	starts := func(p *part) error {
+	news := func(p *part) error {
 		p.share = laterOnes
-		return p.readPiece(&later, "")
+		if err := p.readPiece(&later, ""); err != nil {
+			return err
+		}
+		return p.readProbes(&laterProbes)
 	}
-	if many { // the starts over one connection, over another all else
-		err = r.both(s, snapshot, starts, func(p *part) error {
+	if many { // over two connections
+		err = r.both(s, snapshot, news, func(p *part) error {
 			if _, err := p.tx.Exec(p.ctx, fewSQL); err != nil {
 				return err
 			}
@@ -205,7 +212,7 @@ func (r *analysisReader) readChanged(s *Store, of int) (ok bool, err error) {
 	} else {
 		p := part{analysisReader: r, ctx: r.ctx, tx: r.tx, latest: math.MinInt64}
 		if err = rest(&p); err == nil && few {
-			err = starts(&p)
+			err = news(&p)
 		}
 		r.rows.latest = p.latest
 	}
@@ -213,7 +220,8 @@ func (r *analysisReader) readChanged(s *Store, of int) (ok bool, err error) {
 		return false, err
 	}
 	r.rows.h.Starts, r.rows.labels = append(known.starts, later.starts...), append(known.labels, later.labels...)
-	r.since.void[listStarts] = append(known.void, later.void...)
+	r.rows.h.Probes = append(knownProbes.probes, laterProbes.probes...)
+	r.since.void[listStarts], r.since.void[listProbes] = append(known.void, later.void...), append(knownProbes.void, laterProbes.void...)
 	for list := range r.since.known {
 		if r.since.found[list] != r.since.known[list].n {
 			return false, nil
