@@ -290,28 +290,42 @@ func (r *rows) evalFails(th *theta, neg, slope bool, g *theta, h, less *matrix) 
 	return ll + math.Log(prod)
 }
 
-// shares gives the exposure's part in the chance of each failed layer at th.
-func (r *rows) shares(th *theta) []float32 {
-	o := &r.fails
-	out := make([]float32, len(o.off))
+// shares gives the exposure's part in the chance of each failed layer at th; everywhere
+// means that its hazard is there at every dose.
+func (r *rows) shares(th *theta, everywhere bool) []float32 {
+	o, signs := &r.fails, r.signs
+	if everywhere {
+		signs = r.chronic
+	}
+	n := len(o.off)
+	out := make([]float32, n)
 	if th[2] <= 0 {
 		return out
 	}
 	var norm [bands]float64
+	var lean [classes]float64
+	for c := range classes {
+		lean[c] = exp(th[3] * signs.lean[c])
+	}
 	for b := range bands {
 		norm[b] = 1
-		if r.signs.seen {
+		if signs.seen {
 			norm[b] = 0
 			for c := range classes {
-				norm[b] += r.signs.base[b][c] * exp(th[3]*r.signs.lean[c])
+				norm[b] += signs.base[b][c] * lean[c]
 			}
 		}
 	}
-	for i := range o.off {
-		s0 := (1 - expit(o.off[i]+th[0]+th[1]*o.t[i])) * exp(-o.z[i])
-		b, c := r.band[i], r.class[i]
-		e := r.signs.ratio[b][c] * s0 * (1 - exp(-th[2]*o.x[i]))
-		k := (1 - s0) * exp(th[3]*r.signs.lean[c]) / norm[b]
+	off, time, dose, spared, class, band := o.off[:n], o.t[:n], o.x[:n], r.spared[:n], r.class[:n], r.band[:n]
+	lastX, left := 1.0, exp(-th[2])
+	for i := range out {
+		s0 := (1 - expit(off[i]+th[0]+th[1]*time[i])) * spared[i]
+		b, c := band[i], class[i]
+		if x := dose[i]; !everywhere && x != lastX { // many layers share a dose
+			lastX, left = x, exp(-th[2]*x)
+		}
+		e := signs.ratio[b][c] * s0 * (1 - left)
+		k := (1 - s0) * lean[c] / norm[b]
 		out[i] = float32(e / (e + k))
 	}
 	return out

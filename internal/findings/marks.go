@@ -195,13 +195,9 @@ func (c *curve) shares() (out [2][nSizes][]float32) {
 		return out
 	}
 	for part := range out {
-		r := c.r
-		if part == always {
-			r = c.r.chronicRows()
-		}
 		for k, p := range c.post[part] {
 			if p >= unlikely && sizes[k] > 0 {
-				out[part][k] = r.shares(&c.at[part][k])
+				out[part][k] = c.r.shares(&c.at[part][k], part == always)
 			}
 		}
 	}

@@ -253,7 +253,8 @@ func (old *analysisRows) merge(fresh *analysisRows, void *[analysisLists][]bool,
 	})
 	m := merger[exposure.Start]{startAt, func(s *exposure.Start, _ int, _ [][16]byte) *[16]byte { return &s.ID }}
 	steps := m.plan(old.h.Starts, nil, fresh.h.Starts, nil, void[listStarts])
-	n.h.Starts, n.labels = follow(steps, old.h.Starts, fresh.h.Starts, by(moved, (*moves).start)), follow(steps, old.labels, fresh.labels, nil)
+	rest.Go(func() { n.labels = follow(steps, old.labels, fresh.labels, nil) })
+	n.h.Starts = follow(steps, old.h.Starts, fresh.h.Starts, by(moved, (*moves).start))
 	rest.Wait()
 	return n
 }
