@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/css"
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/page"
@@ -74,7 +75,9 @@ func launch(dir string, more ...chromedp.ExecAllocatorOption) (context.Context, 
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true),
 		// Newer versions draw the bars of each window as pages of their own, which took
 		// half of the processor though nobody sees them.
-		chromedp.Flag("disable-features", "Translate,BlinkGenPropertyTrees,InitialWebUI,WebUIToolbar,WebUILocationBar,WebUIReloadButton,WebUIBackForwardButton,WebUIHomeButton,WebUIPinnedToolbarActions,WebUIExtensionsContainer,WebUIAvatarButton,WebUIAppMenuButton,WebUIOmniboxPopup,WebUIOmniboxFullPopup,WebUIOmniboxAimPopup,PreloadTopChromeWebUI"))
+		chromedp.Flag("disable-features", "Translate,BlinkGenPropertyTrees,InitialWebUI,WebUIToolbar,WebUILocationBar,WebUIReloadButton,WebUIBackForwardButton,WebUIHomeButton,WebUIPinnedToolbarActions,WebUIExtensionsContainer,WebUIAvatarButton,WebUIAppMenuButton,WebUIOmniboxPopup,WebUIOmniboxFullPopup,WebUIOmniboxAimPopup,PreloadTopChromeWebUI,"+
+			// A process in reserve for each new tab, and the pages left behind kept whole: neither is ever used.
+			"SpareRendererForSitePerProcess"), chromedp.Flag("disable-back-forward-cache", true))
 	opts = append(opts, more...)
 	alloc, cancelAlloc := chromedp.NewExecAllocator(context.Background(), opts...)
 	ctx, cancel := chromedp.NewContext(alloc)
@@ -165,6 +168,7 @@ type Tab struct {
 	mu       sync.Mutex
 	problems []string
 	forgiven []string
+	checked  bool // the accessibility checker was on a page before
 }
 
 // Tab opens a tab that is signed in as a client (nil: nobody). What the console
@@ -197,6 +201,11 @@ func (s *Site) tab(t testing.TB, in context.Context, as *Client, v View, patienc
 		_, err = chromedp.Call(ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
 	}
 	if err != nil {
+		t.Fatal(err)
+	}
+	// Nobody asks the browser about style sheets, which it would otherwise read once more for
+	// each page and watch from then on.
+	if _, err := chromedp.Call(ctx, css.Disable, cdp.Empty{}); err != nil {
 		t.Fatal(err)
 	}
 	tab.always(`addEventListener("securitypolicyviolation", e => console.error("policy violation: " + e.violatedDirective + " " + e.blockedURI))`)
@@ -305,7 +314,7 @@ func (b *Tab) Do(steps ...chromedp.Action[chromedp.Void]) {
 // Open goes to a page and waits until it says it is ready.
 func (b *Tab) Open(path string) {
 	b.t.Helper()
-	b.Do(chromedp.Navigate(b.site.URL+path), chromedp.WaitReady(chromedp.CSS("html[data-ready]")))
+	b.Do(chromedp.Navigate(b.site.URL+path), chromedp.WaitReady(chromedp.CSS("html[data-ready]"), chromedp.RetryInterval(20*time.Millisecond)))
 }
 
 // Eval gives what a JavaScript expression says.
@@ -445,7 +454,11 @@ func (b *Tab) violations(options string) []violation {
 	if err != nil {
 		b.t.Fatal(err)
 	}
-	if Eval[bool](b, `typeof axe === "undefined"`) { // half a megabyte, once a page
+	if Eval[bool](b, `typeof axe === "undefined"`) { // half a megabyte
+		if b.checked { // the tab's next pages have it by themselves, without sending it again
+			b.always(source)
+		}
+		b.checked = true
 		Eval[any](b, source+"; null")
 	}
 	// Of long lists the first hundred are looked at: the others come from the same template.
