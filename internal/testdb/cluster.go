@@ -17,6 +17,7 @@ import (
 	"syscall"
 	"time"
 
+	"github.com/jackc/pgx/v5"
 	"golang.org/x/sys/unix"
 
 	"basecourse/internal/localdb"
@@ -31,6 +32,9 @@ type cluster struct {
 	lock    *os.File // held while this process lives
 	janitor io.WriteCloser
 	kept    sync.Once
+
+	adminMu sync.Mutex
+	admin   *pgx.Conn // nil until exec needs it
 }
 
 // startCluster starts a copy of the made cluster.

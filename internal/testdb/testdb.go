@@ -110,17 +110,26 @@ func create(t testing.TB, from string) string {
 	return c.db.URL(name)
 }
 
-// exec runs one statement as the superuser. A connection for each: tests may
-// kill the server or all its sessions.
+// exec runs one statement as the superuser. The connection for it stays, since opening
+// one costs as much as the statement, and is opened anew where it is gone: tests may kill
+// the server or all its sessions.
 func (c *cluster) exec(sql string) error {
 	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
 	defer cancel()
-	conn, err := pgx.Connect(ctx, c.db.AdminURL("postgres"))
-	if err != nil {
-		return err
+	c.adminMu.Lock()
+	defer c.adminMu.Unlock()
+	if c.admin != nil && c.admin.Ping(ctx) != nil {
+		_ = c.admin.Close(ctx)
+		c.admin = nil
 	}
-	defer conn.Close(ctx)
-	_, err = conn.Exec(ctx, sql)
+	if c.admin == nil {
+		conn, err := pgx.Connect(ctx, c.db.AdminURL("postgres"))
+		if err != nil {
+			return err
+		}
+		c.admin = conn
+	}
+	_, err := c.admin.Exec(ctx, sql)
 	return err
 }
 
