@@ -88,8 +88,8 @@ func (s *Site) Nobody() *Client {
 }
 
 // passwordHash is Password's Argon2id with next to no memory: those of the program cost
-// each sign-in 20 MiB, which is what most tests took. How passwords are hashed that people
-// choose is tested where they are chosen.
+// each sign-in 19 MiB. How passwords are hashed that people choose is tested where they
+// are chosen.
 const passwordHash = "$argon2id$v=19$m=64,t=1,p=1$1MfhR9+KLqcrBoWho6ihqQ$aw2Ar7tr5/n/l64PCpiTUqAtW6Y2o4KLL07lvJH/lzQ"
 
 // As adds a person with a role and signs in.
