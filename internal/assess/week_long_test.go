@@ -72,8 +72,8 @@ func TestFindingsWeekOfAYear(t *testing.T) {
 	if day > 0.2 {
 		t.Errorf("new rows of today take %.0f %% of the time for all, want at most 20 %%", 100*day)
 	}
-	if week > 0.5 {
-		t.Errorf("a week takes %.0f %% of the time for all, want at most 50 %%", 100*week)
+	if week > 0.25 { // what it should take and as much again as a busy machine adds
+		t.Errorf("a week takes %.0f %% of the time for all, want at most 25 %%", 100*week)
 	}
 	sayMissed(t, week)
 }

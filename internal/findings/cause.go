@@ -28,6 +28,7 @@ import (
 // log-likelihood by its sum alone, the bins are of all doses together (even).
 type rows struct {
 	quick        bool // fits end a step earlier
+	swift        bool // and answers are begun nearer to where they end
 	fails, holds obs
 	even         obs       // off, t and count only
 	uneven       float64   // log-likelihood of holds less that of even, at no effect

@@ -11,27 +11,29 @@ type answer struct {
 }
 
 // ask maximises the likelihood with and without the exposure and gives the
-// evidence and the avoidable failures.
-func (r *rows) ask() answer {
-	null := r.fit(theta{}, false, true)
+// evidence and the avoidable failures. near is where the fit without one may end.
+func (r *rows) ask(near theta) answer {
+	if !r.swift {
+		near = theta{}
+	}
+	null := r.fit(near, false, true)
 	r.meanQ = r.meanBase(&null.th)
 	r.uneven = 0
 	var skipG theta
 	var skipH matrix
 	r.uneven = r.evalHolds(&null.th, true, false, &skipG, &skipH) - r.evalHolds(&null.th, false, false, &skipG, &skipH)
-	start := 0.2 * r.meanQ
 	a := answer{null: null}
 	// The score at 0 tells the side of the maximum, but where the two sides'
 	// slopes there differ in sign both are looked at.
 	_, up, info := r.eval(&null.th, false, true)
-	_, down, _ := r.eval(&null.th, true, true)
+	_, down, downInfo := r.eval(&null.th, true, true)
 	a.best = null
 	a.best.info = info
 	if up[2] > 0 {
-		a.best = r.fit(withBeta(null.th, start), false, false)
+		a.best = r.fit(r.towards(&null.th, &up, &info, false), false, false)
 	}
 	if down[2] < 0 {
-		if help := r.fit(withBeta(null.th, -start), true, false); help.ll > a.best.ll {
+		if help := r.fit(r.towards(&null.th, &down, &downInfo, true), true, false); help.ll > a.best.ll {
 			a.best, a.neg = help, true
 		}
 	}
@@ -41,6 +43,24 @@ func (r *rows) ask() answer {
 	}
 	a.avoid = r.avoidable(&a.best.th, a.neg)
 	return a
+}
+
+// towards is where the search for the maximum on one side begins: a little way from no
+// effect, or swiftly where Newton's step from there leads, which is not taken too far.
+func (r *rows) towards(null, slope *theta, info *matrix, neg bool) theta {
+	side, start := 1.0, 0.2*r.meanQ
+	if neg {
+		side = -1
+	}
+	if !r.swift {
+		return withBeta(*null, side*start)
+	}
+	d := newton(info, slope, &[params]bool{true, true, true, r.signs.seen})
+	th := *null
+	for a := range th {
+		th[a] += clamp(d[a], 1)
+	}
+	return withBeta(th, side*min(max(side*th[2], start/4), 8*start))
 }
 
 // interval gives the avoidable failures where the profile's signed root is
@@ -115,7 +135,11 @@ func (r *rows) limit(best *fitted, crit float64) float64 {
 			out, rout = b, root
 		}
 		if math.IsNaN(out) {
-			b += 0.7 * crit * se
+			step := 0.7 * crit * se
+			if r.swift && root != 0 { // the root goes nearly straight
+				step *= min(max(1.05*math.Abs((b-best.th[2])*(crit/root-1)/step), 0.1), 3)
+			}
+			b += step
 			continue
 		}
 		// Secant, kept inside the bracket.

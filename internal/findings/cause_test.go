@@ -81,7 +81,7 @@ func TestAQuestionsMaximumIsThatOfAGeneralOptimiser(t *testing.T) {
 		x, ll := best(false)
 		_, null := best(true)
 		r := d.rows()
-		got := r.ask()
+		got := r.ask(theta{})
 		if want := math.Sqrt(2 * (ll - null)); math.Abs(got.z-want) > 0.05 {
 			t.Errorf("seed %d: signed root %.3f, want %.3f", seed, got.z, want)
 		}
@@ -103,7 +103,7 @@ func TestSignedRootsAndIntervalsAreHonest(t *testing.T) {
 				truth += (1 - expit(d.off[i])) * (1 - math.Exp(-beta*x))
 			}
 			r := d.rows()
-			a := r.ask()
+			a := r.ask(theta{})
 			low, high := r.interval(&a, normal95)
 			if low <= truth+1e-9 && truth <= high+1e-9 {
 				held++

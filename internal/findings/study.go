@@ -156,7 +156,7 @@ const (
 func (e *study) rows(n int, how asking) *rows {
 	f, l, q := e.f, e.f.l, &e.qs[n]
 	g := e.group(n)
-	r := &rows{quick: e.thin != nil, signs: e.signs[q.Cause], chronic: e.chronic[g], priorA: e.priorA[g], priorC: 1, priorD: e.priorD[g]}
+	r := &rows{quick: e.thin != nil, swift: e.thin != nil && !e.credulous, signs: e.signs[q.Cause], chronic: e.chronic[g], priorA: e.priorA[g], priorC: 1, priorD: e.priorD[g]}
 	b := binners.Get().(*binner)
 	b.reset(r.quick)
 	layers, failed := e.layers(n), 0
@@ -410,7 +410,9 @@ func (e *study) conclude(i int) {
 	counts := *free
 	counts.signs = plainSigns()
 	r := &counts
-	a := r.ask()
+	near := c.at[byDose][0]
+	near[3] = 0 // plain signs know of no leaning
+	a := r.ask(near)
 	q.Z = a.z
 	least := float64(leastContrast)
 	if e.group(i) == printerGap {
@@ -418,7 +420,7 @@ func (e *study) conclude(i int) {
 	}
 	if q.Z >= least && c.failuresAlone(&e.prior[e.group(i)]) >= leastFailing {
 		r = c.r.loosened()
-		a = r.ask()
+		a = r.ask(c.at[byDose][0])
 	} else {
 		q.None = max(q.None, unborne)
 	}
@@ -484,7 +486,7 @@ func (e *study) widen() {
 			return
 		}
 		r := e.evidence[i].r.loosened()
-		a := r.ask()
+		a := r.ask(e.evidence[i].at[byDose][0])
 		low, high := r.interval(&a, crit)
 		q.AvoidableLow, q.AvoidableHigh = 100*low/r.n, 100*high/r.n
 	})
