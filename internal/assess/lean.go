@@ -15,10 +15,11 @@ const (
 	leanFrom    = 256 << 20
 )
 
-// light tells whether little is in use. It holds for a farm whose rows are kept alone:
-// what the others take is not there yet.
+// light tells whether little is in use, by what was when memory was collected last: what
+// lies about since then is none of it. It holds for a farm whose rows are kept alone: what
+// the others take is not there yet.
 func light() bool {
-	use := []metrics.Sample{{Name: "/memory/classes/heap/objects:bytes"}}
+	use := []metrics.Sample{{Name: "/gc/heap/live:bytes"}}
 	metrics.Read(use)
 	return use[0].Value.Uint64() < leanFrom
 }
