@@ -342,6 +342,7 @@ func (a *Assessor) begin(key flightKey) *flight {
 		}
 		a.mu.Unlock()
 		close(f.done)
+		tidy()
 	}()
 	return f
 }

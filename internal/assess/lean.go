@@ -1,6 +1,7 @@
 package assess
 
 import (
+	"runtime"
 	"runtime/debug"
 	"runtime/metrics"
 	"sync"
@@ -22,6 +23,15 @@ func light() bool {
 	use := []metrics.Sample{{Name: "/gc/heap/live:bytes"}}
 	metrics.Read(use)
 	return use[0].Value.Uint64() < leanFrom
+}
+
+// tidy collects what computing a large farm left, once it is answered: the next answer
+// then finds that memory and need not ask the system for more, which on many machines
+// takes longer than computing.
+func tidy() {
+	if !light() {
+		runtime.GC()
+	}
 }
 
 var lean struct {
