@@ -195,7 +195,10 @@ func (r *analysisReader) readAll(s *Store) error {
 		if err := p.whole(); err != nil {
 			return err
 		}
-		if err := errors.Join(p.readProbes(&probes), p.readEvents()); err != nil {
+		if err := p.readProbes(&probes); err != nil {
+			return err
+		}
+		if err := p.readEvents(); err != nil {
 			return err
 		}
 		return p.readStarts(pieces)
@@ -215,7 +218,7 @@ type part struct {
 	ctx    context.Context
 	tx     pgx.Tx
 	latest int64 // of the instants it read
-	share  share // of the starts that changed
+	share  share // of the rows that changed
 }
 
 // both lets a piece of reading run over the transaction there is and another

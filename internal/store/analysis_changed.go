@@ -106,7 +106,7 @@ func (c *changed) wanted(columns string) string {
 		" UNION ALL SELECT " + columns + " FROM (SELECT DISTINCT record FROM changes WHERE record IS NOT NULL AND " + c.by("act") + ") c JOIN records r ON r.id = c.record WHERE NOT " + c.by("r.act")
 }
 
-// share is which of the starts that changed a connection reads next.
+// share is which of the rows that changed a connection reads next.
 type share uint8
 
 const (
