@@ -192,7 +192,7 @@ func TestASecondFactor(t *testing.T) {
 	if a := site.SignIn("amara").Get("/floor"); a.Status != http.StatusOK {
 		t.Errorf("after the reset: got status %d, want 200", a.Status)
 	}
-	log := site.Log.String()
+	log := site.Log.Said()
 	for _, secret := range []string{key, codes[0][1], strings.ReplaceAll(codes[1][1], "-", "")} {
 		if strings.Contains(log, secret) {
 			t.Error("the log holds a secret")

@@ -443,7 +443,7 @@ func TestTheLogHoldsNoSecrets(t *testing.T) {
 	if role.Status != http.StatusSeeOther {
 		t.Fatalf("another role: got status %d: %s", role.Status, role.Body)
 	}
-	log := site.Log.String()
+	log := site.Log.Said()
 	secrets := []string{webtest.Password, webtest.PIN, "58439261", "582914", "planted", "secret", token.Token, token.Token[4:20], key, strings.TrimPrefix(first, "/first-use/"), strings.TrimPrefix(feed, "/upkeep.ics?key=")}
 	for _, k := range slices.Concat(c.Cookies(), admin.Cookies(), tablet.Cookies()) {
 		secrets = append(secrets, k.Value)
@@ -458,7 +458,7 @@ func TestTheLogHoldsNoSecrets(t *testing.T) {
 			t.Errorf("the log lacks %s:\n%s", want, log)
 		}
 	}
-	for line := range strings.Lines(log) {
+	for line := range strings.Lines(site.Log.String()) {
 		var l map[string]any
 		if err := json.Unmarshal([]byte(line), &l); err != nil || l["msg"] == "request" && (l["request"] == "" || l["route"] == nil || l["status"] == nil || l["micros"] == nil) {
 			t.Errorf("a line of the log is no JSON or lacks something: %q, %v", line, err)
