@@ -342,6 +342,9 @@ func (a *Assessor) begin(key flightKey) *flight {
 		}
 		a.mu.Unlock()
 		close(f.done)
+		if usual && f.err == nil {
+			a.moveUp(ctx, f.v)
+		}
 		tidy()
 	}()
 	return f

@@ -1,6 +1,7 @@
 package assess
 
 import (
+	"context"
 	"math"
 	"slices"
 	"sort"
@@ -63,6 +64,20 @@ func (a *Assessor) earlier(v *view, data *store.Analysis) (*store.Analysis, *ear
 	}
 	data.History.From = e.point
 	return data, e
+}
+
+// moveUp keeps more of what lies before the window as what came of it, where much of what
+// is kept start by start does by now. That is done once an answer is given: it takes as
+// long as the answer, once in a month.
+func (a *Assessor) moveUp(ctx context.Context, v *view) {
+	k := a.rows.Load()
+	if k == nil {
+		return
+	}
+	// What goes wrong here goes wrong again, and is told, when it is asked for.
+	if data, err := k.MoveUp(ctx, v.q.At); err == nil && data != nil && data.Past != nil && v.within(data) {
+		_, _ = a.earlier(v, data)
+	}
 }
 
 // within tells whether a view's windows, its fit's too, hold only starts that the reading

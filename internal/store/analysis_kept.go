@@ -24,6 +24,7 @@ type KeptAnalysis struct {
 	past             *pastRows     // what lies before rows; nil: nothing
 	printers, plates numbering
 	things           [2]int
+	startWindow      int64        // of the farm, as in exposure.History
 	last             int64        // newest act that is in rows
 	pending          []pendingAct // older ones that may not be
 	read             time.Time    // when all was read
@@ -58,7 +59,33 @@ func (k *KeptAnalysis) Analysis(ctx context.Context, at time.Time) (*Analysis, e
 	case <-ctx.Done():
 		return nil, ctx.Err()
 	}
-	r, err := k.reading(ctx)
+	r, whole, err := k.reading(ctx)
+	if err != nil {
+		return nil, wrap("store.KeptAnalysis", err)
+	}
+	if whole {
+		k.whole++
+	} else {
+		k.part++
+	}
+	r.fromPast(at.UnixMicro(), k.past)
+	return r.a, nil
+}
+
+// MoveUp puts more of the rows apart, where a good part more lies further back than reach
+// by now, and gives the analysis as of a time then; nil where there is nothing to do. It
+// is for when nobody waits for an answer: that the next rests on less makes it no other.
+func (k *KeptAnalysis) MoveUp(ctx context.Context, at time.Time) (*Analysis, error) {
+	select {
+	case k.busy <- struct{}{}:
+		defer func() { <-k.busy }()
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+	if k.rows == nil || !k.divide() {
+		return nil, nil
+	}
+	r, _, err := k.reading(ctx)
 	if err != nil {
 		return nil, wrap("store.KeptAnalysis", err)
 	}
@@ -84,47 +111,49 @@ func (k *KeptAnalysis) Readings() (whole, part int) {
 	return k.whole, k.part
 }
 
-func (k *KeptAnalysis) reading(ctx context.Context) (*analysisReader, error) {
+// reading reads what changed, or all: then whole is true.
+func (k *KeptAnalysis) reading(ctx context.Context) (r *analysisReader, whole bool, err error) {
 	tx, err := k.store.long(ctx)
 	if err != nil {
-		return nil, err
+		return nil, false, err
 	}
 	defer func() { _ = tx.Rollback(context.WithoutCancel(ctx)) }()
-	r := &analysisReader{ctx: ctx, tx: tx, a: &Analysis{}}
+	r = &analysisReader{ctx: ctx, tx: tx, a: &Analysis{}}
 	if err := r.readThings(); err != nil {
-		return nil, err
+		return nil, false, err
 	}
 	seen, err := k.see(r)
 	if err != nil {
-		return nil, err
+		return nil, false, err
 	}
 	done := false
 	if k.rows != nil && time.Since(k.read) < keptFor && r.a.Version.last >= k.last {
 		if done, err = k.follow(r, seen); err != nil {
-			return nil, err
+			return nil, false, err
 		}
 	}
 	if !done {
 		k.rows, k.past = nil, nil // the old rows go before the new ones come
 		r.since, r.rows = nil, &analysisRows{}
 		if err := r.readAll(k.store); err != nil {
-			return nil, err
+			return nil, false, err
 		}
-		k.read, k.whole = time.Now(), k.whole+1
-	} else {
-		k.part++
+		k.read = time.Now()
 	}
 	if len(r.rows.h.Starts)+k.past.starts() > keptMost {
 		k.rows, k.past = nil, nil
-		return r, nil
+		return r, !done, nil
 	}
 	k.printers, k.plates = r.printers, r.plates
 	k.things = [2]int{len(r.a.Printers), len(r.a.Plates)}
+	k.startWindow = r.a.History.StartWindow
 	k.rows = r.rows
-	k.divide(r)
-	r.rows = k.rows
+	if !done {
+		k.divide()
+		r.rows = k.rows
+	}
 	k.last, k.pending = r.a.Version.last, seen.pending
-	return r, nil
+	return r, !done, nil
 }
 
 // follow brings the kept rows up to the reader's instant; false where all must be

@@ -57,12 +57,13 @@ func TestAKeptAnalysisIsWhatReadingAllGives(t *testing.T) {
 	t.Cleanup(func() { _ = conn.Close(ctx) })
 	r := rand.New(rand.NewPCG(7, 36))
 	k := s.KeepAnalysis(3 * 24 * time.Hour)
-	apart := 0 // readings that left the past out
+	apart, moved := 0, 0 // readings that left the past out, and times that it was moved up
 	begin := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
+	days := 5 // until when things happen
 	printers, plates := []string{"R-1", "R-2"}, []string{"T-1", "T-2"}
 	pick := func(list ...string) string { return list[r.IntN(len(list))] }
 	at := func() string {
-		return begin.Add(time.Duration(r.IntN(14*24)) * time.Hour).Format(time.RFC3339)
+		return begin.Add(time.Duration(r.IntN(days*24)) * time.Hour).Format(time.RFC3339)
 	}
 	n := 0
 	next := func() string { n++; return fmt.Sprintf("N-%d", n) }
@@ -85,6 +86,7 @@ func TestAKeptAnalysisIsWhatReadingAllGives(t *testing.T) {
 		record(fmt.Sprintf(`{"kind":"void","record":"%s","voided_at":"2026-04-01T00:00:00Z","void_reason":"wrong"}`, id))
 	}
 	for round := range 40 {
+		days = 5 + round/4
 		what := ""
 		for range 1 + r.IntN(4) {
 			id, printer, when := next(), pick(printers...), at()
@@ -146,6 +148,13 @@ func TestAKeptAnalysisIsWhatReadingAllGives(t *testing.T) {
 				}
 			}
 		}
+		if round%2 == 1 { // before what changed was taken in; it is by this
+			if a, err := k.MoveUp(ctx, clock.AddDate(1, 0, 0)); err != nil {
+				t.Fatal(err)
+			} else if a != nil {
+				moved++
+			}
+		}
 		alike(t, s, k, fmt.Sprintf("round %d after%s", round, what), clock.AddDate(1, 0, 0), begin.Add(time.Duration(r.IntN(17*24))*time.Hour))
 		if a, err := k.Analysis(ctx, clock.AddDate(1, 0, 0)); err != nil {
 			t.Fatal(err)
@@ -153,8 +162,8 @@ func TestAKeptAnalysisIsWhatReadingAllGives(t *testing.T) {
 			apart++
 		}
 	}
-	if apart < 30 {
-		t.Errorf("the past was left out %d times, want at least 30", apart)
+	if apart < 30 || moved < 3 {
+		t.Errorf("the past was left out %d times, want at least 30, and moved up %d times, want at least 3", apart, moved)
 	}
 	if whole, part := k.Readings(); whole != 1 || part != 119 {
 		t.Errorf("all was read %d times and what had changed %d times, want 1 and 119", whole, part)

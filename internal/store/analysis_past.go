@@ -98,42 +98,44 @@ func (p *pastRows) size() int {
 // size is how many rows there are of what there are many of.
 func (r *analysisRows) size() int { return len(r.h.Starts) + len(r.h.Probes) + len(r.h.Cleanings) }
 
-// moves are from its numbers to a reader's; ok is false where a thing is gone.
-func (p *pastRows) moves(r *analysisReader) (m *moves, moved, ok bool) {
-	printers, movedPrinters, ok := p.printers.moves(r.printers, p.things[0])
-	plates, movedPlates, also := p.plates.moves(r.plates, p.things[1])
-	return &moves{printers, plates}, movedPrinters || movedPlates, ok && also
+// moves are from its numbers to others; ok is false where a thing is gone.
+func (p *pastRows) moves(printers, plates numbering) (m *moves, ok bool) {
+	ofPrinters, _, ok := p.printers.moves(printers, p.things[0])
+	ofPlates, _, also := p.plates.moves(plates, p.things[1])
+	return &moves{ofPrinters, ofPlates}, ok && also
 }
 
-// divide puts apart what lies further back than rows are wanted one by one.
-func (k *KeptAnalysis) divide(r *analysisReader) {
+// divide puts apart what lies further back than rows are wanted one by one; false where
+// there is little of it, or no instant to part at.
+func (k *KeptAnalysis) divide() bool {
 	h, reach := &k.rows.h, k.reach.Microseconds()
 	if reach <= 0 || len(h.Starts) == 0 {
-		return
+		return false
 	}
 	due := h.Starts[len(h.Starts)-1].At - reach
 	if k.past != nil && k.past.at > due-reach/3 || k.past == nil && upTo(h.Starts, due, startAt) < len(h.Starts)/pastShare {
-		return
+		return false
 	}
-	at, ok := partedAt(h, due, r.a.History.StartWindow)
+	at, ok := partedAt(h, due, k.startWindow)
 	if !ok {
-		return
+		return false
 	}
 	rest := *k.rows // others may read it
 	early, _ := rest.takeBefore(at, &[analysisLists][]bool{})
 	if early == nil {
-		return
+		return false
 	}
 	if k.past != nil {
-		m, _, ok := k.past.moves(r)
+		m, ok := k.past.moves(k.printers, k.plates)
 		if !ok {
-			return
+			return false
 		}
 		early = k.past.rows.merge(noRows(), &[analysisLists][]bool{}, m).and(early)
 	}
 	k.rows = &rest
-	k.past = &pastRows{at: at, rows: early, printers: r.printers, plates: r.plates, things: k.things}
+	k.past = &pastRows{at: at, rows: early, printers: k.printers, plates: k.plates, things: k.things}
 	k.past.appear()
+	return true
 }
 
 // partedAt looks back from an instant for one at which no start that was sent waited for
@@ -160,7 +162,7 @@ func (p *pastRows) follow(r *analysisReader) *pastRows {
 	if early == nil {
 		return p
 	}
-	m, _, ok := p.moves(r)
+	m, ok := p.moves(r.printers, r.plates)
 	if !ok {
 		return nil
 	}
@@ -195,7 +197,7 @@ func (r *analysisReader) fromPast(at int64, past *pastRows) {
 		r.asOf(at, false)
 		return
 	}
-	m, _, ok := past.moves(r)
+	m, ok := past.moves(r.printers, r.plates)
 	rows := r.rows
 	whole := func(a *Analysis) *Analysis {
 		w := *r
