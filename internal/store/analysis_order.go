@@ -46,52 +46,43 @@ func (r *analysisReader) asOf(at int64, own bool) {
 // cut leaves out what happened after an instant, and grades and removals after it.
 func (r *analysisReader) cut(at int64, own bool) {
 	h, until := &r.a.History, int64(noLater)
-	has := func(t int64) bool {
-		if t <= at {
-			return true
-		}
-		until = min(until, t)
-		return false
-	}
-	starts, labels, n := h.Starts, r.a.Labels, 0
-	if !own {
-		starts = make([]exposure.Start, len(h.Starts))
-	}
-	for i := range h.Starts {
-		s, l := h.Starts[i], labels[i]
-		if !has(s.At) {
-			break // in order of time
-		}
-		// A grade without a time of its own counts with its start.
-		if s.GradedAt != 0 && !has(s.GradedAt) {
-			s.GradedAt, s.Failed = 0, false
-			l = StartLabel{Material: l.Material, Grader: -1, Look: l.Look}
-		}
-		starts[n], labels[n] = s, l
-		n++
-	}
-	h.Starts, r.a.Labels = starts[:n:n], labels[:n:n]
-	h.Probes = happened(h.Probes, has, func(p *exposure.Probe) int64 { return p.At })
-	h.Cleanings = happened(h.Cleanings, has, func(c *exposure.Cleaning) int64 { return c.At })
-	h.Skips = happened(h.Skips, has, func(s *exposure.Skip) int64 { return s.At })
-	h.Services = happened(h.Services, has, func(s *exposure.Service) int64 { return s.At })
-	h.Fittings = slices.Clone(happened(h.Fittings, has, func(f *exposure.Fitting) int64 { return f.At }))
+	h.Starts = happened(h.Starts, at, &until, startAt)
+	h.Probes = happened(h.Probes, at, &until, probeAt)
+	h.Cleanings = happened(h.Cleanings, at, &until, cleaningAt)
+	h.Skips = happened(h.Skips, at, &until, skipAt)
+	h.Services = happened(h.Services, at, &until, serviceAt)
+	h.Fittings = slices.Clone(happened(h.Fittings, at, &until, func(f *exposure.Fitting) int64 { return f.At }))
 	for i := range h.Fittings {
-		if f := &h.Fittings[i]; f.Removed != 0 && !has(f.Removed) {
+		if f := &h.Fittings[i]; f.Removed > at {
+			until = min(until, f.Removed)
 			f.Removed = 0
 		}
+	}
+	r.a.Labels = r.a.Labels[:len(h.Starts):len(h.Starts)]
+	for i := range h.Starts {
+		// A grade without a time of its own counts with its start.
+		if h.Starts[i].GradedAt <= at {
+			continue
+		}
+		if !own {
+			h.Starts, own = slices.Clone(h.Starts), true
+		}
+		s, l := &h.Starts[i], &r.a.Labels[i]
+		until = min(until, s.GradedAt)
+		s.GradedAt, s.Failed = 0, false
+		*l = StartLabel{Material: l.Material, Grader: -1, Look: l.Look}
 	}
 	r.a.Until = until
 }
 
-// happened gives the beginning of a list in order of time that counts.
-func happened[T any](list []T, has func(t int64) bool, at func(*T) int64) []T {
-	for i := range list {
-		if !has(at(&list[i])) {
-			return list[:i:i]
-		}
+// happened gives the beginning of a list in order of time that lies not after an instant.
+// until becomes the time of what comes next, if that is earlier.
+func happened[T any](list []T, at int64, until *int64, when func(*T) int64) []T {
+	n := upTo(list, at+1, when)
+	if n < len(list) {
+		*until = min(*until, when(&list[n]))
 	}
-	return list
+	return list[:n:n]
 }
 
 // number numbers materials and graders as they first appear.
