@@ -150,6 +150,7 @@ type importer struct {
 	undone  []int64 // acts of imports that were undone
 
 	lifted   []liftedIndex // taken away until settle; nil when none are
+	named    namedThings   // by rows whose tables' checks are off meanwhile
 	deferred []deferredRow // wait for them
 }
 

@@ -82,6 +82,8 @@ func (im *importer) eventsAgainst(ctx context.Context, c *chunk, file *FileRepor
 		things: make([]int32, len(l.Fields))}
 	if im.lifted == nil {
 		batch.inChunk = make(map[uuid.UUID]int64, c.n)
+	} else {
+		batch.named = im.named.of(l)
 	}
 	var later []int
 	for i := range c.n {
@@ -181,6 +183,7 @@ type eventBatch struct {
 	n             int
 	inChunk       map[uuid.UUID]int64 // digests by id; nil while the indexes are away
 	things        []int32
+	named         []*[]uint64 // see namedThings; none while the tables' own checks are in force
 }
 
 func (b *eventBatch) add(ctx context.Context, c *chunk, row *intake.Row, rec any) error {
@@ -200,6 +203,7 @@ func (b *eventBatch) add(ctx context.Context, c *chunk, row *intake.Row, rec any
 			return err
 		}
 	}
+	note(b.named, b.things)
 	if f, ok := rec.(*farm.FirstLayer); ok {
 		b.touch(f.StartedAt)
 	}

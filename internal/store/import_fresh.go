@@ -3,7 +3,7 @@ package store
 import (
 	"context"
 	"fmt"
-	"strings"
+	mathbits "math/bits"
 
 	"basecourse/internal/intake"
 )
@@ -11,10 +11,10 @@ import (
 // Filling an index row by row in no order costs more than the row itself, and
 // building it once over all rows costs a fraction; so does checking all rows'
 // references once. So a big bundle that goes into a farm without any record
-// takes the indexes of the big tables away and their checks of references off,
-// and builds and checks before it commits, all in its one transaction: nobody
-// ever sees a farm without them. Until then whoever reads those (empty) tables
-// waits, which is why a small bundle does not do it.
+// takes the indexes of the big tables away and their checks of references off, and
+// builds them and looks up what all rows together name before it commits, all in its
+// one transaction: nobody ever sees a farm without them. Until then whoever reads
+// those (empty) tables waits, which is why a small bundle does not do it.
 
 // liftAbove is the size in bytes from which a first import lifts the indexes.
 var liftAbove int64 = 16 << 20
@@ -47,7 +47,7 @@ func (im *importer) lift(ctx context.Context) error {
 	if err != nil || lifted == nil {
 		return sp.Rollback(ctx) // and with it the locks
 	}
-	im.lifted = lifted
+	im.lifted, im.named = lifted, namedThings{}
 	return sp.Commit(ctx)
 }
 
@@ -115,17 +115,17 @@ func (im *importer) settle(ctx context.Context) error {
 			return fmt.Errorf("index %s: %w", l.name, err)
 		}
 	}
-	for _, t := range liftedTables {
-		if err := im.checkReferences(ctx, t); err != nil {
+	if err := im.checkReferences(ctx); err != nil {
+		return err
+	}
+	im.lifted, im.named = nil, nil
+	waiting := im.deferred
+	im.deferred = nil
+	if len(waiting) > 0 {
+		if err := im.analyse(ctx); err != nil {
 			return err
 		}
 	}
-	if err := im.analyse(ctx); err != nil {
-		return err
-	}
-	im.lifted = nil
-	waiting := im.deferred
-	im.deferred = nil
 	for len(waiting) > 0 {
 		c := &chunk{file: waiting[0].file, table: waiting[0].table}
 		for c.n < len(waiting) && c.n < chunkRows && waiting[c.n].table == c.table {
@@ -161,28 +161,68 @@ func (im *importer) wait(c *chunk, i int) {
 	im.deferred = append(im.deferred, deferredRow{c.file, c.table, intake.Row{Line: c.rows[i].Line, Raw: c.rows[i].Raw}, kept})
 }
 
-// checkReferences does for a whole table what its trigger does for new rows,
-// and sets the trigger in force again.
-func (im *importer) checkReferences(ctx context.Context, table string) error {
-	conditions := []string{"t.act IS NOT NULL AND t.act NOT IN (SELECT id FROM acts)"}
-	for _, l := range layouts {
-		if l.Name != table {
+// namedThings are the numbers of things that rows without their check name, a bit each,
+// by the things' table.
+type namedThings map[string]*[]uint64
+
+// of gives the numbers to note for each field of a layout; nil for one that names nothing.
+func (n namedThings) of(l *layout) []*[]uint64 {
+	out := make([]*[]uint64, len(l.Fields))
+	for i, f := range l.Fields {
+		if table := thingColumn[f.Ref][0]; table != "" {
+			if n[table] == nil {
+				n[table] = &[]uint64{}
+			}
+			out[i] = n[table]
+		}
+	}
+	return out
+}
+
+// note takes down what a row names; 0 is nothing.
+func note(named []*[]uint64, things []int32) {
+	for i, bits := range named {
+		id := int(things[i])
+		if bits == nil || id == 0 {
 			continue
 		}
-		conditions = nil
-		for _, f := range l.Fields {
-			if thing := thingColumn[f.Ref][0]; thing != "" {
-				conditions = append(conditions, fmt.Sprintf("t.%s IS NOT NULL AND t.%s NOT IN (SELECT id FROM %s)", f.Name, f.Name, thing))
+		for id>>6 >= len(*bits) {
+			*bits = append(*bits, make([]uint64, 64+len(*bits))...)
+		}
+		(*bits)[id>>6] |= 1 << (id & 63)
+	}
+}
+
+// checkReferences does for all rows together what the tables' triggers do for new rows:
+// all of them came through here, so the things they name are looked up once each. It sets
+// the triggers in force again.
+func (im *importer) checkReferences(ctx context.Context) error {
+	for table, bits := range im.named {
+		var ids []int32
+		for k, word := range *bits {
+			for ; word != 0; word &= word - 1 {
+				ids = append(ids, int32(k<<6+mathbits.TrailingZeros64(word)))
 			}
 		}
+		var bad []int32
+		if err := im.tx.QueryRow(ctx, `SELECT array_agg(id) FROM unnest($1::int[]) id WHERE id NOT IN (SELECT id FROM `+table+`)`, ids).Scan(&bad); err != nil {
+			return err
+		}
+		if len(bad) > 0 {
+			return fmt.Errorf("rows name %d of %s that are not there, the first is %d", len(bad), table, bad[0])
+		}
 	}
-	var bad int64
-	if err := im.tx.QueryRow(ctx, `SELECT count(*) FROM `+table+` t WHERE `+strings.Join(conditions, " OR ")).Scan(&bad); err != nil {
+	var there bool
+	if err := im.tx.QueryRow(ctx, `SELECT EXISTS (SELECT FROM acts WHERE id = $1)`, im.act).Scan(&there); err != nil {
 		return err
 	}
-	if bad > 0 {
-		return fmt.Errorf("%d rows of %s name things that are not there", bad, table)
+	if !there {
+		return fmt.Errorf("act %d of the import is not there", im.act)
 	}
-	_, err := im.tx.Exec(ctx, `ALTER TABLE `+table+` ENABLE TRIGGER check_inserted`)
-	return err
+	for _, t := range liftedTables {
+		if _, err := im.tx.Exec(ctx, `ALTER TABLE `+t+` ENABLE TRIGGER check_inserted`); err != nil {
+			return err
+		}
+	}
+	return nil
 }

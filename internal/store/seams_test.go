@@ -42,3 +42,27 @@ func Pool(s *Store) *pgxpool.Pool { return s.pool }
 
 // TableOf names the table of a kind of events.
 func TableOf(kind farm.Kind) string { return layouts[kind].Name }
+
+// CheckNamed lets a first import look up a printer, a plate and an act that its rows would
+// name, by their numbers, beside ones that are there; 0: none, and its own act.
+func CheckNamed(ctx context.Context, s *Store, printer, plate int32, act int64) error {
+	l := layouts[farm.KindFirstLayer]
+	return s.write(ctx, Act{Via: "import", Why: "test"}, func(w *writer) error {
+		ids := [2]int32{printer, plate}
+		var there [2]int32
+		if err := w.tx.QueryRow(ctx, `SELECT min(printers.id), min(plates.id) FROM printers, plates`).Scan(&there[0], &there[1]); err != nil {
+			return err
+		}
+		im := &importer{writer: w, named: namedThings{}}
+		if act != 0 {
+			im.act = act
+		}
+		named := im.named.of(l)
+		for _, ids := range [][2]int32{there, {there[0], 0}, ids} {
+			things := make([]int32, len(l.Fields))
+			things[l.Field("printer")], things[l.Field("plate")] = ids[0], ids[1]
+			note(named, things)
+		}
+		return im.checkReferences(ctx)
+	})
+}
