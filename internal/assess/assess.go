@@ -342,6 +342,7 @@ func (a *Assessor) begin(key flightKey) *flight {
 		}
 		a.mu.Unlock()
 		close(f.done)
+		a.markFits()
 		if usual && f.err == nil {
 			a.moveUp(ctx, f.v)
 		}
@@ -352,8 +353,9 @@ func (a *Assessor) begin(key flightKey) *flight {
 
 // fit is what was estimated from one set of layers.
 type fit struct {
-	size      [2]int // of what it was made of
-	key       [32]byte
+	size      [2]int    // of what it was made of
+	made      *gathered // that, until its fingerprint is taken
+	key       [32]byte  // its fingerprint
 	questions []findings.Question
 	ahead     *upkeep.Forecast // of starts to come
 	graders   []findings.Grader
@@ -375,7 +377,7 @@ func (a *Assessor) fitOf(key [32]byte) *fit {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	for i, f := range a.fits {
-		if f.key == key {
+		if f.made == nil && f.key == key {
 			a.fits = append(append(a.fits[:i:i], a.fits[i+1:]...), f)
 			return f
 		}

@@ -39,20 +39,18 @@ func (a *Assessor) estimate(v *view, listed, all *gathered) {
 // while only layers of today arrive, they are those of last midnight.
 func (a *Assessor) fitted(g *gathered, keep bool) *fit {
 	if a.mayHave(g) {
+		a.markFits()
 		g.mark()
 		if f := a.fitOf(g.key); f != nil {
 			return f
 		}
 	}
-	f := &fit{size: g.size(), starts: g.starts}
-	beside(g.mark, func() { // where nothing of the kind is kept, nobody waits for the fingerprint
-		var model *findings.Model
-		f.questions, model = findings.Learn(g.layers, g.printers, g.plates, g.split, g.opt)
-		f.ahead, f.graders = upkeep.NewForecast(model), model.Graders
-	})
-	f.key = g.key
+	f := &fit{size: g.size(), made: g, starts: g.starts}
+	var model *findings.Model
+	f.questions, model = findings.Learn(g.layers, g.printers, g.plates, g.split, g.opt)
+	f.ahead, f.graders = upkeep.NewForecast(model), model.Graders
 	if !keep {
-		f.starts = nil // it answers once
+		f.starts, f.made = nil, nil // it answers once
 		return f
 	}
 	a.mu.Lock()
@@ -62,6 +60,29 @@ func (a *Assessor) fitted(g *gathered, keep bool) *fit {
 		a.fits = append([]*fit(nil), a.fits[1:]...)
 	}
 	return f
+}
+
+// markFits takes the fingerprints that kept fits lack yet: an answer does not wait for its
+// own.
+func (a *Assessor) markFits() {
+	a.mu.Lock()
+	fits := slices.Clone(a.fits)
+	a.mu.Unlock()
+	for _, f := range fits {
+		a.mu.Lock()
+		made := f.made
+		a.mu.Unlock()
+		if made == nil {
+			continue
+		}
+		key := made.key
+		if key == [32]byte{} {
+			key = fingerprint(made)
+		}
+		a.mu.Lock()
+		f.key, f.made = key, nil
+		a.mu.Unlock()
+	}
 }
 
 // mayHave tells whether a fit of as many layers and starts is kept.
