@@ -476,6 +476,7 @@ func sheetWords(version int) []WordMean {
 		words = append(words, WordMean{"model of a large farm", "from 50,000 graded layers of the window on it is fitted to all that failed and to a share of those that held, each of which counts for as many as it stands for; a question's own figures rest on all its layers"})
 	}
 	if version > 3 {
+		words[4].Means = "noted more than 24 hours after it happened; counted, and left out in one of the comparisons above" // where they stand
 		words = append(words,
 			WordMean{"near miss", "a layer that held, with marks of lines that did not grip the plate; another witness of cleaning gaps, where failures alone tell something too: it moves adjusted and q and raises nothing by itself"},
 			WordMean{"grime", "near misses that grow with the gap where failures do not; how many plates have it is learned from all plates of the farm, and near misses it explains say nothing of harm"})

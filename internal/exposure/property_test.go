@@ -135,8 +135,18 @@ func TestWhatWasKnownThenIsWhatTheHistoryWasThen(t *testing.T) {
 			}
 		}
 	})
-	if whole < parts/2 || whole == parts {
-		t.Errorf("the instant parted the starts %d times of %d, want most times and not always", whole, parts)
+	if whole < parts/2 {
+		t.Errorf("the instant parted the starts %d times of %d, want most times", whole, parts)
+	}
+}
+
+// A start that was sent, and whose probe came after an instant, is parted by it.
+func TestAnInstantBetweenAStartAndItsProbeDoesNotPart(t *testing.T) {
+	h := &History{Farm: Farm{RecordsAll: []bool{true}, StartWindow: 60}, Starts: []Start{{At: 100, Plate: None, Sent: true}}, Probes: []Probe{{At: 110, Plate: None, Ends: true}}}
+	for then, want := range map[int64]bool{99: true, 105: false, 111: true} {
+		if _, _, parted := WithThen(h, nil, then); parted != want {
+			t.Errorf("at %d: parted %t, want %t", then, parted, want)
+		}
 	}
 }
 
