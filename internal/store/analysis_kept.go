@@ -50,15 +50,23 @@ func (s *Store) KeepAnalysis(reach time.Duration) *KeptAnalysis {
 	return &KeptAnalysis{store: s, busy: make(chan struct{}, 1), reach: reach}
 }
 
+// take waits until nobody else reads; whoever took it gives it back by busy.
+func (k *KeptAnalysis) take(ctx context.Context) error {
+	select {
+	case k.busy <- struct{}{}:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
 // Analysis reads the farm as of a time, as Store.Analysis does without knownAt, but for
 // what Past has. The history's lists are shared and must not be changed.
 func (k *KeptAnalysis) Analysis(ctx context.Context, at time.Time) (*Analysis, error) {
-	select {
-	case k.busy <- struct{}{}:
-		defer func() { <-k.busy }()
-	case <-ctx.Done():
-		return nil, ctx.Err()
+	if err := k.take(ctx); err != nil {
+		return nil, err
 	}
+	defer func() { <-k.busy }()
 	r, whole, err := k.reading(ctx)
 	if err != nil {
 		return nil, wrap("store.KeptAnalysis", err)
@@ -76,12 +84,10 @@ func (k *KeptAnalysis) Analysis(ctx context.Context, at time.Time) (*Analysis, e
 // by now, and gives the analysis as of a time then; nil where there is nothing to do. It
 // is for when nobody waits for an answer: that the next rests on less makes it no other.
 func (k *KeptAnalysis) MoveUp(ctx context.Context, at time.Time) (*Analysis, error) {
-	select {
-	case k.busy <- struct{}{}:
-		defer func() { <-k.busy }()
-	case <-ctx.Done():
-		return nil, ctx.Err()
+	if err := k.take(ctx); err != nil {
+		return nil, err
 	}
+	defer func() { <-k.busy }()
 	if k.rows == nil || !k.divide() {
 		return nil, nil
 	}
